@@ -1,0 +1,339 @@
+"""Who is on the programme: the person, measures, goals, transfusion needs and laboratory results."""
+
+from __future__ import annotations
+
+from datetime import date
+
+from django.core.exceptions import ValidationError
+from django.db import models
+from django.db.models import F, Q
+
+from programme.core.models import Site, User, Versioned
+
+
+class Sex(models.TextChoices):
+    FEMALE = "F", "female"
+    MALE = "M", "male"
+
+
+class Genotype(models.TextChoices):
+    SS = "SS", "SS"
+    S_BETA_0 = "Sb0", "S beta-zero"
+    S_BETA_PLUS = "Sb+", "S beta-plus"
+    SC = "SC", "SC"
+    OTHER = "other", "other"
+    UNKNOWN = "", "not recorded"
+
+
+class Standing(models.TextChoices):
+    ACTIVE = "active", "on the programme"
+    PAUSED = "paused", "paused"
+    LEFT = "left", "left the programme"
+
+
+class Spleen(models.TextChoices):
+    PRESENT = "present", "present"
+    ABSENT = "absent", "absent"
+    UNKNOWN = "", "not recorded"
+
+
+def between(field: str, low: float, high: float, unit: str, *, empty: bool = False) -> models.CheckConstraint:
+    """Return a constraint that holds `field` within [low, high]; its message says what is allowed."""
+    inside = Q(**{f"{field}__gte": low, f"{field}__lte": high})
+    shown = unit.replace("%", "%%")
+    return models.CheckConstraint(
+        condition=inside | Q(**{f"{field}__isnull": True}) if empty else inside,
+        name=f"%(class)s_{field}_range",
+        violation_error_message=f"{field}: allowed is {low:g} to {high:g} {shown}.",
+    )
+
+
+class PatientQuerySet(models.QuerySet["Patient"]):
+    def active(self) -> PatientQuerySet:
+        return self.filter(standing=Standing.ACTIVE)
+
+    def of_site(self, site: Site) -> PatientQuerySet:
+        return self.filter(site=site)
+
+
+class Patient(Versioned):
+    """A person on the programme. `data_version` rises with every clinical write about them."""
+
+    site = models.ForeignKey(Site, models.PROTECT, related_name="patients")
+    patient_ref = models.CharField(max_length=40)
+    family_name = models.CharField(max_length=80, blank=True)
+    given_name = models.CharField(max_length=80, blank=True)
+    birth_date = models.DateField(null=True, blank=True)
+    sex = models.CharField(max_length=1, choices=Sex.choices)
+    genotype = models.CharField(max_length=6, choices=Genotype.choices, blank=True, default="")
+    untransfused_pct = models.FloatField(null=True, blank=True)
+    spleen = models.CharField(max_length=8, choices=Spleen.choices, blank=True, default="")
+    vascular_access = models.CharField(max_length=80, blank=True)
+    language = models.CharField(max_length=40, blank=True)
+    note = models.CharField(max_length=400, blank=True)
+    flag_brain = models.BooleanField(default=False)
+    flag_heart = models.BooleanField(default=False)
+    flag_lung_pressure = models.BooleanField(default=False)
+    pregnant_since = models.DateField(null=True, blank=True)
+    pregnant_until = models.DateField(null=True, blank=True)
+    standing = models.CharField(max_length=8, choices=Standing.choices, default=Standing.ACTIVE)
+    standing_since = models.DateField(null=True, blank=True)
+    standing_reason = models.CharField(max_length=200, blank=True)
+    data_version = models.PositiveIntegerField(default=1)
+
+    objects = PatientQuerySet.as_manager()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["site", "patient_ref"],
+                name="patient_ref_once_a_site",
+                violation_error_message="This reference belongs to another person of this site.",
+            ),
+            models.CheckConstraint(
+                condition=Q(sex__in=Sex.values),
+                name="patient_sex_known",
+                violation_error_message="Sex is F or M: the formula for blood volume needs it.",
+            ),
+            between("untransfused_pct", 30, 100, "%", empty=True),
+            models.CheckConstraint(
+                condition=Q(pregnant_until__isnull=True) | Q(pregnant_since__lte=F("pregnant_until")),
+                name="patient_pregnancy_order",
+                violation_error_message="A pregnancy cannot end before it starts.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.shown_name
+
+    @property
+    def shown_name(self) -> str:
+        """Family name first, as the list prints it; the reference where no name is recorded."""
+        if not self.family_name:
+            return self.patient_ref
+        return f"{self.family_name}, {self.given_name}".rstrip(", ")
+
+    @property
+    def follows_hbs_and_hbc(self) -> bool:
+        """In SC disease the followed quantity is HbS + HbC."""
+        return self.genotype == Genotype.SC
+
+    @property
+    def is_flagged(self) -> bool:
+        return self.flag_brain or self.flag_heart or self.flag_lung_pressure
+
+    def age_years(self, on: date) -> float | None:
+        return None if self.birth_date is None else (on - self.birth_date).days / 365.25
+
+    def is_pregnant(self, on: date) -> bool:
+        if self.pregnant_since is None or self.pregnant_since > on:
+            return False
+        return self.pregnant_until is None or on < self.pregnant_until
+
+
+class BodyMeasure(models.Model):
+    """Weight and height as measured on a day."""
+
+    patient = models.ForeignKey(Patient, models.PROTECT, related_name="measures")
+    on = models.DateField()
+    weight_kg = models.FloatField(null=True, blank=True)
+    height_cm = models.FloatField(null=True, blank=True)
+    source = models.CharField(max_length=80, blank=True)
+    withdrawn_reason = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        constraints = [
+            between("weight_kg", 2, 300, "kg", empty=True),
+            between("height_cm", 40, 230, "cm", empty=True),
+            models.CheckConstraint(
+                condition=Q(weight_kg__isnull=False) | Q(height_cm__isnull=False),
+                name="measure_says_something",
+                violation_error_message="Enter a weight, a height or both.",
+            ),
+        ]
+        indexes = [models.Index(fields=["patient", "on"], name="measure_by_day")]
+
+
+class Goals(models.Model):
+    """What was decided for a person from a day on; never overwritten, the newest that has begun counts."""
+
+    patient = models.ForeignKey(Patient, models.PROTECT, related_name="goals")
+    since = models.DateField()
+    hbs_ceiling_pct = models.FloatField(default=30)
+    accepted_chance = models.FloatField(default=0.10)
+    hb_ceiling_g_l = models.FloatField(default=110)
+    greatest_rise_g_l = models.FloatField(default=40)
+    hb_floor_g_l = models.FloatField(null=True, blank=True)
+    shortest_interval_days = models.PositiveSmallIntegerField(default=14)
+    longest_interval_days = models.PositiveSmallIntegerField(default=56)
+    usual_interval_days = models.PositiveSmallIntegerField(null=True, blank=True)
+    end_target_hbs_pct = models.FloatField(null=True, blank=True)
+    units_most = models.PositiveSmallIntegerField(null=True, blank=True)
+    clinic_days = models.CharField(max_length=14, blank=True)
+    review_on = models.DateField(null=True, blank=True)
+    reason = models.CharField(max_length=400, blank=True)
+    decided_by = models.ForeignKey(User, models.PROTECT, null=True, blank=True, related_name="+")
+    decided_by_name = models.CharField(max_length=120, blank=True)
+    recorded_at = models.DateTimeField()
+
+    class Meta:
+        constraints = [
+            between("hbs_ceiling_pct", 20, 60, "%"),
+            between("accepted_chance", 0.01, 0.5, "as a share"),
+            between("hb_ceiling_g_l", 90, 130, "g/L"),
+            between("greatest_rise_g_l", 5, 60, "g/L"),
+            between("hb_floor_g_l", 50, 110, "g/L", empty=True),
+            between("shortest_interval_days", 7, 84, "days"),
+            between("longest_interval_days", 7, 84, "days"),
+            between("usual_interval_days", 7, 84, "days", empty=True),
+            between("end_target_hbs_pct", 2, 59, "%", empty=True),
+            between("units_most", 1, 12, "units", empty=True),
+            models.CheckConstraint(
+                condition=Q(shortest_interval_days__lte=F("longest_interval_days")),
+                name="goals_interval_order",
+                violation_error_message="The shortest interval cannot be longer than the longest.",
+            ),
+            models.CheckConstraint(
+                condition=Q(hbs_ceiling_pct__lt=50) | ~Q(reason=""),
+                name="goals_high_ceiling_has_reason",
+                violation_error_message="A ceiling of 50 %% or more needs a reason.",
+            ),
+        ]
+        indexes = [models.Index(fields=["patient", "since", "id"], name="goals_by_day")]
+
+    @property
+    def clinic_weekdays(self) -> tuple[int, ...]:
+        """Usual clinic days as weekday numbers, Monday 0; empty where any open day will do."""
+        return tuple(int(part) for part in self.clinic_days.split(",") if part)
+
+    def clean(self) -> None:
+        parts = [part for part in self.clinic_days.split(",") if part]
+        if any(part not in "0123456" or len(part) != 1 for part in parts):
+            raise ValidationError({"clinic_days": "Clinic days are weekday numbers, 0 for Monday to 6 for Sunday."})
+
+
+class TransfusionNeeds(Versioned):
+    """What blood the person must have; one row a person, every change in the trail."""
+
+    patient = models.OneToOneField(Patient, models.PROTECT, related_name="needs")
+    abo = models.CharField(max_length=2, blank=True, choices=[(g, g) for g in ("O", "A", "B", "AB")])
+    rhd = models.CharField(max_length=1, blank=True, choices=[("+", "positive"), ("-", "negative")])
+    own_type = models.CharField(max_length=200, blank=True)
+    antigens_to_avoid = models.CharField(max_length=200, blank=True)
+    hbs_negative = models.BooleanField(default=True)
+    other = models.CharField(max_length=200, blank=True)
+
+
+class Antibody(models.Model):
+    """An antibody once found: permanent, binding even when it can no longer be detected."""
+
+    patient = models.ForeignKey(Patient, models.PROTECT, related_name="antibodies")
+    name = models.CharField(max_length=40)
+    found_year = models.PositiveSmallIntegerField(null=True, blank=True)
+    found_elsewhere = models.BooleanField(default=False)
+    withdrawn_reason = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["patient", "name"],
+                name="antibody_once",
+                violation_error_message="This antibody is recorded already.",
+            ),
+            between("found_year", 1950, 2100, "as a year", empty=True),
+        ]
+
+
+class Analyte(models.TextChoices):
+    """What is measured, by its LOINC code (LOINC is used under its licence; attribution in the README)."""
+
+    HB = "718-7", "Hb"
+    HBS = "4625-0", "HbS"
+    HBA = "4546-8", "HbA"
+    HBF = "4576-5", "HbF"
+    HBC = "4563-3", "HbC"
+    HBA2 = "4551-8", "HbA2"
+    HCT = "20570-8", "haematocrit"
+    FERRITIN = "2276-4", "ferritin"
+
+
+STORED_UNIT: dict[str, str] = {
+    Analyte.HB: "g/L",
+    Analyte.HBS: "%",
+    Analyte.HBA: "%",
+    Analyte.HBF: "%",
+    Analyte.HBC: "%",
+    Analyte.HBA2: "%",
+    Analyte.HCT: "L/L",
+    Analyte.FERRITIN: "ug/L",
+}
+FRACTIONS = (Analyte.HBS, Analyte.HBA, Analyte.HBF, Analyte.HBC, Analyte.HBA2)
+
+
+class ResultStatus(models.TextChoices):
+    PRELIMINARY = "preliminary", "preliminary"
+    FINAL = "final", "final"
+    CORRECTED = "corrected", "corrected"
+    WITHDRAWN = "withdrawn", "withdrawn"
+
+
+class LabResultQuerySet(models.QuerySet["LabResult"]):
+    def in_force(self) -> LabResultQuerySet:
+        """Results that count: final or corrected, accepted, and not superseded by a later row."""
+        return self.filter(
+            status__in=[ResultStatus.FINAL, ResultStatus.CORRECTED],
+            superseded_by__isnull=True,
+            held_reason="",
+        )
+
+
+class LabResult(models.Model):
+    """A measured value, stored once in its stored unit. A correction is a new row that names the old one."""
+
+    patient = models.ForeignKey(Patient, models.PROTECT, related_name="results")
+    analyte = models.CharField(max_length=10, choices=Analyte.choices)
+    value = models.FloatField()
+    method = models.CharField(max_length=60, blank=True)
+    taken_at = models.DateTimeField()
+    taken_on = models.DateField()
+    time_known = models.BooleanField(default=True)
+    received_at = models.DateTimeField(null=True, blank=True)
+    recorded_at = models.DateTimeField()
+    source = models.CharField(max_length=60)
+    source_key = models.CharField(max_length=120)
+    status = models.CharField(max_length=12, choices=ResultStatus.choices, default=ResultStatus.FINAL)
+    supersedes = models.OneToOneField("self", models.PROTECT, null=True, blank=True, related_name="superseded_by")
+    held_reason = models.CharField(max_length=200, blank=True)
+    why = models.CharField(max_length=200, blank=True)
+
+    objects = LabResultQuerySet.as_manager()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["source", "source_key"], name="labresult_once"),
+            models.CheckConstraint(
+                condition=~Q(analyte__in=[str(a) for a in FRACTIONS]) | Q(value__gte=0, value__lte=100),
+                name="labresult_fraction_range",
+                violation_error_message="A haemoglobin fraction is 0 to 100 %%.",
+            ),
+            models.CheckConstraint(
+                condition=~Q(analyte="718-7") | Q(value__gte=20, value__lte=250),
+                name="labresult_hb_range",
+                violation_error_message="Hb: allowed is 20 to 250 g/L.",
+            ),
+            models.CheckConstraint(
+                condition=~Q(analyte="20570-8") | Q(value__gte=0, value__lte=1),
+                name="labresult_hct_range",
+                violation_error_message="Haematocrit: allowed is 0 to 1 L/L.",
+            ),
+            models.CheckConstraint(
+                condition=~Q(analyte="2276-4") | Q(value__gte=0, value__lte=200000),
+                name="labresult_ferritin_range",
+                violation_error_message="Ferritin: allowed is 0 to 200000 ug/L.",
+            ),
+        ]
+        indexes = [models.Index(fields=["patient", "analyte", "taken_on"], name="labresult_by_day")]
+
+    @property
+    def unit(self) -> str:
+        return STORED_UNIT[self.analyte]

@@ -1,0 +1,14 @@
+"""Tasks: run in the asking process by default, over Redis workers where REDIS_URL is set."""
+
+import os
+
+from celery import Celery
+from celery.schedules import crontab
+
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "programme.settings")
+app = Celery("programme")
+app.config_from_object("django.conf:settings", namespace="CELERY")
+app.autodiscover_tasks()
+app.conf.beat_schedule = {
+    "nightly-replan": {"task": "replan", "schedule": crontab(hour="2", minute="10")},
+}

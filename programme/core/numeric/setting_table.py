@@ -1,0 +1,277 @@
+"""Site settings: default, allowed range, unit and ground of every one, in one table.
+
+A site changes a value on a dated row with a reason; a missing row means the default here. Grounds marked
+'common practice' or 'from memory' have no source that was read: the site signs them.
+"""
+
+import math
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class SettingRow:
+    """One numeric site setting: `default`, `low` and `high` in `unit`, and what the default rests on."""
+
+    name: str
+    default: float
+    low: float
+    high: float
+    unit: str
+    words: str
+    ground: str
+
+    def check(self, value: float) -> float:
+        """Return `value` if allowed, else raise ValueError naming the setting and its range."""
+        if not math.isfinite(value) or not self.low <= value <= self.high:
+            raise ValueError(
+                f"{self.name}: {value:g} is not allowed; allowed is {self.low:g} to {self.high:g} {self.unit}".rstrip()
+            )
+        return value
+
+
+_LOCAL = "common practice; the site signs it"
+
+SETTING_TABLE: tuple[SettingRow, ...] = (
+    SettingRow(
+        "unit_volume_ml",
+        258,
+        150,
+        400,
+        "mL",
+        "volume of a red cell unit",
+        "Australian Red Cross Lifeblood 2022, measured",
+    ),
+    SettingRow(
+        "unit_hb_g",
+        50,
+        40,
+        80,
+        "g",
+        "haemoglobin in a red cell unit",
+        "Australian Red Cross Lifeblood 2022; at least 40 by Directive 2004/33/EC",
+    ),
+    SettingRow(
+        "hbs_assay_sd_pct",
+        1.0,
+        0.3,
+        3.0,
+        "points",
+        "spread of repeated HbS results",
+        "from memory; ask the laboratory",
+    ),
+    SettingRow(
+        "hb_assay_sd_g_l",
+        1.5,
+        0.5,
+        5.0,
+        "g/L",
+        "spread of repeated Hb results",
+        "from memory; ask the laboratory",
+    ),
+    SettingRow(
+        "early_loss_pct",
+        0,
+        0,
+        25,
+        "%",
+        "donor cells lost in the first day",
+        "Dumont and AuBuchon 2008: a recovery of 75 % still counts as success",
+    ),
+    SettingRow("donor_life_days", 115, 97, 140, "days", "life span of donor red cells", "Franco 2012; Shrestha 2016"),
+    SettingRow(
+        "iron_mg_per_g_hb",
+        3.4,
+        3.4,
+        3.47,
+        "mg/g",
+        "iron in haemoglobin",
+        "atomic mass over tetramer mass gives 3.47; 3.4 in text-books",
+    ),
+    SettingRow("untransfused_default_pct", 90, 50, 100, "%", "HbS share when untransfused, if not known", _LOCAL),
+    SettingRow(
+        "hbs_ceiling_pct",
+        30,
+        20,
+        60,
+        "%",
+        "ceiling for HbS before a session",
+        "ASH 2020 (DeBaun et al.), as quoted",
+    ),
+    SettingRow(
+        "hb_ceiling_g_l",
+        110,
+        90,
+        130,
+        "g/L",
+        "Hb ceiling of a person, unless set otherwise",
+        "from memory; the site signs it",
+    ),
+    SettingRow(
+        "accepted_chance",
+        0.10,
+        0.01,
+        0.50,
+        "",
+        "accepted chance of being over the ceiling",
+        "chosen here; the site signs it",
+    ),
+    SettingRow(
+        "shortest_interval_days",
+        14,
+        7,
+        28,
+        "days",
+        "shortest interval suggested",
+        "London audit 2011: 2 to 7 weeks in use",
+    ),
+    SettingRow(
+        "longest_interval_days",
+        56,
+        28,
+        84,
+        "days",
+        "longest interval suggested",
+        "London audit 2011: 2 to 7 weeks in use",
+    ),
+    SettingRow(
+        "hb_after_warn_high_hbs_g_l",
+        100,
+        80,
+        120,
+        "g/L",
+        "warn: Hb after, when HbS after is over 30 %",
+        "Swerdlow 2006; ASH Education 2019",
+    ),
+    SettingRow(
+        "hb_after_warn_g_l",
+        110,
+        90,
+        125,
+        "g/L",
+        "warn: Hb after, when HbS after is 30 % or less",
+        "from memory; the site signs it",
+    ),
+    SettingRow(
+        "hb_after_stop_g_l",
+        120,
+        100,
+        130,
+        "g/L",
+        "stop: Hb after and its peak",
+        "Vichinsky 2001: haematocrit 0.36",
+    ),
+    SettingRow(
+        "hb_rise_stop_g_l",
+        40,
+        20,
+        60,
+        "g/L",
+        "stop: greatest rise of Hb in a day",
+        "from memory; the site signs it",
+    ),
+    SettingRow("hb_floor_warn_g_l", 80, 60, 100, "g/L", "warn: lowest Hb on the way", _LOCAL),
+    SettingRow("hb_floor_stop_g_l", 70, 50, 90, "g/L", "stop: lowest Hb on the way", _LOCAL),
+    SettingRow(
+        "hb_floor_flagged_g_l",
+        90,
+        70,
+        110,
+        "g/L",
+        "stop: lowest Hb with brain, heart or lung-pressure flag",
+        "ASH 2020 goal before sessions; used here as floor by choice",
+    ),
+    SettingRow(
+        "single_draw_stop_ml",
+        500,
+        100,
+        600,
+        "mL",
+        "largest draw without return",
+        "Red Book 3.7: donors to 13 to 15 % of volume",
+    ),
+    SettingRow(
+        "single_draw_stop_ml_per_kg",
+        8,
+        3,
+        10,
+        "mL/kg",
+        "largest draw without return, by weight",
+        "Red Book 3.7: donors to 13 to 15 % of volume",
+    ),
+    SettingRow(
+        "child_draw_stop_ml_per_kg",
+        7,
+        3,
+        10,
+        "mL/kg",
+        "largest draw without return under 40 kg",
+        "Swerdlow 2006: children 5 to 10 mL/kg",
+    ),
+    SettingRow(
+        "blood_out_stop_ml",
+        3500,
+        300,
+        6000,
+        "mL",
+        "blood out in a session",
+        "sources differ; the site signs it",
+    ),
+    SettingRow(
+        "saline_stop_ml_per_kg",
+        15,
+        5,
+        25,
+        "mL/kg",
+        "saline in a session",
+        "no published limit found; the site signs it",
+    ),
+    SettingRow("balance_stop_ml_per_kg", 6, 2, 12, "mL/kg", "largest excess on the way", _LOCAL),
+    SettingRow("low_start_hb_g_l", 70, 50, 90, "g/L", "small top-up first when Hb starts under", _LOCAL),
+    SettingRow("units_most", 10, 1, 12, "units", "units in one session", _LOCAL),
+    SettingRow("volume_rounding_ml", 10, 1, 50, "mL", "volumes are rounded to", _LOCAL),
+    SettingRow("draw_size_ml", 250, 50, 500, "mL", "usual size of one draw", _LOCAL),
+    SettingRow("hours_rest", 1, 0, 4, "h", "stay after the last unit", "NZ Blood clinical pages: watch for 1 h"),
+    SettingRow("minutes_a_unit", 45, 20, 120, "min", "time a unit takes by hand", _LOCAL),
+    SettingRow(
+        "before_result_hours",
+        72,
+        12,
+        96,
+        "h",
+        "a result counts as 'before' when taken this long ahead",
+        _LOCAL,
+    ),
+    SettingRow(
+        "after_sample_wait_min",
+        15,
+        0,
+        240,
+        "min",
+        "wait before the after-sample",
+        "Wiesen 1994; Elizalde 1997",
+    ),
+    SettingRow("weight_stale_days", 92, 14, 400, "days", "a weight is stale after", _LOCAL),
+    SettingRow("weight_stale_child_days", 35, 7, 92, "days", "a weight under 40 kg is stale after", _LOCAL),
+    SettingRow(
+        "results_stale_days",
+        120,
+        56,
+        400,
+        "days",
+        "no forecast when the last result is older than",
+        "chosen here; the site signs it",
+    ),
+    SettingRow(
+        "haemolysis_watch_days",
+        28,
+        21,
+        28,
+        "days",
+        "watch for delayed haemolysis after red cells",
+        "TRIP definitions; Gardner 2015",
+    ),
+    SettingRow("goals_review_days", 400, 90, 800, "days", "goals are overdue for review after", _LOCAL),
+)
+
+SETTINGS: dict[str, SettingRow] = {row.name: row for row in SETTING_TABLE}
+DEFAULTS: dict[str, float] = {row.name: row.default for row in SETTING_TABLE}

@@ -1,0 +1,159 @@
+"""The trail: who changed what, when and why, in a table that can only grow.
+
+Entries are written by services in the same transaction as the change. Each holds the hash of the one before
+it in its chain, so a change, a gap or a reorder shows. Triggers in the database refuse update and delete.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from django.apps.registry import Apps
+from django.db import connections, transaction
+from django.db.models import F, Max, QuerySet, Window
+from django.db.models.functions import RowNumber
+
+from programme.core.models import TrailEntry, User
+
+FIRST = "0" * 64
+
+SQLITE_TRIGGERS = (
+    "CREATE TRIGGER IF NOT EXISTS trail_no_update BEFORE UPDATE ON core_trailentry "
+    "BEGIN SELECT RAISE(ABORT, 'the trail can only grow'); END",
+    "CREATE TRIGGER IF NOT EXISTS trail_no_delete BEFORE DELETE ON core_trailentry "
+    "BEGIN SELECT RAISE(ABORT, 'the trail can only grow'); END",
+)
+POSTGRES_TRIGGERS = (
+    "CREATE OR REPLACE FUNCTION trail_only_grows() RETURNS trigger LANGUAGE plpgsql AS "
+    "$$ BEGIN RAISE EXCEPTION 'the trail can only grow'; END $$",
+    "CREATE OR REPLACE TRIGGER trail_no_change BEFORE UPDATE OR DELETE ON core_trailentry "
+    "FOR EACH ROW EXECUTE FUNCTION trail_only_grows()",
+    "CREATE OR REPLACE TRIGGER trail_no_truncate BEFORE TRUNCATE ON core_trailentry "
+    "FOR EACH STATEMENT EXECUTE FUNCTION trail_only_grows()",
+)
+SQLITE_DROP = ("DROP TRIGGER IF EXISTS trail_no_update", "DROP TRIGGER IF EXISTS trail_no_delete")
+POSTGRES_DROP = (
+    "DROP TRIGGER IF EXISTS trail_no_change ON core_trailentry",
+    "DROP TRIGGER IF EXISTS trail_no_truncate ON core_trailentry",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """What a service did to one row; `patient_key` None for a site's own affairs."""
+
+    site_key: int
+    patient_key: int | None
+    action: str
+    row_kind: str
+    row_key: int | None = None
+    row_version: int | None = None
+    why: str = ""
+    before: dict[str, Any] | None = None
+    after: dict[str, Any] | None = None
+
+    @property
+    def chain(self) -> str:
+        return f"site:{self.site_key}" if self.patient_key is None else f"patient:{self.patient_key}"
+
+
+def write(changes: Iterable[Change], *, actor: User | None, at: datetime) -> None:
+    """Append one entry for each change, continuing each chain; call inside the transaction of the change."""
+    changes = list(changes)
+    if not changes:
+        return
+    if not transaction.get_connection().in_atomic_block:
+        raise RuntimeError("the trail is written inside the transaction of the change it records")
+    heads = _heads({change.chain for change in changes})
+    entries = []
+    for change in changes:
+        number, previous = heads.get(change.chain, (0, FIRST))
+        entry = TrailEntry(
+            site_id=change.site_key,
+            chain=change.chain,
+            number=number + 1,
+            patient_key=change.patient_key,
+            actor=actor,
+            at=at,
+            action=change.action,
+            why=change.why,
+            row_kind=change.row_kind,
+            row_key=change.row_key,
+            row_version=change.row_version,
+            before=change.before,
+            after=change.after,
+            previous_hash=previous,
+        )
+        entry.hash = entry_hash(entry)
+        heads[change.chain] = (entry.number, entry.hash)
+        entries.append(entry)
+    TrailEntry.objects.bulk_create(entries, batch_size=500)
+
+
+def entry_hash(entry: TrailEntry) -> str:
+    """Return the SHA-256 of all that the entry says, the hash before it included."""
+    said = [
+        entry.chain, entry.number, entry.actor_id, entry.at.isoformat(), entry.action, entry.why, entry.row_kind,
+        entry.row_key, entry.row_version, entry.before, entry.after, entry.previous_hash,
+    ]  # fmt: skip
+    return hashlib.sha256(json.dumps(said, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
+
+
+def faults(entries: QuerySet[TrailEntry]) -> list[str]:
+    """Return a sentence for every change, gap or reorder found in `entries` (whole chains)."""
+    found: list[str] = []
+    heads: dict[str, tuple[int, str]] = {}
+    for entry in entries.order_by("chain", "number").iterator(chunk_size=2000):
+        number, previous = heads.get(entry.chain, (0, FIRST))
+        where = f"{entry.chain}, entry {entry.number}"
+        if entry.number != number + 1:
+            found.append(f"{where}: {entry.number - number - 1} entries before it are missing")
+        elif entry.previous_hash != previous:
+            found.append(f"{where}: does not follow the entry before it")
+        if entry_hash(entry) != entry.hash:
+            found.append(f"{where}: was changed after it was written")
+        heads[entry.chain] = (entry.number, entry.hash)
+    return found
+
+
+def _heads(chains: set[str]) -> dict[str, tuple[int, str]]:
+    heads: dict[str, tuple[int, str]] = {}
+    wanted = sorted(chains)
+    for start in range(0, len(wanted), 500):
+        some = TrailEntry.objects.filter(chain__in=wanted[start : start + 500])
+        ranked = some.annotate(place=Window(RowNumber(), partition_by=F("chain"), order_by=F("number").desc()))
+        for chain, number, digest in ranked.filter(place=1).values_list("chain", "number", "hash"):
+            heads[chain] = (number, digest)
+    return heads
+
+
+def last_number(chain: str) -> int:
+    """Return the number of the newest entry of a chain, 0 where there is none."""
+    return TrailEntry.objects.filter(chain=chain).aggregate(last=Max("number"))["last"] or 0
+
+
+def make_triggers(using: str = "default") -> None:
+    """Make the triggers that refuse change, if they are not there."""
+    connection = connections[using]
+    statements = SQLITE_TRIGGERS if connection.vendor == "sqlite" else POSTGRES_TRIGGERS
+    with connection.cursor() as cursor:
+        for statement in statements:
+            cursor.execute(statement)
+
+
+def drop_triggers(using: str = "default") -> None:
+    """Drop the triggers: only for tests that empty every table between them."""
+    connection = connections[using]
+    with connection.cursor() as cursor:
+        for statement in SQLITE_DROP if connection.vendor == "sqlite" else POSTGRES_DROP:
+            cursor.execute(statement)
+
+
+def make_triggers_after_migrate(*, using: str, apps: Apps, **_: Any) -> None:
+    if TrailEntry._meta.db_table in connections[using].introspection.table_names():
+        make_triggers(using)

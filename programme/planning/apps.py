@@ -1,0 +1,6 @@
+from django.apps import AppConfig
+
+
+class PlanningConfig(AppConfig):
+    name = "programme.planning"
+    label = "planning"

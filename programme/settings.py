@@ -1,0 +1,216 @@
+"""Settings, read from the environment only; a bad or unsafe value is refused with a sentence.
+
+Variables: DATABASE_URL, REDIS_URL, SECRET_KEY, ALLOWED_HOSTS, DEBUG, TRUSTED_PROXY_TLS, EBBLINE_VAR.
+"""
+
+import os
+from pathlib import Path
+from typing import Any
+
+import environ
+from csp.constants import NONE, SELF
+from django.core.exceptions import ImproperlyConfigured
+
+BASE_DIR = Path(__file__).resolve().parent.parent
+VAR_DIR = Path(os.environ.get("EBBLINE_VAR", BASE_DIR / "var"))
+env = environ.Env()
+
+LOCAL_HOSTS = {"localhost", "127.0.0.1", "[::1]", "testserver"}
+SMALLEST_SECRET = 50
+
+
+def read_flag(name: str, *, default: bool) -> bool:
+    """Read True or False from the environment; anything else is refused."""
+    text = os.environ.get(name)
+    if text is None:
+        return default
+    if text not in ("True", "False"):
+        raise ImproperlyConfigured(f"{name}={text!r} is not understood; write True or False.")
+    return text == "True"
+
+
+def read_secret() -> str:
+    """Read SECRET_KEY, else the key that `make setup` wrote into the ignored folder."""
+    key = os.environ.get("SECRET_KEY")
+    stored = VAR_DIR / "secret_key"
+    if key is None and stored.exists():
+        key = stored.read_text().strip()
+    if not key:
+        raise ImproperlyConfigured("SECRET_KEY is not set and there is no stored key. Run 'make setup', or set it.")
+    if len(key) < SMALLEST_SECRET:
+        raise ImproperlyConfigured(
+            f"SECRET_KEY has {len(key)} characters; at least {SMALLEST_SECRET} random ones are needed."
+        )
+    return key
+
+
+def read_hosts() -> list[str]:
+    """Read the comma-separated host names; a star would accept forged ones."""
+    hosts = [host.strip() for host in os.environ.get("ALLOWED_HOSTS", "localhost,127.0.0.1,[::1]").split(",")]
+    hosts = [host for host in hosts if host]
+    if "*" in hosts or not hosts:
+        raise ImproperlyConfigured("ALLOWED_HOSTS must name each host, separated by commas; '*' is not accepted.")
+    return hosts
+
+
+def read_database() -> dict[str, Any]:
+    """Read DATABASE_URL: sqlite:////path/file.sqlite3 or postgres://user@host/name."""
+    default = f"sqlite:///{BASE_DIR / 'ebbline.sqlite3'}"
+    try:
+        database: dict[str, Any] = env.db_url("DATABASE_URL", default=default)
+    except (ValueError, environ.ImproperlyConfigured) as error:
+        raise ImproperlyConfigured(f"DATABASE_URL is not an address of a database: {error}") from error
+    engine = database.get("ENGINE", "")
+    if engine.endswith("sqlite3"):
+        # IMMEDIATE: a read that turns into a write waits for its turn instead of failing at once.
+        database["OPTIONS"] = {
+            "transaction_mode": "IMMEDIATE",
+            "timeout": 20,
+            "init_command": "PRAGMA journal_mode=WAL;PRAGMA synchronous=FULL;PRAGMA foreign_keys=ON;",
+        }
+    elif engine.endswith("postgresql"):
+        database["CONN_MAX_AGE"] = 60
+    else:
+        raise ImproperlyConfigured("DATABASE_URL must start with sqlite:/// or postgres://.")
+    return database
+
+
+DEBUG = read_flag("DEBUG", default=False)
+SECRET_KEY = read_secret()
+ALLOWED_HOSTS = read_hosts()
+ON_THIS_MACHINE_ONLY = set(ALLOWED_HOSTS) <= LOCAL_HOSTS
+if DEBUG and not ON_THIS_MACHINE_ONLY:
+    raise ImproperlyConfigured("DEBUG=True shows code and data; it is accepted only when every host is this machine.")
+
+INSTALLED_APPS = [
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "django.contrib.staticfiles",
+    "django_tables2",
+    "django_htmx",
+    "csp",
+    "programme.core.apps.CoreConfig",
+    "patients.apps.PatientsConfig",
+    "sessions.apps.SessionsConfig",
+    "programme.planning.apps.PlanningConfig",
+    "programme.worklist.apps.WorklistConfig",
+    "programme.review.apps.ReviewConfig",
+]
+
+MIDDLEWARE = [
+    "django.middleware.security.SecurityMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "csp.middleware.CSPMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "django_htmx.middleware.HtmxMiddleware",
+    "programme.core.access.AccessMiddleware",
+]
+
+ROOT_URLCONF = "programme.urls"
+WSGI_APPLICATION = "programme.wsgi.application"
+TEMPLATES = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "DIRS": [BASE_DIR / "templates"],
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+                "programme.core.look.masthead",
+            ],
+        },
+    }
+]
+
+DATABASES = {"default": read_database()}
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+FIXTURE_DIRS = [BASE_DIR / "fixtures"]
+
+AUTH_USER_MODEL = "core.User"
+PASSWORD_HASHERS = [
+    "django.contrib.auth.hashers.Argon2PasswordHasher",
+    "django.contrib.auth.hashers.PBKDF2PasswordHasher",
+]
+# 15 characters where the password is the only factor, no composition rules: NIST SP 800-63B-4 (2025), 3.1.1.2.
+AUTH_PASSWORD_VALIDATORS = [
+    {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 15}},
+    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+]
+LOGIN_URL = "core:sign_in"
+LOGIN_REDIRECT_URL = "/"
+LOGOUT_REDIRECT_URL = "core:sign_in"
+
+LANGUAGE_CODE = "en-gb"
+TIME_ZONE = "UTC"
+USE_I18N = True
+USE_TZ = True
+
+STATIC_URL = "static/"
+STATIC_ROOT = VAR_DIR / "static"
+STORAGES = {
+    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "staticfiles": {
+        "BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"
+        if DEBUG
+        else "django.contrib.staticfiles.storage.ManifestStaticFilesStorage"
+    },
+}
+
+CONTENT_SECURITY_POLICY = {
+    "DIRECTIVES": {
+        "default-src": [NONE],
+        "script-src": [SELF],
+        # The hash is that of the map style sheet bundled in the chart library, which it adds by itself.
+        "style-src": [SELF, "'sha256-ji27qzEtxXZW+7dun6UwjHXJ18e6WAin1VvNtkzIE/o='"],
+        "style-src-attr": [NONE],
+        "img-src": [SELF, "data:"],
+        "connect-src": [SELF],
+        "font-src": [SELF],
+        "form-action": [SELF],
+        "base-uri": [NONE],
+        "frame-ancestors": [NONE],
+    }
+}
+SECURE_CONTENT_TYPE_NOSNIFF = True
+SECURE_REFERRER_POLICY = "same-origin"
+X_FRAME_OPTIONS = "DENY"
+SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = not ON_THIS_MACHINE_ONLY
+SESSION_COOKIE_HTTPONLY = True
+SESSION_COOKIE_AGE = 12 * 3600
+SESSION_EXPIRE_AT_BROWSER_CLOSE = True
+SECURE_SSL_REDIRECT = not ON_THIS_MACHINE_ONLY
+SECURE_HSTS_SECONDS = 0 if ON_THIS_MACHINE_ONLY else 31536000
+SECURE_HSTS_INCLUDE_SUBDOMAINS = SECURE_HSTS_PRELOAD = not ON_THIS_MACHINE_ONLY
+if read_flag("TRUSTED_PROXY_TLS", default=False):
+    SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
+DATA_UPLOAD_MAX_MEMORY_SIZE = 2_621_440
+FILE_UPLOAD_MAX_MEMORY_SIZE = 2_621_440
+
+REDIS_URL = os.environ.get("REDIS_URL", "")
+if REDIS_URL and not REDIS_URL.startswith(("redis://", "rediss://", "redis+socket://")):
+    raise ImproperlyConfigured("REDIS_URL must start with redis://, rediss:// or redis+socket://.")
+CELERY_BROKER_URL = REDIS_URL or "memory://"
+CELERY_TASK_ALWAYS_EAGER = not REDIS_URL
+CELERY_TASK_EAGER_PROPAGATES = True
+CELERY_TASK_ACKS_LATE = True
+CELERY_TASK_REJECT_ON_WORKER_LOST = True
+CELERY_WORKER_PREFETCH_MULTIPLIER = 1
+CELERY_TIMEZONE = "UTC"
+
+DJANGO_TABLES2_TEMPLATE = "components/table.html"
+
+LOGGING = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "handlers": {"stderr": {"class": "logging.StreamHandler"}},
+    "root": {"handlers": ["stderr"], "level": "WARNING"},
+}

@@ -1,0 +1,6 @@
+from django.apps import AppConfig
+
+
+class WorklistConfig(AppConfig):
+    name = "programme.worklist"
+    label = "worklist"

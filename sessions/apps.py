@@ -1,0 +1,6 @@
+from django.apps import AppConfig
+
+
+class SessionsConfig(AppConfig):
+    name = "sessions"
+    label = "exchange_sessions"
