@@ -148,6 +148,7 @@ AUTH_PASSWORD_VALIDATORS = [
 LOGIN_URL = "core:sign_in"
 LOGIN_REDIRECT_URL = "/"
 LOGOUT_REDIRECT_URL = "core:sign_in"
+CSRF_FAILURE_VIEW = "programme.core.views.form_expired"
 
 LANGUAGE_CODE = "en-gb"
 TIME_ZONE = "UTC"

@@ -1,5 +1,13 @@
 """All addresses of the site."""
 
-from django.urls import URLPattern, URLResolver
+from django.urls import URLPattern, URLResolver, include, path
 
-urlpatterns: list[URLPattern | URLResolver] = []
+urlpatterns: list[URLPattern | URLResolver] = [
+    path("", include("programme.core.urls")),
+    path("", include("programme.worklist.urls")),
+    path("review/", include("programme.review.urls")),
+]
+
+handler403 = "programme.core.views.not_allowed"
+handler404 = "programme.core.views.not_found"
+handler500 = "programme.core.views.went_wrong"

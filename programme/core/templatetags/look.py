@@ -1,0 +1,93 @@
+"""Small pieces of the look: marks with their meaning, figures with units, dates as the unit writes them."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+
+from django import template
+from django.utils.html import format_html
+from django.utils.safestring import SafeString, mark_safe
+
+register = template.Library()
+
+MINUS = "\u2212"
+MARKS = {
+    "tick": '<path d="M1 6.5 4.6 10 11 2" class="p-heavy"/>',
+    "note": '<circle cx="6" cy="6" r="4.6" class="p-paper"/>',
+    "check": '<path d="M6 .8 11.2 6 6 11.2.8 6Z" class="p-paper"/><path d="M6 .8V11.2L.8 6Z" class="p-ink"/>',
+    "stop": '<rect x="1" y="1" width="10" height="10" class="p-over"/>',
+    "half": '<circle cx="6" cy="6" r="4.6" class="p-paper"/><path d="M6 1.4A4.6 4.6 0 0 0 6 10.6Z" class="p-ink"/>',
+    "dash": '<path d="M1 6H11" class="p-thin"/>',
+}
+
+
+@register.simple_tag
+def mark(name: str) -> SafeString:
+    """Draw a state mark; its word stands beside it in the page."""
+    return mark_safe(f'<svg class="mk" viewBox="0 0 12 12" aria-hidden="true">{MARKS[name]}</svg>')  # noqa: S308
+
+
+@register.filter
+def fixed(value: float | None, places: int = 0) -> str:
+    """Write a number with `places` decimals, thousands parted and a true minus; a dash where there is none."""
+    if value is None or value == "":
+        return "\u2013"
+    return f"{float(value):,.{places}f}".replace("-", MINUS)
+
+
+@register.filter
+def signed(value: float | None, places: int = 0) -> str:
+    """Write a number with its sign."""
+    if value is None or value == "":
+        return "\u2013"
+    return f"{float(value):+,.{places}f}".replace("-", MINUS)
+
+
+@register.filter
+def in_hundred(chance: float | None) -> str:
+    """Write a chance 0..1 as a whole number in 100: '<1' under one, '>99' over ninety-nine."""
+    if chance is None:
+        return "\u2013"
+    hundred = 100 * float(chance)
+    if hundred < 1:
+        return "<1"
+    return ">99" if hundred > 99 else f"{hundred:.0f}"
+
+
+@register.filter
+def unit_of(value: str, unit: str) -> SafeString:
+    """Set a unit after a figure that is already written."""
+    return format_html('{}<span class="u">\u2009{}</span>', value, unit)
+
+
+def as_day(value: date | datetime | str) -> date:
+    if isinstance(value, str):
+        return date.fromisoformat(value[:10])
+    return value.date() if isinstance(value, datetime) else value
+
+
+@register.filter
+def day(value: date | str | None) -> str:
+    """'Fri 19 Dec'."""
+    if not value:
+        return "\u2013"
+    on = as_day(value)
+    return f"{on:%a} {on.day} {on:%b}"
+
+
+@register.filter
+def short_day(value: date | str | None) -> str:
+    """'19 Dec'."""
+    if not value:
+        return "\u2013"
+    on = as_day(value)
+    return f"{on.day} {on:%b}"
+
+
+@register.filter
+def full_day(value: date | str | None) -> str:
+    """'19 Dec 2025'."""
+    if not value:
+        return "\u2013"
+    on = as_day(value)
+    return f"{on.day} {on:%b} {on.year}"
