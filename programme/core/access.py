@@ -18,6 +18,13 @@ from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
 
 from programme.core.models import User
 
+
+class SignedIn(HttpRequest):
+    """A request that has passed the check: its user is one of ours."""
+
+    user: User
+
+
 MATRIX_FILE = Path(__file__).with_name("access_matrix.toml")
 View = TypeVar("View", bound=Callable[..., HttpResponseBase])
 Row = TypeVar("Row", bound=Model)

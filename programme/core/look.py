@@ -12,6 +12,7 @@ from django.http import HttpRequest
 from django.utils import timezone
 
 from programme.core import access
+from programme.core.models import User
 
 YEAR_WIDTH = 1376.0
 
@@ -40,17 +41,17 @@ def year_bar(today: date) -> YearBar:
     return YearBar(weeks, months, f"{notch:.1f}", f"{notch - 5:.1f}", f"{notch + 5:.1f}")
 
 
-def site_now(request: HttpRequest) -> datetime:
+def site_now(user: User) -> datetime:
     """Return the present moment in the signed-in person's unit."""
-    return timezone.now().astimezone(ZoneInfo(request.user.site.time_zone))
+    return timezone.now().astimezone(ZoneInfo(user.site.time_zone))
 
 
 def masthead(request: HttpRequest) -> dict[str, Any]:
     """Return what the base template needs on every page; nothing before sign-in."""
     user = getattr(request, "user", None)
-    if user is None or not user.is_authenticated:
+    if not isinstance(user, User):
         return {}
-    now = site_now(request)
+    now = site_now(user)
     return {
         "site_now": now,
         "week_number": now.isocalendar().week,

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from django.contrib import messages
-from django.contrib.auth import update_session_auth_hash, views as auth_views
+from django.contrib.auth import update_session_auth_hash
+from django.contrib.auth import views as auth_views
 from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
@@ -22,13 +23,13 @@ sign_in = access.open_to_all(
 
 @access.needs("see.own_account")
 @require_POST
-def sign_out(request: HttpRequest) -> HttpResponse:
+def sign_out(request: access.SignedIn) -> HttpResponse:
     return auth_views.LogoutView.as_view()(request)
 
 
 @access.needs("see.own_account")
 @require_http_methods(["GET", "POST"])
-def change_password(request: HttpRequest) -> HttpResponse:
+def change_password(request: access.SignedIn) -> HttpResponse:
     form = ChangePasswordForm(request.user, request.POST or None)
     if request.method == "POST" and form.is_valid():
         with transaction.atomic():  # the new password and its trail entry go together
@@ -43,7 +44,7 @@ def change_password(request: HttpRequest) -> HttpResponse:
 
 @access.needs("see.own_account")
 @require_http_methods(["GET", "POST"])
-def own_account(request: HttpRequest) -> HttpResponse:
+def own_account(request: access.SignedIn) -> HttpResponse:
     if request.method == "POST":
         request.user.dim_light = "dim_light" in request.POST
         request.user.letter_keys = "letter_keys" in request.POST

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_safe
 
@@ -12,7 +12,7 @@ from programme.review import queries
 
 @access.needs("see.review")
 @require_safe
-def how_good(request: HttpRequest) -> HttpResponse:
+def how_good(request: access.SignedIn) -> HttpResponse:
     return render(
         request, "review/how_good.html", {"nav": "review", "found": queries.newest_backtest(request.user.site)}
     )

@@ -24,13 +24,13 @@ MARKS = {
 @register.simple_tag
 def mark(name: str) -> SafeString:
     """Draw a state mark; its word stands beside it in the page."""
-    return mark_safe(f'<svg class="mk" viewBox="0 0 12 12" aria-hidden="true">{MARKS[name]}</svg>')  # noqa: S308
+    return mark_safe(f'<svg class="mk" viewBox="0 0 12 12" aria-hidden="true">{MARKS[name]}</svg>')
 
 
 @register.filter
 def fixed(value: float | None, places: int = 0) -> str:
     """Write a number with `places` decimals, thousands parted and a true minus; a dash where there is none."""
-    if value is None or value == "":
+    if value is None or not str(value):
         return "\u2013"
     return f"{float(value):,.{places}f}".replace("-", MINUS)
 
@@ -38,7 +38,7 @@ def fixed(value: float | None, places: int = 0) -> str:
 @register.filter
 def signed(value: float | None, places: int = 0) -> str:
     """Write a number with its sign."""
-    if value is None or value == "":
+    if value is None or not str(value):
         return "\u2013"
     return f"{float(value):+,.{places}f}".replace("-", MINUS)
 
