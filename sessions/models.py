@@ -203,6 +203,16 @@ class OtherTransfusion(models.Model):
         ]
         indexes = [models.Index(fields=["patient", "on"], name="other_transfusion_by_day")]
 
+    def donor_hb_g(self, *, unit_hb_g: float, unit_volume_ml: float) -> float | None:
+        """Donor haemoglobin given [g]: as recorded, else from the volume or the units; None where it is not known."""
+        if not self.amount_known:
+            return None
+        if self.hb_g is not None:
+            return self.hb_g
+        if self.volume_ml is not None:
+            return self.volume_ml * unit_hb_g / unit_volume_ml
+        return None if self.units is None else self.units * unit_hb_g
+
 
 class HaemolysisSign(models.Model):
     """A sign noted after red cells that may mean delayed haemolysis; open until a consultant lifts the lock."""
@@ -242,12 +252,14 @@ class LockLift(models.Model):
 class SessionFacts(models.Model):
     """The flat, rebuildable copy of one carried-out session that drift reads; reckoned, outside the trail.
 
-    Figures that cannot be reckoned are null and named in `missing`.
+    Figures that cannot be reckoned are null and named in `missing`. `day` is the ordinal of the session's date,
+    `known_day` that of the day by which every result used had been taken and, where recorded, received.
     """
 
     exchange_session = models.OneToOneField(ExchangeSession, models.CASCADE, primary_key=True, related_name="facts")
     patient = models.ForeignKey(Patient, models.PROTECT, related_name="facts")
     day = models.IntegerField()
+    known_day = models.IntegerField(default=0)
     hbs_before_pct = models.FloatField(null=True)
     hbs_after_pct = models.FloatField(null=True)
     hb_before_g_l = models.FloatField(null=True)

@@ -1,0 +1,301 @@
+"""Reading for the drift model and the planner: past sessions in columns, and people as they are on a day.
+
+Both read a whole site in a fixed number of queries, whatever the number of people.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from django.db.models import IntegerField, OuterRef, Q, Subquery
+from django.db.models.functions import Cast
+from numpy.typing import NDArray
+
+from patients.models import BodyMeasure, Goals, LabResult, Patient
+from patients.numeric.untransfused import untransfused_share_pct
+from programme.core.models import Site
+from sessions.models import ExchangeSession, HaemolysisSign, LockLift, OtherTransfusion, SessionFacts
+from sessions.numeric.columns import METHOD_UNKNOWN, SessionColumns
+
+ROWS_AT_ONCE = 20_000
+
+RESULT_FIGURES = {
+    "hbs_before_result": ("hbs_before_pct",),
+    "hbs_after_result": ("hbs_after_pct",),
+    "hb_before_result": ("hb_before_g_l", "hbs_ratio", "hbs_ratio_sd"),
+    "hb_after_result": ("hb_after_g_l",),
+}
+"""Which figures of a row rest on which of its results."""
+
+NUMBER_FIELDS = (
+    "patient_id", "day", "hbs_before_pct", "hbs_after_pct", "hbs_ratio", "hbs_ratio_sd", "hb_before_g_l",
+    "hb_after_g_l", "untransfused_pct", "reason", "gap_known_number", "topup_hb_g", "topup_day", "blood_volume_ml",
+    "known_day", *RESULT_FIGURES,
+)  # fmt: skip
+PLACE = {name: place for place, name in enumerate(NUMBER_FIELDS)}
+NOT_COLUMNS = {"patient_id", "gap_known_number", "known_day", *RESULT_FIGURES}
+
+
+@dataclass(frozen=True, slots=True)
+class SiteColumns:
+    """Everyone's past sessions. Person number p of `columns` is `patient_pks[p]`, `patient_refs[p]`."""
+
+    columns: SessionColumns
+    patient_pks: tuple[int, ...]
+    patient_refs: tuple[str, ...]
+
+
+def session_columns(site: Site, *, until: date, known_by: date | None = None) -> SiteColumns:
+    """Return the sessions of everyone at `site`, on the programme or not, as known on a day.
+
+    until: sessions, and samples taken, on this day or earlier. known_by: leave out results received on a later day,
+    where the day of receipt is known; None takes what has been received by now.
+    People lie in order of their reference, so that the same records give the same columns in any database.
+    Queries: two, and one more where a figure was not yet known on that day.
+    """
+    people = sorted(Patient.objects.of_site(site).values_list("patient_ref", "pk"))
+    number = {pk: place for place, (_, pk) in enumerate(people)}
+    numbers, methods = _read_facts(site, until)
+    late = np.flatnonzero(numbers[:, PLACE["known_day"]] > min(until, known_by or until).toordinal())
+    if len(late):
+        _hide_unknown(numbers, late, site=site, until=until, known_by=known_by)
+    figures = {name: numbers[:, place] for name, place in PLACE.items() if name not in NOT_COLUMNS}
+    columns = SessionColumns.build(
+        person=np.array([number[int(pk)] for pk in numbers[:, PLACE["patient_id"]]], dtype=np.int64),
+        gap_known=numbers[:, PLACE["gap_known_number"]] > 0,
+        method=_method_codes(methods),
+        n_people=len(people),
+        **figures,
+    )
+    return SiteColumns(columns, tuple(pk for _, pk in people), tuple(ref for ref, _ in people))
+
+
+def _read_facts(site: Site, until: date) -> tuple[NDArray[np.float64], list[str]]:
+    """Read numbers as one array [n, len(NUMBER_FIELDS)], empty cells nan, and the assay method of each row."""
+    # A number instead of a bool: SQLite's bools would be converted one by one in Python.
+    rows = (
+        SessionFacts.objects.filter(patient__site=site, day__lte=until.toordinal())
+        .annotate(gap_known_number=Cast("gap_known", IntegerField()))
+        .values_list("method", *NUMBER_FIELDS)
+    )
+    methods: list[str] = []
+    blocks: list[NDArray[np.float64]] = [np.empty((0, len(NUMBER_FIELDS)))]
+    block: list[tuple[Any, ...]] = []
+    for row in rows.iterator(chunk_size=ROWS_AT_ONCE):
+        methods.append(row[0])
+        block.append(row[1:])
+        if len(block) == ROWS_AT_ONCE:
+            blocks.append(np.array(block, dtype=float))
+            block = []
+    if block:
+        blocks.append(np.array(block, dtype=float))
+    return np.concatenate(blocks), methods
+
+
+def _method_codes(methods: list[str]) -> NDArray[np.int64]:
+    """Number the methods in alphabetical order; an empty name is METHOD_UNKNOWN."""
+    codes = {name: code for code, name in enumerate(sorted(set(methods) - {""}))}
+    return np.array([codes.get(name, METHOD_UNKNOWN) for name in methods], dtype=np.int64)
+
+
+def _hide_unknown(
+    numbers: NDArray[np.float64], late: NDArray[np.intp], *, site: Site, until: date, known_by: date | None
+) -> None:
+    """Blank in the rows `late` every figure whose result had not been taken or received by then."""
+    later = Q(taken_on__gt=until)
+    if known_by is not None:
+        end = datetime.combine(known_by + timedelta(days=1), time(0), tzinfo=ZoneInfo(site.time_zone))
+        later |= Q(received_at__gte=end)
+    some = LabResult.objects.filter(later, patient__site=site, link__exchange_session__on__lte=until)
+    unknown = np.array(list(some.values_list("pk", flat=True)), dtype=float)
+    for result, figures in RESULT_FIGURES.items():
+        hidden = late[np.isin(numbers[late, PLACE[result]], unknown)]
+        for figure in figures:
+            numbers[hidden, PLACE[figure]] = np.nan
+
+
+@dataclass(frozen=True, slots=True)
+class OpenTransfusion:
+    """Red cells given since the last session. hb_g: nan where the amount is not known."""
+
+    on: date
+    hb_g: float
+
+
+@dataclass(frozen=True, slots=True)
+class PersonRecord:
+    """One person on the programme as on a day; a number nobody recorded is nan.
+
+    height_cm, weight_kg, weight_on: newest on or before the day. goals_since: None where no goals were ever set and
+    the site's defaults stand. usual_interval_days, end_target_hbs_pct, hb_floor_g_l, units_most: None where not set.
+    open_transfusions: since last_on. open_signs: signs of delayed haemolysis after the newest lift of the lock.
+    """
+
+    pk: int
+    patient_ref: str
+    shown_name: str
+    data_version: int
+    standing: str
+    female: bool
+    birth_date: date | None
+    age_years: float
+    genotype: str
+    untransfused_pct: float
+    height_cm: float
+    weight_kg: float
+    weight_on: date | None
+    flag_brain: bool
+    flag_heart: bool
+    flag_lung_pressure: bool
+    pregnant: bool
+    last_on: date | None
+    goals_since: date | None
+    review_on: date | None
+    hbs_ceiling_pct: float
+    accepted_chance: float
+    hb_ceiling_g_l: float
+    greatest_rise_g_l: float
+    hb_floor_g_l: float | None
+    shortest_interval_days: int
+    longest_interval_days: int
+    usual_interval_days: int | None
+    end_target_hbs_pct: float | None
+    units_most: int | None
+    clinic_weekdays: tuple[int, ...]
+    open_transfusions: tuple[OpenTransfusion, ...]
+    open_signs: tuple[tuple[date, str], ...]
+
+    @property
+    def is_flagged(self) -> bool:
+        return self.flag_brain or self.flag_heart or self.flag_lung_pressure
+
+
+def people_inputs(
+    site: Site, on: date, settings: dict[str, float], *, patient_pks: tuple[int, ...] | None = None
+) -> tuple[PersonRecord, ...]:
+    """Return everyone active at `site` as on the day `on`, in order of reference; five queries.
+
+    settings: the site's settings in force. patient_pks: only these people, active or not.
+    """
+    patients = Patient.objects.of_site(site).annotate(**_newest_on(on)).order_by("patient_ref")
+    patients = patients.active() if patient_pks is None else patients.filter(pk__in=patient_pks)
+    only = {} if patient_pks is None else {"patient__in": patient_pks}
+    goals = {
+        row.patient_id: row
+        for row in Goals.objects.filter(patient__site=site, since__lte=on, **only).order_by("since", "pk")
+    }
+    transfusions = _transfusions(site, on, settings, only)
+    signs = _open_signs(site, on, only)
+    records = [
+        _person_record(patient, on, settings, goals.get(patient.pk), transfusions[patient.pk], signs[patient.pk])
+        for patient in patients
+    ]
+    return tuple(sorted(records, key=lambda record: record.patient_ref))
+
+
+def _newest_on(on: date) -> dict[str, Subquery]:
+    """Annotations: newest weight measured, newest height, and the weight at the newest session, on or before a day."""
+    measures = BodyMeasure.objects.filter(patient=OuterRef("pk"), on__lte=on, withdrawn_reason="")
+    measures = measures.order_by("-on", "-pk")
+    weights = measures.filter(weight_kg__isnull=False)
+    heights = measures.filter(height_cm__isnull=False)
+    done = ExchangeSession.objects.carried_out().filter(patient=OuterRef("pk"), on__lte=on).order_by("-on")
+    return {
+        "measured_kg": Subquery(weights.values("weight_kg")[:1]),
+        "measured_on": Subquery(weights.values("on")[:1]),
+        "newest_height_cm": Subquery(heights.values("height_cm")[:1]),
+        "session_kg": Subquery(done.values("weight_kg")[:1]),
+        "session_on": Subquery(done.values("on")[:1]),
+    }
+
+
+def _transfusions(
+    site: Site, on: date, settings: dict[str, float], only: dict[str, Any]
+) -> defaultdict[int, list[OpenTransfusion]]:
+    rows = OtherTransfusion.objects.filter(patient__site=site, on__lte=on, withdrawn_reason="", **only)
+    found: defaultdict[int, list[OpenTransfusion]] = defaultdict(list)
+    for row in rows.order_by("on", "pk"):
+        hb_g = row.donor_hb_g(unit_hb_g=settings["unit_hb_g"], unit_volume_ml=settings["unit_volume_ml"])
+        found[row.patient_id].append(OpenTransfusion(row.on, np.nan if hb_g is None else hb_g))
+    return found
+
+
+def _open_signs(site: Site, on: date, only: dict[str, Any]) -> defaultdict[int, list[tuple[date, str]]]:
+    lifts = LockLift.objects.filter(patient__site=site, on__lte=on, **only).order_by("on")
+    lifted_on = dict(lifts.values_list("patient_id", "on"))
+    found: defaultdict[int, list[tuple[date, str]]] = defaultdict(list)
+    for row in HaemolysisSign.objects.filter(patient__site=site, on__lte=on, **only).order_by("on", "pk"):
+        if row.on > lifted_on.get(row.patient_id, date.min):
+            found[row.patient_id].append((row.on, row.get_sign_display()))
+    return found
+
+
+def _person_record(
+    patient: Any,
+    on: date,
+    settings: dict[str, float],
+    goals: Goals | None,
+    transfusions: list[OpenTransfusion],
+    signs: list[tuple[date, str]],
+) -> PersonRecord:
+    by_session = patient.session_on is not None and patient.session_on >= (patient.measured_on or date.min)
+    weight = patient.session_kg if by_session else patient.measured_kg
+    age = patient.age_years(on)
+    open_since = patient.session_on or date.min
+    goals = goals or default_goals(settings)
+    return PersonRecord(
+        pk=patient.pk,
+        patient_ref=patient.patient_ref,
+        shown_name=patient.shown_name,
+        data_version=patient.data_version,
+        standing=patient.standing,
+        female=patient.sex == "F",
+        birth_date=patient.birth_date,
+        age_years=np.nan if age is None else age,
+        genotype=patient.genotype,
+        untransfused_pct=untransfused_share_pct(
+            recorded_pct=patient.untransfused_pct,
+            genotype=patient.genotype,
+            default_pct=settings["untransfused_default_pct"],
+        ),
+        height_cm=np.nan if patient.newest_height_cm is None else patient.newest_height_cm,
+        weight_kg=np.nan if weight is None else weight,
+        weight_on=patient.session_on if by_session else patient.measured_on,
+        flag_brain=patient.flag_brain,
+        flag_heart=patient.flag_heart,
+        flag_lung_pressure=patient.flag_lung_pressure,
+        pregnant=patient.is_pregnant(on),
+        last_on=patient.session_on,
+        goals_since=goals.since,
+        review_on=goals.review_on,
+        hbs_ceiling_pct=goals.hbs_ceiling_pct,
+        accepted_chance=goals.accepted_chance,
+        hb_ceiling_g_l=goals.hb_ceiling_g_l,
+        greatest_rise_g_l=goals.greatest_rise_g_l,
+        hb_floor_g_l=goals.hb_floor_g_l,
+        shortest_interval_days=goals.shortest_interval_days,
+        longest_interval_days=goals.longest_interval_days,
+        usual_interval_days=goals.usual_interval_days,
+        end_target_hbs_pct=goals.end_target_hbs_pct,
+        units_most=goals.units_most,
+        clinic_weekdays=goals.clinic_weekdays,
+        open_transfusions=tuple(row for row in transfusions if row.on > open_since),
+        open_signs=tuple(signs),
+    )
+
+
+def default_goals(settings: dict[str, float]) -> Goals:
+    """Return unsaved goals (`since` None) from the site's settings, for someone whose goals nobody has set."""
+    return Goals(
+        hbs_ceiling_pct=settings["hbs_ceiling_pct"],
+        accepted_chance=settings["accepted_chance"],
+        hb_ceiling_g_l=settings["hb_ceiling_g_l"],
+        greatest_rise_g_l=settings["hb_rise_stop_g_l"],
+        shortest_interval_days=int(settings["shortest_interval_days"]),
+        longest_interval_days=int(settings["longest_interval_days"]),
+    )
