@@ -6,6 +6,7 @@ Both read a whole site in a fixed number of queries, whatever the number of peop
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Any
@@ -50,7 +51,9 @@ class SiteColumns:
     patient_refs: tuple[str, ...]
 
 
-def session_columns(site: Site, *, until: date, known_by: date | None = None) -> SiteColumns:
+def session_columns(
+    site: Site, *, until: date, known_by: date | None = None, patient_pks: Sequence[int] | None = None
+) -> SiteColumns:
     """Return the sessions of everyone at `site`, on the programme or not, as known on a day.
 
     until: sessions, and samples taken, on this day or earlier. known_by: leave out results received on a later day,
@@ -58,9 +61,12 @@ def session_columns(site: Site, *, until: date, known_by: date | None = None) ->
     People lie in order of their reference, so that the same records give the same columns in any database.
     Queries: two, and one more where a figure was not yet known on that day.
     """
-    people = sorted(Patient.objects.of_site(site).values_list("patient_ref", "pk"))
+    patients = Patient.objects.of_site(site)
+    if patient_pks is not None:
+        patients = patients.filter(pk__in=patient_pks)
+    people = sorted(patients.values_list("patient_ref", "pk"))
     number = {pk: place for place, (_, pk) in enumerate(people)}
-    numbers, methods = _read_facts(site, until)
+    numbers, methods = _read_facts(site, until, patient_pks)
     late = np.flatnonzero(numbers[:, PLACE["known_day"]] > min(until, known_by or until).toordinal())
     if len(late):
         _hide_unknown(numbers, late, site=site, until=until, known_by=known_by)
@@ -75,11 +81,12 @@ def session_columns(site: Site, *, until: date, known_by: date | None = None) ->
     return SiteColumns(columns, tuple(pk for _, pk in people), tuple(ref for ref, _ in people))
 
 
-def _read_facts(site: Site, until: date) -> tuple[NDArray[np.float64], list[str]]:
+def _read_facts(site: Site, until: date, patient_pks: Sequence[int] | None) -> tuple[NDArray[np.float64], list[str]]:
     """Read numbers as one array [n, len(NUMBER_FIELDS)], empty cells nan, and the assay method of each row."""
     # A number instead of a bool: SQLite's bools would be converted one by one in Python.
+    whose = {"patient__site": site} if patient_pks is None else {"patient__in": patient_pks}
     rows = (
-        SessionFacts.objects.filter(patient__site=site, day__lte=until.toordinal())
+        SessionFacts.objects.filter(day__lte=until.toordinal(), **whose)
         .annotate(gap_known_number=Cast("gap_known", IntegerField()))
         .values_list("method", *NUMBER_FIELDS)
     )
@@ -176,7 +183,7 @@ class PersonRecord:
 
 
 def people_inputs(
-    site: Site, on: date, settings: dict[str, float], *, patient_pks: tuple[int, ...] | None = None
+    site: Site, on: date, settings: dict[str, float], *, patient_pks: Sequence[int] | None = None
 ) -> tuple[PersonRecord, ...]:
     """Return everyone active at `site` as on the day `on`, in order of reference; five queries.
 
