@@ -1,23 +1,12 @@
-"""One exchange session, step by step, in a well-mixed blood volume.
+"""One exchange session, step by step, exactly, for one session or for very many.
 
-During a step `in_ml` of fluid enters and `out_ml` of blood leaves, both at steady rates. With V the volume, C the
-concentration of haemoglobin in it and c that of the fluid (0 for saline), mass balance gives V·dC = in·(c − C), so
+How a step mixes is in `wash`. Extremes need no search inside a step: the concentration moves towards that of the
+fluid without turning and the balance is a straight line, so both are greatest and smallest at the start of the
+session or at the end of a step.
 
-    C₁ = c + (C₀ − c)·e^(−in·L),        L = ln(V₁/V₀) / (V₁ − V₀),        V₁ = V₀ + in − out,
-
-and of whatever was there before the step, by mass, e^(−out·L) is left. L is one over the (logarithmic) mean volume: 1/V
-when the volume is level. Bleeding only (in = 0) and giving only (out = 0) are limits of the same two lines, so a one-arm
-session is simply written as steps that draw and steps that give.
-
-Extremes need no search inside a step: C moves from C₀ towards c without turning and the balance is a straight line, so
-both are greatest and smallest at the start of the session or at the end of a step.
-
-Haemoglobin is kept in three pools: the person's own, that of earlier donors, and that of today's donors. The blood drawn
-does not choose between the first two, so the same share of each is left, and that share is also the share of HbS left by
-mass. The split between them is needed for the amounts only, never for what the session does.
-
-Sources: continuous wash-out and its mirror image, Reverberi R, Reverberi L, Blood Transfus 2007;5:164-74; isotope check of
-the theory, Blood 1950;5:925 and 938. The form for volumes that are not level follows from the balance above.
+Haemoglobin is kept in three pools: the person's own, that of earlier donors, and that of today's donors. The
+blood drawn does not choose between the first two, so the same share of each is left, and that share is also the
+share of HbS left by mass. The split between them is needed for the amounts only, never for what the session does.
 """
 
 from collections.abc import Sequence
@@ -27,19 +16,16 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from programme.core.numeric.setting_table import DEFAULTS
+from sessions.numeric.wash import check_range, gather, trace
+
 Floats = NDArray[np.float64]
 
-UNIT_HB_G = 50.0
-"""Haemoglobin in one unit of red cells [g]: 50 ± 5 measured, Australian Red Cross Lifeblood, July–December 2022."""
+UNIT_HB_G_L = 1000.0 * DEFAULTS["unit_hb_g"] / DEFAULTS["unit_volume_ml"]
+"""Haemoglobin concentration in a unit of red cells, unless the site or the label says otherwise. [g/L]"""
 
-UNIT_VOLUME_ML = 258.0
-"""Volume of one unit of red cells [mL]: 258 ± 15 measured, same source."""
-
-UNIT_HB_G_L = 1000.0 * UNIT_HB_G / UNIT_VOLUME_ML
-"""Haemoglobin concentration in a unit of red cells [g/L]."""
-
-IRON_MG_PER_G = 3.4
-"""Iron in haemoglobin [mg/g]: trade figure; four iron atoms in a tetramer of 64,458 g/mol give 3.47."""
+IRON_MG_PER_G = DEFAULTS["iron_mg_per_g_hb"]
+"""Iron in haemoglobin. [mg/g]"""
 
 MOST_EARLY_LOSS = 0.25
 """Greatest share of donor cells taken as lost in the first day: a recovery under 75 % fails the US criterion
@@ -70,8 +56,8 @@ class Start:
     hb_g_l : haemoglobin before. [g/L]
     hbs_pct : share of haemoglobin that is followed: HbS, or HbS + HbC in SC disease. [%]
     weight_kg : nan when unknown; used for mL/kg only. [kg]
-    untransfused_pct : that share in the person's own cells, which tells own from earlier donors' haemoglobin; nan when
-        unknown. [%]
+    untransfused_pct : that share in the person's own cells, which tells own from earlier donors'
+        haemoglobin; nan when unknown. [%]
     """
 
     blood_volume_ml: float
@@ -144,21 +130,6 @@ class ManyOutcomes:
     step_own_left: Floats  # [1]
 
 
-def inverse_mean_volume(volume_ml: ArrayLike, change_ml: ArrayLike) -> Floats:
-    """One over the logarithmic mean of the volume during a step, L = ln(1 + change/volume)/change.
-
-    volume_ml, change_ml : volume before the step and in less out, broadcast together. [mL]
-    Returns L [1/mL], 1/volume where the change is 0; nan where the volume would not stay above 0.
-    """
-    before = np.asarray(volume_ml, dtype=float)
-    relative = np.asarray(change_ml, dtype=float) / before
-    level = relative == 0.0
-    with np.errstate(invalid="ignore", divide="ignore"):
-        mean = np.log1p(relative) / np.where(level, 1.0, relative)
-        mean = np.where(level, 1.0, mean) / before
-    return np.where(relative > -1.0, mean, np.nan)
-
-
 def run_many(
     *,
     blood_volume_ml: ArrayLike,
@@ -171,46 +142,45 @@ def run_many(
     early_loss: ArrayLike = 0.0,
     iron_mg_per_g: float = IRON_MG_PER_G,
 ) -> ManyOutcomes:
-    """Work out many sessions at once, exactly (formula and sources at the head of this module).
+    """Work out many sessions at once, exactly (formula and sources at the head of `wash`).
 
     blood_volume_ml, hb_g_l, hbs_pct : before the session, any shapes that broadcast to `lead`. [mL, g/L, %]
-    in_ml, out_ml : fluid given and blood drawn in each step; last axis steps, the others broadcast to `lead`; 0 in both
-        pads a shorter session. [mL]
+    in_ml, out_ml : fluid given and blood drawn in each step; last axis steps, the others broadcast to
+        `lead`; 0 in both pads a shorter session. [mL]
     cells_hb_g_l : haemoglobin in the fluid of each step, 0 for saline; shaped like `in_ml`. [g/L]
     mixing : effective over formula blood volume, for `lead`. Rules Hb and HbS, never the balances. [1]
     early_loss : share of today's donor cells lost within a day; enters the settled values only. [1]
     iron_mg_per_g : iron in haemoglobin. [mg/g]
 
-    A nan in any figure gives nan in what depends on it. Raises ValueError for figures below 0, infinite or out of range.
+    A nan in any figure gives nan in what depends on it. Raises ValueError for figures below 0, infinite or
+    out of range.
     """
-    volume, hb, hbs, mix, loss = (
-        np.asarray(value, dtype=float) for value in (blood_volume_ml, hb_g_l, hbs_pct, mixing, early_loss)
+    loss = np.asarray(early_loss, dtype=float)
+    check_range("early_loss", loss, 0.0, MOST_EARLY_LOSS)
+    sessions = gather(
+        blood_volume_ml=blood_volume_ml,
+        hb_g_l=hb_g_l,
+        hbs_pct=hbs_pct,
+        in_ml=in_ml,
+        out_ml=out_ml,
+        cells_hb_g_l=cells_hb_g_l,
+        mixing=mixing,
+        others=(loss,),
     )
-    fluid_in, blood_out, cells_hb = (np.asarray(value, dtype=float) for value in (in_ml, out_ml, cells_hb_g_l))
-    _check_start(volume, hb, hbs, mix, loss)
-    _check_steps(fluid_in, blood_out, cells_hb)
-    lead = np.broadcast_shapes(volume.shape, hb.shape, hbs.shape, mix.shape, loss.shape)
-    shape = np.broadcast_shapes(lead + (1,), fluid_in.shape, blood_out.shape, cells_hb.shape)
-    hb, hbs = np.broadcast_to(hb, shape[:-1]), np.broadcast_to(hbs, shape[:-1])
-    fluid_in, blood_out, cells_hb = (_steps_first(value, shape) for value in (fluid_in, blood_out, cells_hb))
-
-    effective = np.broadcast_to(volume * mix, shape[:-1])
-    balance = np.cumsum(fluid_in - blood_out, axis=0)
-    after = effective + balance
-    before = np.concatenate([effective[None], after[:-1]])
-    old_share, fresh = _wash(before, fluid_in, fluid_in - blood_out, cells_hb)
-
-    old = hb * old_share
-    step_hb = old + fresh
-    own_left = old_share * (after / effective)
+    wash = trace(sessions)
+    volume, hb, hbs, after = sessions.volume, sessions.hb, sessions.hbs, wash.after
+    balance = np.cumsum(sessions.fluid_in - sessions.blood_out, axis=0)
+    old = hb * wash.old_share
+    step_hb = old + wash.fresh
+    own_left = wash.old_share * (after / volume)
     with np.errstate(invalid="ignore", divide="ignore"):
-        hbs_ratio = hb * old_share / step_hb
-        given = np.sum(fluid_in * cells_hb, axis=0) / 1000.0
-        kept = fresh[-1] * after[-1] / 1000.0 / np.where(given > 0.0, given, np.nan)
-    settled_fresh = fresh[-1] * (1.0 - loss)
+        hbs_ratio = old / step_hb
+        given = np.sum(sessions.fluid_in * sessions.cells_hb, axis=0) / 1000.0
+        kept = wash.fresh[-1] * after[-1] / 1000.0 / np.where(given > 0.0, given, np.nan)
+    settled_fresh = wash.fresh[-1] * (1.0 - loss)
     return ManyOutcomes(
         hb_end=step_hb[-1],
-        hb_settled=(old[-1] + settled_fresh) * (after[-1] / effective),
+        hb_settled=(old[-1] + settled_fresh) * (after[-1] / volume),
         hbs=hbs * hbs_ratio[-1],
         hbs_settled=hbs * (old[-1] / (old[-1] + settled_fresh)),
         hbs_ratio=hbs_ratio[-1],
@@ -221,7 +191,7 @@ def run_many(
         largest_excess=np.maximum(balance.max(axis=0), 0.0),
         lowest_hb=np.minimum(step_hb.min(axis=0), hb),
         highest_hb=np.maximum(step_hb.max(axis=0), hb),
-        net_iron_mg=iron_mg_per_g * (step_hb[-1] * after[-1] - hb * effective) / 1000.0,
+        net_iron_mg=iron_mg_per_g * (step_hb[-1] * after[-1] - hb * volume) / 1000.0,
         end_balance=balance[-1],
         step_hb=np.moveaxis(step_hb, 0, -1),
         step_hbs=np.moveaxis(hbs * hbs_ratio, 0, -1),
@@ -240,8 +210,8 @@ def run_steps(
 ) -> SessionOutcome:
     """Work out one session; arguments, formula and errors as in `run_many`.
 
-    Raises ValueError also when there is no step, when saline is said to hold haemoglobin or red cells none, and when more
-    blood would be drawn than there is.
+    Raises ValueError also when there is no step, when saline is said to hold haemoglobin or red cells none,
+    and when more blood would be drawn than there is.
     """
     if not steps:
         raise ValueError("a session needs at least one step")
@@ -264,24 +234,6 @@ def run_steps(
         raise ValueError(f"step {emptied[0] + 1} would draw more blood than there is ({start.blood_volume_ml:g} mL)")
     cells_in = np.array([s.in_ml if s.fluid == "red_cells" else 0.0 for s in steps])
     return _one_outcome(start, many, np.cumsum(cells_in - drawn), start.blood_volume_ml * mixing)
-
-
-def _wash(before: Floats, fluid_in: Floats, change: Floats, cells_hb: Floats) -> tuple[Floats, Floats]:
-    """After each step, steps first: concentration of what was there at the start, as a share of that at the start, and
-    concentration of today's donor haemoglobin [g/L]."""
-    turnover = np.expm1(-fluid_in * inverse_mean_volume(before, change))
-    old_share = np.cumprod(1.0 + turnover, axis=0)
-    fresh = np.empty_like(turnover)
-    held: Floats | float = 0.0
-    for step, turned in enumerate(turnover):
-        held = held + (held - cells_hb[step]) * turned
-        fresh[step] = held
-    return old_share, fresh
-
-
-def _steps_first(values: Floats, shape: tuple[int, ...]) -> Floats:
-    """The array with its steps on the first axis and its rows together in memory, which is what makes bulk runs fast."""
-    return np.ascontiguousarray(np.moveaxis(np.broadcast_to(values, shape), -1, 0))
 
 
 def _one_outcome(start: Start, many: ManyOutcomes, without_saline: Floats, volume_ml: float) -> SessionOutcome:
@@ -323,28 +275,3 @@ def _check_fluid(number: int, step: Step) -> None:
         raise ValueError(f"step {number}: red cells need their haemoglobin in g/L, more than 0")
     if step.fluid not in ("saline", "red_cells"):
         raise ValueError(f"step {number}: fluid must be 'saline' or 'red_cells', not {step.fluid!r}")
-
-
-def _check_start(volume: Floats, hb: Floats, hbs: Floats, mixing: Floats, early_loss: Floats) -> None:
-    _check_range("blood_volume_ml", volume, 0.0, np.inf, above_low=True)
-    _check_range("hb_g_l", hb, 0.0, np.inf, above_low=True)
-    _check_range("hbs_pct", hbs, 0.0, 100.0)
-    _check_range("mixing", mixing, 0.0, np.inf, above_low=True)
-    _check_range("early_loss", early_loss, 0.0, MOST_EARLY_LOSS)
-
-
-def _check_steps(fluid_in: Floats, blood_out: Floats, cells_hb: Floats) -> None:
-    for name, values in (("in_ml", fluid_in), ("out_ml", blood_out), ("cells_hb_g_l", cells_hb)):
-        if values.ndim == 0 or values.shape[-1] == 0:
-            raise ValueError(f"{name} needs a last axis with at least one step, but has shape {values.shape}")
-        _check_range(name, values, 0.0, np.inf)
-
-
-def _check_range(name: str, values: Floats, low: float, high: float, *, above_low: bool = False) -> None:
-    """Refuse infinite values and values outside [low, high], or (low, high] with `above_low`; nan passes."""
-    too_low = values <= low if above_low else values < low
-    wrong = too_low | (values > high) | np.isinf(values)
-    if wrong.any():
-        lower = f"more than {low:g}" if above_low else f"at least {low:g}"
-        upper = "" if np.isinf(high) else f" and at most {high:g}"
-        raise ValueError(f"{name} must be finite, {lower}{upper}, but holds {values[wrong].flat[0]:g}")
