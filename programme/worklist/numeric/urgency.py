@@ -1,0 +1,303 @@
+"""Who is pressing and why: the band a person stands in, and the sentence that says what is to be done.
+
+Pure rules on plain values. The order of the bands and of the rules within them is chosen here; not from a source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from enum import IntEnum
+
+from programme.worklist.numeric.words import age_words, capital, chance_words, count_words, day_words, figure
+
+ARRANGE_WITHIN_DAYS = 7  # 'this week'; chosen here
+FLAG_FRESH_DAYS = 56  # a change of pace asks for a look for two usual gaps; chosen here
+NAMED_AT_MOST = 3
+
+
+class Band(IntEnum):
+    """The parts of the list, most pressing first."""
+
+    NOW = 0
+    CHAIR = 1
+    ARRANGE = 2
+    ON_COURSE = 3
+    CANNOT_SAY = 4
+
+
+BAND_NAMES = {
+    Band.NOW: "Now",
+    Band.CHAIR: "In the chair today",
+    Band.ARRANGE: "To arrange this week",
+    Band.ON_COURSE: "On course",
+    Band.CANNOT_SAY: "Cannot say",
+}
+BAND_WORDS = {
+    Band.NOW: "a day lost here is a day over the ceiling",
+    Band.CHAIR: "",
+    Band.ARRANGE: "nobody here is late yet",
+    Band.ON_COURSE: "no exchange is due within a week",
+    Band.CANNOT_SAY: "no day is suggested; a person decides",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Situation:
+    """What is known about one person on the morning of `today`.
+
+    locked: why the haemolysis lock holds, empty when it does not. measured_pct, measured_on: the followed share
+    measured since the last session [%], None when not. status: 'ok', 'unavailable' (with `reason`) or '' when nothing
+    was suggested yet. paused: why and since when the person is paused, empty when on the programme.
+    pace_flag: (day, pace before, pace now) of a flagged change [points a day]. results_on: newest result of the
+    followed share. chance_today: of a measured value over the ceiling today, 0..1.
+    """
+
+    today: date
+    ceiling_pct: float
+    last_on: date | None = None
+    results_on: date | None = None
+    locked: str = ""
+    in_chair: bool = False
+    paused: str = ""
+    measured_pct: float | None = None
+    measured_on: date | None = None
+    status: str = ""
+    reason: str = ""
+    stale: bool = False
+    suggested_on: date | None = None
+    latest_safe_on: date | None = None
+    chance_today: float | None = None
+    pace_flag: tuple[date, float, float] | None = None
+    weight_on: date | None = None
+    weight_limit_days: int = 92
+    review_on: date | None = None
+    goals_since: date | None = None
+    review_limit_days: int = 400
+    results_limit_days: int = 120
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """What a person needs: band, mark and a sentence whose act stands between `lead` and `rest`.
+
+    mark: 'stop', 'check', 'note' or '' when nothing is asked. also: further short reasons. brief: what the opening
+    sentence of the list says after the name. weight: order within the band, smallest first.
+    """
+
+    band: Band
+    mark: str
+    lead: str
+    act: str = ""
+    rest: str = ""
+    brief: str = ""
+    also: tuple[str, ...] = ()
+    weight: tuple[float, ...] = ()
+
+    @property
+    def sentence(self) -> str:
+        """The whole sentence as plain text."""
+        return f"{self.lead}{self.act}{self.rest}"
+
+
+def judge(s: Situation) -> Need:
+    """Return what this person needs today: the first rule that holds, most pressing first."""
+    for rule in (_locked, _paused, _in_chair, _over_measured, _passed, _cannot_say, _due, _stale, _flagged, _quiet):
+        need = rule(s)
+        if need is not None:
+            return need
+    raise AssertionError("the last rule always answers")
+
+
+def _locked(s: Situation) -> Need | None:
+    if not s.locked:
+        return None
+    return Need(
+        Band.NOW, "stop", "Locked: possible delayed haemolysis. No red cells; ", "a haematologist decides", ".",
+        brief="is locked", weight=(0,),
+    )  # fmt: skip
+
+
+def _paused(s: Situation) -> Need | None:
+    if not s.paused:
+        return None
+    return Need(Band.CANNOT_SAY, "", f"{s.paused}.", weight=(9, 0))
+
+
+def _in_chair(s: Situation) -> Need | None:
+    if not s.in_chair:
+        return None
+    if s.measured_pct is None:
+        return Need(Band.CHAIR, "note", "In today. ", "HbS before is not back", ".", also=asides(s), weight=(1,))
+    if s.measured_pct > s.ceiling_pct:
+        lead = f"In today, over the ceiling at {figure(s.measured_pct, 1)}. "
+        return Need(Band.CHAIR, "check", lead, "Look at the plan", ".", also=asides(s), weight=(0,))
+    lead = "In today, under the ceiling. "
+    return Need(Band.CHAIR, "note", lead, "Look at the plan", ".", also=asides(s), weight=(2,))
+
+
+def _over_measured(s: Situation) -> Need | None:
+    if s.measured_pct is None or s.measured_on is None or s.measured_pct <= s.ceiling_pct:
+        return None
+    share = figure(s.measured_pct, 1)
+    when = "today" if s.measured_on == s.today else f"on {day_words(s.measured_on, s.today)}"
+    return Need(
+        Band.NOW, "stop", f"Measured {share} {when}, over the ceiling of {s.ceiling_pct:g}. ", "Telephone today", ".",
+        brief=f"measured {share}, over the ceiling", also=asides(s), weight=(1, s.ceiling_pct - s.measured_pct),
+    )  # fmt: skip
+
+
+def _passed(s: Situation) -> Need | None:
+    if s.status != "ok" or s.latest_safe_on is None or s.latest_safe_on > s.today:
+        return None
+    chance = 0.0 if s.chance_today is None else s.chance_today
+    later = s.suggested_on is not None and s.suggested_on > s.today
+    next_day = f"; next open day {day_words(s.suggested_on, s.today)}" if later and s.suggested_on else ""
+    if s.latest_safe_on == s.today:
+        lead, brief, mark = "Today is the last safe day. ", "has the last safe day today", "check"
+    else:
+        passed = day_words(s.latest_safe_on, s.today)
+        lead, brief, mark = f"The last safe day was {passed}. ", f"is past the last safe day, {passed}", "stop"
+    return Need(
+        Band.NOW, mark, lead, "Telephone today", f"{next_day}.",
+        brief=brief, also=asides(s), weight=(2 if mark == "stop" else 3, -chance, s.latest_safe_on.toordinal()),
+    )  # fmt: skip
+
+
+def _cannot_say(s: Situation) -> Need | None:
+    if s.status == "ok":
+        return None
+    if s.results_on is None:
+        return Need(Band.CANNOT_SAY, "check", "No HbS result is recorded. ", "Ask for HbS and Hb", ".", weight=(0, 0))
+    age = (s.today - s.results_on).days
+    if age > s.results_limit_days:
+        lead = f"No HbS result since {day_words(s.results_on, s.today)}. "
+        return Need(Band.CANNOT_SAY, "check", lead, "Ask for HbS and Hb", ".", also=asides(s), weight=(0, -age))
+    if s.status == "unavailable":
+        reason = f"{capital(s.reason.rstrip('. '))}. "
+        return Need(Band.CANNOT_SAY, "check", reason, "Decide the day by hand", ".", also=asides(s), weight=(1, -age))
+    lead = "No suggestion has been made yet; the next replan makes one."
+    return Need(Band.CANNOT_SAY, "note", lead, weight=(2, -age))
+
+
+def _due(s: Situation) -> Need | None:
+    horizon = s.today + timedelta(days=ARRANGE_WITHIN_DAYS)
+    last, best = s.latest_safe_on, s.suggested_on
+    due = [day for day in (last, best) if day is not None]
+    if not due or min(due) > horizon:
+        return None
+    if best is not None and last is not None and best != last:
+        lead, act, rest = "", f"Arrange {day_words(best, s.today)}", f"; last safe day {day_words(last, s.today)}."
+    elif last is not None:
+        lead, act, rest = "", f"Arrange by {day_words(last, s.today)}", ", the last safe day."
+    else:
+        lead, act, rest = "", f"Arrange {day_words(min(due), s.today)}", "."
+    order = (last or min(due)).toordinal()
+    return Need(Band.ARRANGE, "check", lead, act, rest, also=asides(s), weight=(0, order))
+
+
+def _stale(s: Situation) -> Need | None:
+    if not s.stale:
+        return None
+    also = tuple(word for word in asides(s) if not word.startswith("suggestion"))
+    lead = "The suggestion is older than what is recorded now. "
+    return Need(Band.ARRANGE, "check", lead, "Open and look", ".", also=also, weight=(1, _order(s)))
+
+
+def _flagged(s: Situation) -> Need | None:
+    if not _flag_is_fresh(s):
+        return None
+    assert s.pace_flag is not None
+    on, before, now = s.pace_flag
+    verb = "risen" if now > before else "fallen"
+    lead = f"Pace {verb} from {figure(before, 2)} to {figure(now, 2)} points a day, seen {day_words(on, s.today)}. "
+    also = tuple(word for word in asides(s) if not word.startswith("pace"))
+    return Need(Band.ARRANGE, "note", lead, "Read the course", ".", also=also, weight=(2, _order(s)))
+
+
+def _quiet(s: Situation) -> Need:
+    order = (_order(s),)
+    if overdue := _review_overdue(s):
+        lead, also = f"{overdue}. ", tuple(word for word in asides(s) if not word.startswith("goals"))
+        return Need(Band.ON_COURSE, "note", lead, "Consultant to review", ".", also=also, weight=order)
+    if _weight_is_stale(s):
+        lead = f"{capital(_weight_words(s))}. "
+        return Need(Band.ON_COURSE, "note", lead, "Weigh", " at the next visit.", weight=order)
+    return Need(Band.ON_COURSE, "", "Nothing.", weight=order)
+
+
+def asides(s: Situation) -> tuple[str, ...]:
+    """Return the lesser reasons to look at this person, each a few words."""
+    words = []
+    if s.stale:
+        words.append("suggestion is stale")
+    if _flag_is_fresh(s):
+        assert s.pace_flag is not None
+        words.append("pace has risen" if s.pace_flag[2] > s.pace_flag[1] else "pace has fallen")
+    if _weight_is_stale(s):
+        words.append(_weight_words(s))
+    if _review_overdue(s):
+        words.append("goals review overdue")
+    return tuple(words)
+
+
+def _flag_is_fresh(s: Situation) -> bool:
+    return s.pace_flag is not None and (s.today - s.pace_flag[0]).days <= FLAG_FRESH_DAYS
+
+
+def _weight_is_stale(s: Situation) -> bool:
+    return s.weight_on is None or (s.today - s.weight_on).days > s.weight_limit_days
+
+
+def _weight_words(s: Situation) -> str:
+    return "no weight recorded" if s.weight_on is None else f"weight is {age_words((s.today - s.weight_on).days)} old"
+
+
+def _review_overdue(s: Situation) -> str:
+    if s.review_on is not None:
+        return f"Goals were due for review {day_words(s.review_on, s.today)}" if s.review_on < s.today else ""
+    if s.goals_since is not None and (age := (s.today - s.goals_since).days) > s.review_limit_days:
+        return f"Goals are {age_words(age)} old"
+    return ""
+
+
+def _order(s: Situation) -> float:
+    day = s.suggested_on or s.latest_safe_on
+    return float("inf") if day is None else day.toordinal()
+
+
+def opening(needs: Sequence[tuple[str, Need]]) -> tuple[str, str, str]:
+    """Return the opening sentences of the list as (who asks, how many cannot wait, their names and reasons).
+
+    needs: (name, need) of everyone, in the order of the list.
+    """
+    asked = sum(1 for _, need in needs if need.mark)
+    now = [(name, need) for name, need in needs if need.band is Band.NOW]
+    people = "person" if len(needs) == 1 else "people"
+    who, verb = (capital(count_words(asked)), "ask") if asked > 1 else ("One" if asked else "Nobody", "asks")
+    first = f"{who} of {len(needs)} {people} {verb} something of you."
+    if not needs:
+        return "Nobody is on the programme yet.", "", ""
+    if not now:
+        return first, "Nobody is late.", ""
+    named = [f"{name} {need.brief}" for name, need in now[:NAMED_AT_MOST]]
+    more = len(now) - len(named)
+    rest = "; ".join(named) + (f"; and {count_words(more)} more." if more else ".")
+    return first, f"{capital(count_words(len(now)))} cannot wait:", rest
+
+
+def chance_column(s: Situation, chance_on_suggested: float | None) -> tuple[str, str]:
+    """Return the chance as the list prints it and the day it is of; ('over', 'measured') where a result is in."""
+    if s.locked:
+        return "not given", "locked"
+    if s.measured_pct is not None:
+        return ("over" if s.measured_pct > s.ceiling_pct else "under"), "measured"
+    if s.status != "ok":
+        return "cannot say", ""
+    late = s.latest_safe_on is not None and s.latest_safe_on <= s.today
+    if late and s.chance_today is not None:
+        return chance_words(s.chance_today), "today"
+    if chance_on_suggested is not None and s.suggested_on is not None:
+        return chance_words(chance_on_suggested), f"by {s.suggested_on.day} {s.suggested_on:%b}"
+    return (chance_words(s.chance_today), "today") if s.chance_today is not None else ("cannot say", "")
