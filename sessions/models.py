@@ -228,6 +228,7 @@ class HaemolysisSign(models.Model):
     sign = models.CharField(max_length=12, choices=Sign.choices)
     note = models.CharField(max_length=400, blank=True)
     noted_by = models.ForeignKey(User, models.PROTECT, null=True, related_name="+")
+    noted_at = models.DateTimeField(null=True)
 
 
 class LockLift(models.Model):

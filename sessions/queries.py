@@ -233,11 +233,13 @@ def _transfusions(
 
 
 def _open_signs(site: Site, on: date, only: dict[str, Any]) -> defaultdict[int, list[tuple[date, str]]]:
-    lifts = LockLift.objects.filter(patient__site=site, on__lte=on, **only).order_by("on")
-    lifted_on = dict(lifts.values_list("patient_id", "on"))
+    """Signs seen, or noted, after the newest lift of the lock, by person."""
+    lifts = LockLift.objects.filter(patient__site=site, on__lte=on, **only).order_by("on", "at")
+    newest = {lift.patient_id: lift for lift in lifts}
     found: defaultdict[int, list[tuple[date, str]]] = defaultdict(list)
     for row in HaemolysisSign.objects.filter(patient__site=site, on__lte=on, **only).order_by("on", "pk"):
-        if row.on > lifted_on.get(row.patient_id, date.min):
+        lift = newest.get(row.patient_id)
+        if lift is None or row.on > lift.on or (row.noted_at is not None and row.noted_at > lift.at):
             found[row.patient_id].append((row.on, row.get_sign_display()))
     return found
 
