@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from django.apps.registry import Apps
 from django.db import connections, transaction
 from django.db.models import F, Max, QuerySet, Window
 from django.db.models.functions import RowNumber
@@ -154,6 +153,6 @@ def drop_triggers(using: str = "default") -> None:
             cursor.execute(statement)
 
 
-def make_triggers_after_migrate(*, using: str, apps: Apps, **_: Any) -> None:
+def make_triggers_after_migrate(*, using: str, **_: Any) -> None:
     if TrailEntry._meta.db_table in connections[using].introspection.table_names():
         make_triggers(using)

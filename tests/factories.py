@@ -1,0 +1,376 @@
+"""Rows for tests: plain functions, fixed days, and no surprises.
+
+Every function makes one row and what that row cannot be without; every field can be given by name.
+All people, units and places here are invented.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+from typing import Any
+
+from patients.models import (
+    Analyte,
+    Antibody,
+    BodyMeasure,
+    Genotype,
+    Goals,
+    LabResult,
+    Patient,
+    ResultStatus,
+    TransfusionNeeds,
+)
+from programme.core.models import Role, Site, SiteSetting, User
+from programme.planning.models import Suggestion
+from sessions.models import (
+    AdmissionInGap,
+    BacktestRun,
+    DonationUnit,
+    ExchangeSession,
+    ExchangeStep,
+    Fluid,
+    HaemolysisSign,
+    LockLift,
+    ModelFit,
+    Origin,
+    OtherTransfusion,
+    Position,
+    ResultLink,
+    SessionFacts,
+    State,
+    StoredForecast,
+)
+
+TODAY = date(2026, 6, 1)
+"""The day on which every test lives unless it says otherwise: a Monday."""
+
+NOW = datetime(2026, 6, 1, 9, 0, tzinfo=UTC)
+
+PASSWORD = "oyster-lantern-causeway-seven"
+
+
+def at_nine(day: date) -> datetime:
+    return datetime(day.year, day.month, day.day, 9, 0, tzinfo=UTC)
+
+
+# Sites and users
+
+
+def make_site(code: str = "saltmarsh", **fields: Any) -> Site:
+    return Site.objects.create(code=code, **{"name": f"{code.title()} Day Unit", **fields})
+
+
+def first_site() -> Site:
+    return Site.objects.order_by("pk").first() or make_site()
+
+
+def make_user(*, role: str = Role.NURSE, site: Site | None = None, with_password: bool = False, **fields: Any) -> User:
+    """A user named after the role and site; sign in with `client.force_login`, or with PASSWORD if asked for."""
+    site = site or first_site()
+    values = {"username": f"{role}.{site.code}", "full_name": f"{role.title()} of {site.name}", **fields}
+    user = User(role=role, site=site, **values)
+    if with_password:
+        user.set_password(PASSWORD)
+    else:
+        user.set_unusable_password()
+    user.save()
+    return user
+
+
+def make_site_setting(*, site: Site, name: str, value: float, **fields: Any) -> SiteSetting:
+    values = {"since": NOW, "reason": "set by a test", **fields}
+    return SiteSetting.objects.create(site=site, name=name, value=value, **values)
+
+
+# People
+
+
+def make_patient(
+    patient_ref: str | None = None,
+    *,
+    site: Site | None = None,
+    female: bool = True,
+    with_measure: bool = True,
+    with_goals: bool = True,
+    **fields: Any,
+) -> Patient:
+    """An adult on the programme, 165 cm and 60 kg, ceiling 30 %, with no exchange session yet."""
+    site = site or first_site()
+    values = {
+        "family_name": "Testwood",
+        "given_name": "Ada",
+        "birth_date": date(1994, 3, 14),
+        "sex": "F" if female else "M",
+        "genotype": Genotype.SS,
+        **fields,
+    }
+    ref = patient_ref or f"R{site.patients.count() + 1:03d}"
+    patient = Patient.objects.create(site=site, patient_ref=ref, **values)
+    if with_measure:
+        make_measure(patient)
+    if with_goals:
+        make_goals(patient)
+    return patient
+
+
+def make_child(patient_ref: str | None = None, **fields: Any) -> Patient:
+    """A child of nine, 128 cm and 26 kg."""
+    values = {"given_name": "Bea", "birth_date": date(2017, 4, 2), **fields}
+    patient = make_patient(patient_ref, with_measure=False, **values)
+    make_measure(patient, weight_kg=26, height_cm=128)
+    return patient
+
+
+def make_measure(patient: Patient, *, on: date = date(2024, 1, 2), **fields: Any) -> BodyMeasure:
+    values = {"weight_kg": 60.0, "height_cm": 165.0, "source": "test", **fields}
+    return BodyMeasure.objects.create(patient=patient, on=on, **values)
+
+
+def make_goals(patient: Patient, *, since: date = date(2024, 1, 2), **fields: Any) -> Goals:
+    values = {"decided_by_name": "Dr Test", "recorded_at": at_nine(since), **fields}
+    return Goals.objects.create(patient=patient, since=since, **values)
+
+
+def make_needs(patient: Patient, **fields: Any) -> TransfusionNeeds:
+    values = {"abo": "O", "rhd": "+", "own_type": "C- E- K-", "antigens_to_avoid": "C, E, K", **fields}
+    return TransfusionNeeds.objects.create(patient=patient, **values)
+
+
+def make_antibody(patient: Patient, name: str = "anti-K", **fields: Any) -> Antibody:
+    return Antibody.objects.create(patient=patient, name=name, **fields)
+
+
+def make_result(
+    patient: Patient,
+    *,
+    analyte: str = Analyte.HBS,
+    value: float = 32.0,
+    on: date = TODAY,
+    **fields: Any,
+) -> LabResult:
+    """A final result taken at nine on the day; its source key counts this person's results."""
+    values = {
+        "taken_at": at_nine(on),
+        "taken_on": on,
+        "recorded_at": at_nine(on),
+        "source": "test",
+        "source_key": f"{patient.pk}/{patient.results.count() + 1}",
+        "status": ResultStatus.FINAL,
+        **fields,
+    }
+    return LabResult.objects.create(patient=patient, analyte=analyte, value=value, **values)
+
+
+# Exchange sessions
+
+
+def make_exchange_session(
+    patient: Patient,
+    *,
+    on: date = date(2026, 5, 4),
+    hbs_before_pct: float | None = 45.0,
+    hbs_after_pct: float | None = 18.0,
+    hb_before_g_l: float | None = 92.0,
+    hb_after_g_l: float | None = 103.0,
+    **fields: Any,
+) -> ExchangeSession:
+    """A closed session of four units; each figure that is not None becomes a result linked before or after."""
+    values = {
+        "state": State.CLOSED,
+        "origin": Origin.BY_HAND,
+        "weight_kg": 60.0,
+        "units": 4,
+        "saline_in_ml": 500.0,
+        "red_cells_in_ml": 1100.0,
+        "blood_out_ml": 1550.0,
+        "visit_reason": "routine",
+        "admission_in_gap": AdmissionInGap.NO,
+        **fields,
+    }
+    exchange_session = ExchangeSession.objects.create(patient=patient, on=on, **values)
+    for position, analyte, value in (
+        (Position.BEFORE, Analyte.HBS, hbs_before_pct),
+        (Position.AFTER, Analyte.HBS, hbs_after_pct),
+        (Position.BEFORE, Analyte.HB, hb_before_g_l),
+        (Position.AFTER, Analyte.HB, hb_after_g_l),
+    ):
+        if value is not None:
+            result = make_result(patient, analyte=analyte, value=value, on=on)
+            ResultLink.objects.create(exchange_session=exchange_session, result=result, position=position)
+    return exchange_session
+
+
+def make_planned_session(patient: Patient, *, on: date = date(2026, 6, 8), **fields: Any) -> ExchangeSession:
+    """A session that is only planned: no figures, no results."""
+    values = {"state": State.PLANNED, "origin": Origin.HERE, "weight_kg": 60.0, **fields}
+    return ExchangeSession.objects.create(patient=patient, on=on, **values)
+
+
+def make_course(
+    patient: Patient,
+    *,
+    sessions: int = 6,
+    every_days: int = 28,
+    last_on: date = date(2026, 5, 4),
+    end_pct: float = 18.0,
+    pace_pct_per_day: float = 0.6,
+    **fields: Any,
+) -> list[ExchangeSession]:
+    """A steady course: each session ends at `end_pct`, and HbS climbs by the pace until the next."""
+    days = [last_on - timedelta(days=every_days * back) for back in range(sessions - 1, -1, -1)]
+    before = round(end_pct + pace_pct_per_day * every_days, 1)
+    return [
+        make_exchange_session(patient, on=day, hbs_before_pct=before, hbs_after_pct=end_pct, **fields) for day in days
+    ]
+
+
+def make_step(exchange_session: ExchangeSession, *, number: int = 1, **fields: Any) -> ExchangeStep:
+    values = {"fluid": Fluid.RED_CELLS, "in_ml": 275.0, "out_ml": 300.0, "cells_hb_g_l": 194.0, **fields}
+    return ExchangeStep.objects.create(exchange_session=exchange_session, number=number, **values)
+
+
+def make_unit(exchange_session: ExchangeSession, *, place: int = 1, **fields: Any) -> DonationUnit:
+    return DonationUnit.objects.create(exchange_session=exchange_session, place=place, **fields)
+
+
+def make_other_transfusion(patient: Patient, *, on: date = date(2026, 5, 18), **fields: Any) -> OtherTransfusion:
+    """A simple top-up of one unit at this unit."""
+    values = {"units": 1.0, "volume_ml": 270.0, "hb_g": 52.0, **fields}
+    return OtherTransfusion.objects.create(patient=patient, on=on, **values)
+
+
+def make_haemolysis_sign(patient: Patient, *, on: date = date(2026, 5, 14), **fields: Any) -> HaemolysisSign:
+    values = {"sign": HaemolysisSign.Sign.DARK_URINE, **fields}
+    return HaemolysisSign.objects.create(patient=patient, on=on, **values)
+
+
+def make_lock_lift(patient: Patient, *, by: User, on: date = date(2026, 5, 25), **fields: Any) -> LockLift:
+    values = {"at": at_nine(on), "reason": "reviewed, no sign of haemolysis", **fields}
+    return LockLift.objects.create(patient=patient, by=by, on=on, **values)
+
+
+def make_facts(exchange_session: ExchangeSession, **fields: Any) -> SessionFacts:
+    """Facts that agree with a session of `make_exchange_session`."""
+    values = {
+        "patient": exchange_session.patient,
+        "day": exchange_session.on.toordinal(),
+        "hbs_before_pct": 45.0,
+        "hbs_after_pct": 18.0,
+        "hb_before_g_l": 92.0,
+        "hb_after_g_l": 103.0,
+        "hbs_ratio": 0.4,
+        "hbs_ratio_sd": 0.03,
+        "untransfused_pct": 90.0,
+        "blood_volume_ml": 3800.0,
+        "code_version": "test",
+        **fields,
+    }
+    return SessionFacts.objects.create(exchange_session=exchange_session, **values)
+
+
+# Reckoned rows
+
+
+def make_fit(site: Site | None = None, *, in_force: bool = True, **fields: Any) -> ModelFit:
+    values = {
+        "made_at": NOW,
+        "as_of": TODAY,
+        "form": "logit",
+        "code_version": "test",
+        "parameters": {},
+        "n_people": 40,
+        "n_gaps": 600,
+        "in_force_since": NOW if in_force else None,
+        **fields,
+    }
+    return ModelFit.objects.create(site=site or first_site(), **values)
+
+
+def make_forecast(patient: Patient, *, model_fit: ModelFit | None = None, **fields: Any) -> StoredForecast:
+    """A forecast that is fresh: it names the person's present data version."""
+    days = list(range(0, 85, 7))
+    pace = {
+        "pct_per_day": 0.6, "low": 0.45, "high": 0.75, "n_gaps": 5, "usual_interval_days": 28,
+        "longest_twice_days": 28, "form": "logit", "after_pct": 18.0, "after_sd_pct": 1.0, "after_reckoned": False,
+    }  # fmt: skip
+    spread = {"p10": -1.3, "p25": -0.7, "p50": 0.0, "p75": 0.7, "p90": 1.3}
+    climb = {name: [round(18 + 0.6 * day + z * (1 + 0.05 * day), 2) for day in days] for name, z in spread.items()}
+    values = {
+        "data_version": patient.data_version,
+        "code_version": "test",
+        "as_of": TODAY,
+        "made_at": NOW,
+        "last_on": date(2026, 5, 4),
+        "pace": pace,
+        "days": {"days": days, **climb, "hb_p50": [round(103 - 0.2 * day, 1) for day in days]},
+        **fields,
+    }
+    return StoredForecast.objects.create(patient=patient, model_fit=model_fit, **values)
+
+
+def suggestion_body(patient: Patient, **keys: Any) -> dict[str, Any]:
+    """The object that the planner prints for one person, with figures that hang together."""
+    return {
+        "patient_ref": patient.patient_ref,
+        "status": "ok",
+        "reason": None,
+        "last_session": "2026-05-04",
+        "threshold_hbs_pct": 30.0,
+        "breach_risk": 0.1,
+        "drift_pct_per_day": 0.6,
+        "interval_days": 35,
+        "next_date": "2026-06-08",
+        "latest_safe_date": "2026-06-10",
+        "end_target_hbs_pct": 12.0,
+        "end_target_hb_g_l": 104.0,
+        "session": {
+            "units": 5,
+            "saline_ml": 500.0,
+            "red_cells_ml": 1290.0,
+            "blood_out_ml": 1790.0,
+            "steps": [
+                {"fluid": "saline", "in_ml": 500.0, "out_ml": 500.0},
+                {"fluid": "red_cells", "in_ml": 1290.0, "out_ml": 1290.0},
+            ],
+            "predicted_hbs_pct": 12.0,
+            "predicted_hb_g_l": 104.0,
+        },
+        "warnings": [],
+        **keys,
+    }
+
+
+def make_suggestion(patient: Patient, *, model_fit: ModelFit | None = None, **fields: Any) -> Suggestion:
+    """A suggestion that is fresh: it names the person's present data version."""
+    values = {
+        "data_version": patient.data_version,
+        "code_version": "test",
+        "as_of": TODAY,
+        "made_at": NOW,
+        "status": "ok",
+        "next_date": date(2026, 6, 8),
+        "latest_safe_date": date(2026, 6, 10),
+        "interval_days": 35,
+        "chance_today": 0.05,
+        "body": suggestion_body(patient),
+        **fields,
+    }
+    return Suggestion.objects.create(patient=patient, model_fit=model_fit, **values)
+
+
+def make_unavailable_suggestion(
+    patient: Patient, *, reason: str = "No results since spring.", **fields: Any
+) -> Suggestion:
+    empty = dict.fromkeys(suggestion_body(patient))
+    body = {**empty, "patient_ref": patient.patient_ref, "status": "unavailable", "reason": reason, "warnings": []}
+    values = {
+        "status": "unavailable", "reason": reason, "body": body,
+        "next_date": None, "latest_safe_date": None, "interval_days": None, "chance_today": None,
+        **fields,
+    }  # fmt: skip
+    return make_suggestion(patient, **values)
+
+
+def make_backtest_run(site: Site | None = None, **fields: Any) -> BacktestRun:
+    values = {"made_at": NOW, "as_of": TODAY, "code_version": "test", "result": {}, "form_chosen": "logit", **fields}
+    return BacktestRun.objects.create(site=site or first_site(), **values)
