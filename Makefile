@@ -1,0 +1,99 @@
+# Two commands matter: `make demo` shows the programme, `make test` runs every test. `make help` lists the rest.
+
+PYTHON = python3
+PORT = 8000
+PY = .venv/bin/python
+MANAGE = $(PY) manage.py
+
+RUN_PACKAGES = python3-venv libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0 fonts-dejavu-core
+RUN_PACKAGES += fonts-crosextra-caladea fonts-crosextra-carlito
+TEST_PACKAGES = postgresql redis-server chromium
+
+# Settings as in production, so that what is only unsafe there shows here.
+LIKE_PRODUCTION = ALLOWED_HOSTS=ebbline.example DEBUG=False TRUSTED_PROXY_TLS=True
+
+.PHONY: help setup packages test-packages demo check test soak bench pictures
+
+help:
+	@echo 'make demo      set everything up, load the invented unit and serve it on PORT ($(PORT))'
+	@echo 'make test      run every check and test, and print what each layer took'
+	@echo 'make setup     make .venv with everything pinned, and the secret key'
+	@echo 'make check     style, types, layers, templates, migrations, deployment'
+	@echo 'make soak      the long tests: thousands of cases'
+	@echo 'make bench     speed, as ratios to a plain reference on the same machine'
+	@echo 'make pictures  photograph the demo for the README'
+
+# $(1): Debian packages that must be there. Root installs what is missing; others are told the one line to run.
+define need_packages
+@missing=''; \
+for package in $(1); do \
+	dpkg-query -W -f '$${Status}' "$$package" 2>/dev/null | grep -q 'ok installed' || missing="$$missing $$package"; \
+done; \
+if [ -n "$$missing" ]; then \
+	echo "These Debian packages are missing:$$missing"; \
+	if [ "$$(id -u)" = 0 ]; then \
+		apt-get update && DEBIAN_FRONTEND=noninteractive apt-get install -y --no-install-recommends $$missing; \
+	else \
+		echo 'Run this line, then make again:'; \
+		echo "  sudo apt-get update && sudo apt-get install -y$$missing"; \
+		exit 1; \
+	fi; \
+fi
+endef
+
+packages:
+	$(call need_packages,$(RUN_PACKAGES))
+
+test-packages:
+	$(call need_packages,$(RUN_PACKAGES) $(TEST_PACKAGES))
+
+setup: packages .venv/ready var/secret_key
+
+.venv/ready: pyproject.toml constraints.txt | packages
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Python 3.11 or newer is needed; name it with PYTHON=…")'
+	@test -x $(PY) || $(PYTHON) -m venv .venv
+	@$(PY) -m pip install --quiet --disable-pip-version-check uv
+	@.venv/bin/uv pip install --quiet --python $(PY) -c constraints.txt -e '.[dev]'
+	@touch $@
+
+var/secret_key: | .venv/ready
+	@mkdir -p var && chmod 700 var
+	@umask 077 && $(PY) -c 'import secrets; print(secrets.token_urlsafe(64))' > $@
+
+# Collected again only when a file that is served is newer than the last time.
+demo: setup
+	@$(MANAGE) migrate --verbosity 0
+	@if [ ! -e var/static/collected ] || \
+		[ -n "$$(find programme -path '*/static/*' -newer var/static/collected; find .venv/ready -newer var/static/collected)" ]; then \
+		$(MANAGE) collectstatic --noinput --clear --verbosity 0 && touch var/static/collected; \
+	fi
+	@$(MANAGE) load_demo
+	@echo
+	@echo 'Ebbline with an invented unit: http://127.0.0.1:$(PORT)/'
+	@echo 'Sign in as:'
+	@cat var/demo_sign_ins.txt
+	@echo 'End with Ctrl-C. What you enter is kept; make demo again goes on from there.'
+	@exec .venv/bin/granian --interface wsgi --host 127.0.0.1 --port $(PORT) --workers 1 --blocking-threads 4 \
+		--no-ws --log-level warning programme.wsgi:application
+
+check: setup
+	.venv/bin/ruff check .
+	.venv/bin/ruff format --check .
+	.venv/bin/mypy programme patients sessions
+	.venv/bin/djlint --quiet --lint templates
+	.venv/bin/lint-imports
+	$(MANAGE) makemigrations --check --dry-run
+	@if grep -nE '://|@' constraints.txt; then echo 'constraints.txt: only name==version is allowed'; exit 1; fi
+	$(LIKE_PRODUCTION) $(MANAGE) check --deploy --fail-level WARNING
+
+test: test-packages setup
+	@$(PY) -m tests.layers
+
+soak: test-packages setup
+	@$(PY) -m tests.servers postgres redis -- $(PY) -m pytest -q -n 2 -m soak
+
+bench: test-packages setup
+	@$(PY) -m tests.bench
+
+pictures: test-packages setup
+	@$(PY) -m tests.pictures

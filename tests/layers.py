@@ -1,0 +1,90 @@
+"""Run every layer of the tests, one after another; print what each took, and what failed.
+
+    python -m tests.layers [NAME …]
+
+A layer that fails does not keep the next from running; one that runs no test at all fails.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from dataclasses import dataclass
+
+PYTEST = (sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider")
+TWO_AT_A_TIME = ("-n", "2", "--dist", "loadfile")
+MINUTES_ALLOWED = 25
+
+
+def with_servers(*names: str) -> tuple[str, ...]:
+    return (sys.executable, "-m", "tests.servers", *names, "--")
+
+
+@dataclass(frozen=True, slots=True)
+class Layer:
+    name: str
+    what: str
+    command: tuple[str, ...]
+
+
+LAYERS = (
+    Layer(
+        "check", "style, types, layers, templates, migrations, deployment", ("make", "--no-print-directory", "check")
+    ),
+    Layer(
+        "numeric",
+        "arithmetic, statistics, properties, published values",
+        (*PYTEST, *TWO_AT_A_TIME, "-m", "numeric and not soak"),
+    ),
+    Layer(
+        "sqlite",
+        "storage, services, commands, pages and rules on SQLite",
+        (*PYTEST, *TWO_AT_A_TIME, "-m", "not numeric and not browser and not redis and not postgres and not soak"),
+    ),
+    Layer(
+        "postgres",
+        "the same storage, services, commands and pages on PostgreSQL",
+        (
+            *with_servers("postgres"),
+            *PYTEST,
+            *TWO_AT_A_TIME,
+            "-m",
+            "database and not browser and not redis and not soak",
+        ),
+    ),
+    Layer(
+        "worker",
+        "tasks over Redis and a real worker, on PostgreSQL",
+        (*with_servers("postgres", "redis"), *PYTEST, "-m", "redis and not soak"),
+    ),
+    Layer("browser", "pages in a real browser", (*PYTEST, *TWO_AT_A_TIME, "-m", "browser and not soak")),
+)
+
+
+def run(layer: Layer) -> tuple[bool, float]:
+    print(f"\n== {layer.name}: {layer.what}", flush=True)
+    start = time.monotonic()
+    code = subprocess.run(layer.command, stdin=subprocess.DEVNULL).returncode
+    return code == 0, time.monotonic() - start
+
+
+def main(names: list[str]) -> int:
+    unknown = set(names) - {layer.name for layer in LAYERS}
+    if unknown:
+        print(f"No layer {', '.join(sorted(unknown))}; there are {', '.join(x.name for x in LAYERS)}.", file=sys.stderr)
+        return 2
+    chosen = [layer for layer in LAYERS if not names or layer.name in names]
+    outcomes = [(layer, *run(layer)) for layer in chosen]
+    print("\n== summary")
+    for layer, passed, seconds in outcomes:
+        print(f"{layer.name:<10}{'passed' if passed else 'FAILED':<8}{seconds:7.1f} s   {layer.what}")
+    total = sum(seconds for _, _, seconds in outcomes)
+    print(f"{'all':<10}{'passed' if all(passed for _, passed, _ in outcomes) else 'FAILED':<8}{total:7.1f} s")
+    if total > MINUTES_ALLOWED * 60:
+        print(f"This is more than the {MINUTES_ALLOWED} minutes meant for two cores.")
+    return 0 if all(passed for _, passed, _ in outcomes) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
