@@ -106,10 +106,16 @@ class DayByDay(World):
             "donor": state["donor"] * alive * np.exp(-t["random_loss"])[:, None],
             "age": age,
             # Signal, precursors, release: the marrow follows Hb with about five days of delay.
-            "drive": state["drive"] + (t["part"] * np.exp(-t["hold"] * (hb - t["hb0"])) - state["drive"]) / 5.0,
+            "drive": state["drive"] + (self._wanted_drive(hb) - state["drive"]) / 5.0,
             "noise": noise,
             "ill_left": illness(state["ill_left"], per_year=t["ill_per_year"], rng=self.rng, quiet=quiet),
         }
+
+    def _wanted_drive(self, hb_g_l: FloatArray) -> FloatArray:
+        """Output of the marrow over its untransfused output; being transfused for long holds it back in part."""
+        t = self.traits
+        transfused = np.minimum(self.donor_g() / (0.5 * (self.donor_g() + self.own_g())), 1.0)
+        return np.asarray((1.0 - (1.0 - t["part"]) * transfused) * np.exp(-t["hold"] * (hb_g_l - t["hb0"])))
 
     def own_g(self) -> FloatArray:
         return np.asarray(self.state["plain"].sum(axis=1) + self.state["f"].sum(axis=1))

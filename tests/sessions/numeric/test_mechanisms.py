@@ -1,9 +1,12 @@
 """The made-up worlds: published survival of cells, conservation, and an oracle that is right in its own world."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from scipy import integrate
 
+from sessions.numeric.mechanisms.course import Course, Event, MadeUpPerson
 from sessions.numeric.mechanisms.daybyday import DayByDay, donor_share_left
 from sessions.numeric.mechanisms.made_up import WORLDS, make_world, restart, simulate
 from sessions.numeric.mechanisms.mixing import mix
@@ -201,3 +204,68 @@ def test_a_restart_stands_where_the_session_ended():
     assert isinstance(world, DayByDay)
     assert world.hbs_pct() == pytest.approx(np.repeat(made.truth.after_pct[rows], 2))
     assert np.array_equal(world.day, np.repeat(made.columns.day[rows], 2))
+
+
+def follow(*, events=(), seed=1, sessions=12, **person):
+    """Before- and after-samples of a made-up person who comes every 28 days and is exchanged by habit to 16 %."""
+    course = Course(MadeUpPerson(60.0, 4000.0, **person), first_day=1000, seed=seed, events=events)
+    seen = []
+    for number in range(sessions):
+        before = course.come(1000 + 28 * number)
+        steps = course.usual_steps(end_target_pct=16.0, hb_g_l=before.hb_g_l, hbs_pct=before.hbs_pct)
+        seen.append((before, course.exchange(steps)))
+    return seen
+
+
+def climbs(seen):
+    return np.array([b.true_hbs_pct - a.true_hbs_pct for (_, a), (b, _) in pairwise(seen)]) / 28.0
+
+
+def test_a_course_is_the_same_every_time():
+    assert follow() == follow()
+    assert follow() != follow(seed=2)
+
+
+@pytest.mark.parametrize("pace", [0.35, 0.5, 0.7])
+def test_a_course_keeps_the_pace_asked_for(pace):
+    paces = [climbs(follow(pace_pct_per_day=pace, usual_before_pct=16.0 + 28 * pace, seed=s)).mean() for s in range(6)]
+    assert np.mean(paces) == pytest.approx(pace, rel=0.12)
+
+
+def test_a_stopped_drug_raises_the_pace_from_its_day_on():
+    changed = np.mean([climbs(follow(events=(Event(1150, "pace_changes", 1.4),), seed=s)) for s in range(8)], axis=0)
+    plain = np.mean([climbs(follow(seed=s)) for s in range(8)], axis=0)
+    assert changed[:5] == pytest.approx(plain[:5])
+    assert (changed[7:] / plain[7:]).mean() == pytest.approx(1.4, abs=0.2)
+
+
+def test_haemolysis_in_a_course_lowers_hb_and_hba_of_the_next_visit_only():
+    struck, plain = follow(events=(Event(1145, "haemolysis", 0.5, 8),)), follow()
+    assert struck[5] == plain[5]
+    assert struck[6][0].true_hb_g_l < plain[6][0].true_hb_g_l - 7.0
+    assert struck[6][0].hba_pct * struck[6][0].hb_g_l < 0.65 * plain[6][0].hba_pct * plain[6][0].hb_g_l
+
+
+def test_a_newcomer_begins_without_donor_cells():
+    first = follow(start="untransfused", untransfused_pct=88.0, sessions=1)[0][0]
+    assert first.true_hbs_pct == pytest.approx(88.0)
+    assert first.hba_pct <= 3.0
+    assert first.true_hb_g_l == pytest.approx(80.0)
+
+
+def test_a_course_does_not_run_backwards():
+    course = Course(MadeUpPerson(60.0, 4000.0), first_day=1000, seed=1)
+    course.come(1010)
+    with pytest.raises(ValueError, match="1009 lies before 1010"):
+        course.come(1009)
+    with pytest.raises(ValueError, match="after the first day"):
+        Course(MadeUpPerson(60.0, 4000.0), first_day=1000, seed=1, events=(Event(1000, "topped_up", 50.0),))
+
+
+def test_a_growing_child_keeps_its_concentrations():
+    course = Course(MadeUpPerson(28.0, 2100.0), first_day=1000, seed=1)
+    before = course.come(1020)
+    course.weigh(weight_kg=31.0, blood_volume_ml=2300.0)
+    after = course.come(1020)
+    assert after.true_hbs_pct == pytest.approx(before.true_hbs_pct)
+    assert after.true_hb_g_l == pytest.approx(before.true_hb_g_l)
