@@ -37,10 +37,11 @@ def fixed(value: float | None, places: int = 0) -> str:
 
 @register.filter
 def signed(value: float | None, places: int = 0) -> str:
-    """Write a number with its sign."""
+    """Write a number with its sign; nothing before a zero."""
     if value is None or not str(value):
         return "\u2013"
-    return f"{float(value):+,.{places}f}".replace("-", MINUS)
+    text = f"{float(value):+,.{places}f}".replace("-", MINUS)
+    return text if text.strip(f"+{MINUS}0.") else text[1:]
 
 
 @register.filter
