@@ -1,0 +1,117 @@
+"""Every address, walked as each role, as somebody of another site, and as nobody."""
+
+import pytest
+from django.http import HttpResponse
+from django.test import Client
+
+from programme.core import access
+from programme.core.models import Role
+from tests import factories
+from tests.addresses import every_address, sample
+from tests.conftest import client_of
+
+pytestmark = pytest.mark.django_db
+ADDRESSES = every_address()
+EVERY_ROLE = tuple(Role.values)
+
+
+def ids(address):
+    return address.route or "/"
+
+
+every = pytest.mark.parametrize("address", ADDRESSES, ids=ids)
+about_people = pytest.mark.parametrize("address", [a for a in ADDRESSES if a.is_about_a_person], ids=ids)
+
+
+def make_person(site, ref):
+    """Somebody with all that a page may want to show."""
+    patient = factories.make_patient(ref, site=site, family_name=f"Secretname{ref}")
+    course = factories.make_course(patient)
+    for exchange_session in course:
+        factories.make_facts(exchange_session)
+    fit = factories.make_fit(site)
+    factories.make_forecast(patient, model_fit=fit)
+    factories.make_suggestion(patient, model_fit=fit)
+    return sample(patient, course[-1])
+
+
+@pytest.fixture
+def here(site, frozen_day):
+    return make_person(site, "HERE1")
+
+
+@pytest.fixture
+def there(other_site, frozen_day):
+    return make_person(other_site, "THERE1")
+
+
+@pytest.mark.parametrize("role", EVERY_ROLE)
+@every
+def test_each_role_meets_what_the_matrix_says(address, role, here):
+    client = client_of(factories.make_user(role=role))
+    allowed = address.view.needs_action is None or role in access.matrix()[address.view.needs_action]
+    expected = {200, 302, 400, 405} if allowed else {403}
+    path = address.filled(here)
+    assert client.get(path).status_code in expected, f"GET {path} as {role}"
+    assert client.post(path).status_code in expected, f"POST {path} as {role}"
+
+
+@every
+def test_nobody_is_sent_to_sign_in(address, here):
+    path = address.filled(here)
+    for answer in (Client().get(path), Client().post(path)):
+        if address.view.needs_action is None:
+            assert answer.status_code == 200
+        else:
+            assert answer.status_code == 302
+            assert answer["Location"].startswith("/sign-in/?next=/")
+
+
+@about_people
+def test_a_person_of_another_site_is_as_unknown_as_one_who_does_not_exist(address, there, site):
+    consultant, nurse = factories.make_user(role="consultant", site=site), factories.make_user(role="nurse", site=site)
+    path, unknown = address.filled(there), address.filled({**there, "patient_ref": "NOBODY1"})
+    for client in (client_of(consultant), client_of(nurse)):
+        for ask in (client.get, client.post):
+            answer, control = ask(path), ask(unknown)
+            assert answer.status_code == control.status_code
+            assert answer.status_code in {403, 404, 405}
+            assert b"SecretnameTHERE1" not in answer.getvalue()
+
+
+@every
+def test_no_page_of_one_site_shows_a_person_of_another(address, here, there, nurse_client):
+    answer = nurse_client.get(address.filled(here))
+    assert b"SecretnameTHERE1" not in answer.getvalue()
+    assert b"THERE1" not in answer.getvalue()
+
+
+def test_somebody_who_left_the_unit_is_nobody(nurse, nurse_client, here):
+    nurse.is_active = False
+    nurse.save()
+    for address in ADDRESSES:
+        if address.view.needs_action is not None:
+            assert nurse_client.get(address.filled(here)).status_code == 302
+
+
+def test_a_view_without_a_mark_is_refused_to_everybody(rf, consultant):
+    request = rf.get("/")
+    request.user = consultant
+    middleware = access.AccessMiddleware(lambda request: HttpResponse())
+    with pytest.raises(access.PermissionDenied, match="unmarked"):
+        middleware.process_view(request, lambda request: HttpResponse(), (), {})
+
+
+def test_a_mark_that_is_not_in_the_matrix_is_a_mistake_in_the_code():
+    with pytest.raises(KeyError, match="everything' is not in the access matrix; known are"):
+        access.needs("see.everything")
+
+
+def test_the_matrix_names_only_roles_that_exist_and_leaves_no_action_to_nobody():
+    for action, roles in access.matrix().items():
+        assert roles, action
+        assert roles <= set(EVERY_ROLE), action
+
+
+def test_pages_about_people_are_not_kept_by_the_browser(nurse_client, here):
+    assert nurse_client.get("/").headers["Cache-Control"] == "no-store"
