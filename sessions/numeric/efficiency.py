@@ -23,6 +23,9 @@ STANDS_OUT_SD = 2.5
 """Deviation from the person's own middle, in standard deviations, from which a session is named. Chosen here:
 about one ordinary session in eighty."""
 
+TREND_SESSIONS, TREND_LEAST = 6, 0.15
+"""Fewest sessions, and least change of the removal ratio over them, for a trend to be named. Chosen here."""
+
 MIXING = "incomplete mixing (fluid and blood through neighbouring places, or draws too soon after giving)"
 EARLY_SAMPLE = "an after-sample taken too early or from a line with donor cells or saline in it"
 VOLUMES = "volumes written down wrongly"
@@ -176,6 +179,35 @@ def standing_out(
         f"Likely causes, in this order: {'; '.join(causes)}."
     )
     return StandingOut(sentence, causes, float(deviation))
+
+
+def removal_trend(*, day: ArrayLike, ratio: ArrayLike, ratio_sd: ArrayLike) -> str | None:
+    """Whether one person's removal ratios have been falling or rising, in words; None when they have not, or
+    cannot say.
+
+    day : of each session, any zero. [d]
+    ratio, ratio_sd : of each session, nan where unknown. [1]
+    A straight line by weighted least squares, its error widened when the sessions spread more than they were
+    measured to; named from `STANDS_OUT_SD` errors and `TREND_LEAST` of change over the sessions, with at
+    least `TREND_SESSIONS`. Chosen here; not from a source.
+    """
+    days, ratios, errors = (np.asarray(value, dtype=float) for value in (day, ratio, ratio_sd))
+    known = np.isfinite(days) & np.isfinite(ratios) & (errors > 0.0)
+    days, ratios, weight = days[known], ratios[known], 1.0 / errors[known] ** 2
+    if days.size < TREND_SESSIONS or np.ptp(days) == 0.0:
+        return None
+    mean_day, mean_ratio = np.average(days, weights=weight), np.average(ratios, weights=weight)
+    leverage = np.sum(weight * (days - mean_day) ** 2)
+    slope = np.sum(weight * (days - mean_day) * (ratios - mean_ratio)) / leverage
+    line = mean_ratio + slope * (days - mean_day)
+    excess = max(float(np.sum(weight * (ratios - line) ** 2)) / (days.size - 2), 1.0)
+    first, last = line[np.argmin(days)], line[np.argmax(days)]
+    if abs(slope) < STANDS_OUT_SD * np.sqrt(excess / leverage) or abs(last - first) < TREND_LEAST:
+        return None
+    verb = "fallen" if slope < 0.0 else "risen"
+    look = f" Look first at {MIXING}." if slope < 0.0 else ""
+    sentence = f"Over {days.size} sessions in {np.ptp(days):.0f} days the share of own cells removed has {verb} "
+    return sentence + f"from {first:.0%} to {last:.0%} of what the volumes should remove.".replace("%", " %") + look
 
 
 def _own_spread(earlier: Floats, usual_ratio: float, usual_sd: float) -> tuple[float, float]:

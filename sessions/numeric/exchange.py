@@ -1,12 +1,14 @@
 """One exchange session, step by step, exactly, for one session or for very many.
 
-How a step mixes is in `wash`. Extremes need no search inside a step: the concentration moves towards that of the
-fluid without turning and the balance is a straight line, so both are greatest and smallest at the start of the
-session or at the end of a step.
+How a step mixes is in `wash`. Extremes need no search inside a step: the concentration moves towards that of
+the fluid without turning and the balance is a straight line, so both are greatest and smallest at the start
+of the session or at the end of a step.
 
 Haemoglobin is kept in three pools: the person's own, that of earlier donors, and that of today's donors. The
-blood drawn does not choose between the first two, so the same share of each is left, and that share is also the
-share of HbS left by mass. The split between them is needed for the amounts only, never for what the session does.
+blood drawn does not choose between the first two, so the same share of each is left, and that share is also
+the share of HbS left by mass. The split between them is needed for the amounts only, never for what the
+session does. Donor cells hold none of the haemoglobin that is followed: units for people with sickle cell
+disease are HbS-negative.
 """
 
 from collections.abc import Sequence
@@ -211,8 +213,9 @@ def run_steps(
     """Work out one session; arguments, formula and errors as in `run_many`.
 
     Raises ValueError also when there is no step, when saline is said to hold haemoglobin or red cells none,
-    and when more blood would be drawn than there is.
+    when more blood would be drawn than there is, and when the weight is not above 0.
     """
+    check_range("weight_kg", np.asarray(start.weight_kg, dtype=float), 0.0, np.inf, above_low=True)
     if not steps:
         raise ValueError("a session needs at least one step")
     for number, step in enumerate(steps, start=1):
@@ -229,11 +232,12 @@ def run_steps(
         early_loss=early_loss,
         iron_mg_per_g=iron_mg_per_g,
     )
-    emptied = np.flatnonzero(start.blood_volume_ml * mixing + many.step_balance <= 0.0)
+    volume_ml = start.blood_volume_ml * mixing
+    emptied = np.flatnonzero(volume_ml + many.step_balance <= 0.0)
     if emptied.size:
-        raise ValueError(f"step {emptied[0] + 1} would draw more blood than there is ({start.blood_volume_ml:g} mL)")
+        raise ValueError(f"step {emptied[0] + 1} would draw more blood than there is ({volume_ml:.0f} mL)")
     cells_in = np.array([s.in_ml if s.fluid == "red_cells" else 0.0 for s in steps])
-    return _one_outcome(start, many, np.cumsum(cells_in - drawn), start.blood_volume_ml * mixing)
+    return _one_outcome(start, many, np.cumsum(cells_in - drawn), volume_ml)
 
 
 def _one_outcome(start: Start, many: ManyOutcomes, without_saline: Floats, volume_ml: float) -> SessionOutcome:

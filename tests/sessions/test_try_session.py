@@ -132,7 +132,7 @@ def test_a_child_goes_by_weight_and_age(try_session):
             "--step 3, hb_g_l: 5 is outside what is allowed, a number from 10 to 350 g/L.",
         ),
         (["--step", "saline:100:100:190"], "--step: step 3: saline holds no haemoglobin, but 190 g/L was given."),
-        (["--step", "saline:0:4000"], "--step: step 3 would draw more blood than there is (3767.75 mL)."),
+        (["--step", "saline:0:4000"], "--step: step 3 would draw more blood than there is (3768 mL)."),
     ],
 )
 def test_impossible_figures_are_refused_with_a_sentence(try_session, arguments, words):

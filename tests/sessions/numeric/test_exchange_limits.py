@@ -203,3 +203,8 @@ def test_impossible_figures_are_refused_by_name(change, words):
 def test_impossible_steps_are_refused_by_number(steps, words):
     with pytest.raises(ValueError, match=words):
         run_steps(START, steps)
+
+
+def test_a_weight_of_nought_is_refused():
+    with pytest.raises(ValueError, match="weight_kg must be finite, more than 0, but holds 0"):
+        run_steps(Start(4200.0, 90.0, 45.0, 0.0), [Step("saline", 100.0, 100.0)])
