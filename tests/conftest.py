@@ -155,7 +155,7 @@ def elsewhere_client(nurse_elsewhere: User) -> Client:
 # A real worker
 
 
-def test_database_url() -> str:
+def url_of_test_database() -> str:
     """The address of the database that this test run made, for a process of its own."""
     database = connection.settings_dict
     if connection.vendor == "sqlite":
@@ -164,13 +164,10 @@ def test_database_url() -> str:
     return f"postgres://{database['USER']}@/{database['NAME']}?host={host}"
 
 
-test_database_url.__test__ = False  # type: ignore[attr-defined]
-
-
 @pytest.fixture
 def worker(transactional_db: None, tmp_path: Path) -> Iterator[None]:
     """A real Celery worker in its own process, on the private Redis server and this run's database."""
-    environment = {**os.environ, "DATABASE_URL": test_database_url()}
+    environment = {**os.environ, "DATABASE_URL": url_of_test_database()}
     command = [sys.executable, "-m", "celery", "-A", "programme", "worker", "-c", "2", "--loglevel", "INFO"]
     command += ["--without-gossip", "--without-mingle", "--without-heartbeat"]
     with (tmp_path / "worker.log").open("wb") as log:
