@@ -12,6 +12,11 @@ from sessions.numeric.history.people import check_people
 from sessions.numeric.history.table import CHOICES, COLUMNS, TEXTS, HistoryFile, HistoryRow, KnownPerson, SampleTime
 from sessions.numeric.history.text import TextTable, read_table
 
+SAMPLE_VALUES = {
+    "pre_sample_at": ("hb_pre_g_l", "hbs_pre_pct"),
+    "post_sample_at": ("hb_post_g_l", "hbs_post_pct"),
+}
+
 
 def read_history(
     data: bytes, *, today: date, time_zone: str, known: Mapping[str, KnownPerson] | None = None
@@ -50,7 +55,9 @@ def _rows(table: TextTable, values: dict[str, list[Any]]) -> list[HistoryRow]:
             continue
         if row["weight_kg"] is None:
             row["weight_kg"] = math.nan
-        for column in ("pre_sample_at", "post_sample_at"):
-            row[column] = None if row[column] is None else SampleTime(*row[column])
+        for column, values_of in SAMPLE_VALUES.items():
+            # A time without a value is the time of nothing.
+            sampled = row[column] is not None and any(row[name] is not None for name in values_of)
+            row[column] = SampleTime(*row[column]) if sampled else None
         rows.append(HistoryRow(row=number, **row))
     return sorted(rows, key=lambda row: (row.patient_ref, row.session_date, row.row))

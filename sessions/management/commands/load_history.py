@@ -1,0 +1,96 @@
+"""Bring a file of past sessions in: all of it, or none of it.
+
+Exit status: 0 done (or nothing new), 1 the file is refused, 2 wrong use.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Any
+
+from django.core.management.base import BaseCommand, CommandError, CommandParser
+from django.db import transaction
+from django.utils import timezone
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+from programme.core.models import Site
+from sessions.history.bring_in import BroughtIn, Refused, bring_in
+
+REFUSED, WRONG_USE = 1, 2
+FIRST_SITE = {"code": "unit", "name": "Day unit"}
+
+
+class Command(BaseCommand):
+    help = "Bring a CSV file of past exchange sessions in: all of it or, where it has a fault, none of it."
+
+    def add_arguments(self, parser: CommandParser) -> None:
+        parser.add_argument("file", type=Path, help="the CSV file, UTF-8, with a header")
+        parser.add_argument("--site", help="code of the site, needed where there are several")
+        parser.add_argument("--dry-run", action="store_true", help="only check; write nothing")
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        try:
+            data = options["file"].read_bytes()
+        except OSError as error:
+            raise CommandError(f"{options['file']} cannot be read: {error.strerror}.", returncode=WRONG_USE) from error
+        bar = _bar()
+        try:
+            with bar, transaction.atomic():
+                site = self._site(options["site"])
+                done = bring_in(site=site, data=data, actor=None, at=timezone.now(), progress=_reporter(bar))
+                transaction.set_rollback(options["dry_run"])
+        except Refused as refusal:
+            self._refuse(refusal)
+        self._tell(done, dry_run=options["dry_run"])
+
+    def _site(self, code: str | None) -> Site:
+        sites = Site.objects.order_by("code")
+        if code is not None:
+            site = sites.filter(code=code).first()
+            if site is None:
+                known = ", ".join(sites.values_list("code", flat=True)) or "none yet"
+                raise CommandError(f"There is no site {code!r}; known are: {known}.", returncode=WRONG_USE)
+            return site
+        if sites.count() > 1:
+            known = ", ".join(sites.values_list("code", flat=True))
+            raise CommandError(f"There are several sites; name one with --site: {known}.", returncode=WRONG_USE)
+        site = sites.first()
+        if site is None:
+            site = Site.objects.create(**FIRST_SITE)
+            self.stderr.write(f"There was no site yet: the site {site.code!r} ({site.name}) is made for these records.")
+        return site
+
+    def _refuse(self, refusal: Refused) -> None:
+        for fault in refusal.look.faults:
+            self.stderr.write(fault.line())
+        self.stderr.write(f"Refused: {refusal}")
+        sys.exit(REFUSED)
+
+    def _tell(self, done: BroughtIn, *, dry_run: bool) -> None:
+        for question in done.look.questions:
+            self.stderr.write(f"Question: {question.line()}")
+        verb = "Would bring in" if dry_run else "Brought in"
+        self.stderr.write(
+            f"{verb} {done.n_sessions} sessions with {done.n_results} results; {done.n_people} new people, "
+            f"{done.n_goals} dated goals. {done.look.same} sessions were stored already."
+        )
+
+
+def _bar() -> Progress:
+    """A progress bar on standard error, shown on a terminal only."""
+    console = Console(stderr=True)
+    columns = (TextColumn("{task.description:>10}"), BarColumn(), TextColumn("{task.completed}/{task.total}"))
+    return Progress(*columns, TimeElapsedColumn(), console=console, disable=not console.is_terminal, transient=True)
+
+
+def _reporter(bar: Progress) -> Any:
+    tasks: dict[str, Any] = {}
+
+    def report(stage: str, done: int, total: int) -> None:
+        if stage not in tasks:
+            tasks[stage] = bar.add_task(stage, total=total)
+        bar.update(tasks[stage], completed=done, total=total)
+
+    return report
