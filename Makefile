@@ -12,7 +12,7 @@ TEST_PACKAGES = postgresql redis-server chromium
 # Settings as in production, so that what is only unsafe there shows here.
 LIKE_PRODUCTION = ALLOWED_HOSTS=ebbline.example DEBUG=False TRUSTED_PROXY_TLS=True
 
-.PHONY: help setup packages test-packages demo check test soak bench pictures
+.PHONY: help setup packages test-packages demo-data demo check test soak bench pictures
 
 help:
 	@echo 'make demo      set everything up, load the invented unit and serve it on PORT ($(PORT))'
@@ -60,14 +60,16 @@ var/secret_key: | .venv/ready
 	@mkdir -p var && chmod 700 var
 	@umask 077 && $(PY) -c 'import secrets; print(secrets.token_urlsafe(64))' > $@
 
-# Collected again only when a file that is served is newer than the last time.
-demo: setup
+# The rows of the demo and the files it serves. Collected again only when a file that is served is newer than the last time.
+demo-data: setup
 	@$(MANAGE) migrate --verbosity 0
 	@if [ ! -e var/static/collected ] || \
 		[ -n "$$(find programme -path '*/static/*' -newer var/static/collected; find .venv/ready -newer var/static/collected)" ]; then \
 		$(MANAGE) collectstatic --noinput --clear --verbosity 0 && touch var/static/collected; \
 	fi
 	@$(MANAGE) load_demo
+
+demo: demo-data
 	@echo
 	@echo 'Ebbline with an invented unit: http://127.0.0.1:$(PORT)/'
 	@echo 'Sign in as:'
@@ -95,5 +97,5 @@ soak: test-packages setup
 bench: test-packages setup
 	@$(PY) -m tests.bench
 
-pictures: test-packages setup
+pictures: test-packages demo-data
 	@$(PY) -m tests.pictures

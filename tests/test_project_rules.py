@@ -177,6 +177,13 @@ def test_migrations_have_names():
     assert [short(path) for path in files if "auto_2" in path.name] == []
 
 
+def test_every_bench_can_be_run():
+    files = [path for path in (ROOT / "tests" / "bench").glob("*.py") if not path.name.startswith("_")]
+    for path in files:
+        functions = {node.name: node for node in ast.parse(path.read_text()).body if isinstance(node, ast.FunctionDef)}
+        assert [argument.arg for argument in functions["run"].args.args] == ["scale"], short(path)
+
+
 # Words in square brackets, so that this list does not find itself.
 NOT_IN_THE_PROJECT = {
     "path of one machine": r"[/](work|home|root|Users)[/]\w",
