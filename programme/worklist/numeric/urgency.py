@@ -293,6 +293,8 @@ def chance_column(s: Situation, chance_on_suggested: float | None) -> tuple[str,
         return "not given", "locked"
     if s.measured_pct is not None:
         return ("over" if s.measured_pct > s.ceiling_pct else "under"), "measured"
+    if s.paused:
+        return "not given", "paused"
     if s.status != "ok":
         return "cannot say", ""
     late = s.latest_safe_on is not None and s.latest_safe_on <= s.today
