@@ -26,34 +26,38 @@ from sessions.numeric.columns import METHOD_UNKNOWN, SessionColumns
 ROWS_AT_ONCE = 20_000
 
 RESULT_FIGURES = {
-    "hbs_before_result": ("hbs_before_pct",),
-    "hbs_after_result": ("hbs_after_pct",),
-    "hb_before_result": ("hb_before_g_l", "hbs_ratio", "hbs_ratio_sd"),
-    "hb_after_result": ("hb_after_g_l",),
+    "hbs_before_result": ("hbs_before_pct", "share_of_ideal"),
+    "hbs_after_result": ("hbs_after_pct", "share_of_ideal"),
+    "hb_before_result": ("hb_before_g_l", "hbs_ratio", "hbs_ratio_sd", "share_of_ideal"),
+    "hb_after_result": ("hb_after_g_l", "share_of_ideal"),
 }
 """Which figures of a row rest on which of its results."""
 
 NUMBER_FIELDS = (
     "patient_id", "day", "hbs_before_pct", "hbs_after_pct", "hbs_ratio", "hbs_ratio_sd", "hb_before_g_l",
     "hb_after_g_l", "untransfused_pct", "reason", "gap_known_number", "topup_hb_g", "topup_day", "blood_volume_ml",
-    "known_day", *RESULT_FIGURES,
+    "share_of_ideal", "share_of_ideal_sd", "known_day", *RESULT_FIGURES,
 )  # fmt: skip
 PLACE = {name: place for place, name in enumerate(NUMBER_FIELDS)}
-NOT_COLUMNS = {"patient_id", "gap_known_number", "known_day", *RESULT_FIGURES}
+SHARE = ("share_of_ideal", "share_of_ideal_sd")
+NOT_COLUMNS = {"patient_id", "gap_known_number", "known_day", *SHARE, *RESULT_FIGURES}
 
 
 @dataclass(frozen=True, slots=True)
 class SiteColumns:
-    """Everyone's past sessions. Person number p of `columns` is `patient_pks[p]`, `patient_refs[p]`."""
+    """Everyone's past sessions. Person number p of `columns` is `patient_pks[p]`, `patient_refs[p]`.
+
+    share_of_ideal, share_of_ideal_sd: own cells removed against the ideal, of each row of `columns`; nan where unknown.
+    """
 
     columns: SessionColumns
+    share_of_ideal: NDArray[np.float64]
+    share_of_ideal_sd: NDArray[np.float64]
     patient_pks: tuple[int, ...]
     patient_refs: tuple[str, ...]
 
 
-def session_columns(
-    site: Site, *, until: date, known_by: date | None = None, patient_pks: Sequence[int] | None = None
-) -> SiteColumns:
+def session_columns(site: Site, *, until: date, known_by: date | None = None) -> SiteColumns:
     """Return the sessions of everyone at `site`, on the programme or not, as known on a day.
 
     until: sessions, and samples taken, on this day or earlier. known_by: leave out results received on a later day,
@@ -61,32 +65,31 @@ def session_columns(
     People lie in order of their reference, so that the same records give the same columns in any database.
     Queries: two, and one more where a figure was not yet known on that day.
     """
-    patients = Patient.objects.of_site(site)
-    if patient_pks is not None:
-        patients = patients.filter(pk__in=patient_pks)
-    people = sorted(patients.values_list("patient_ref", "pk"))
+    people = sorted(Patient.objects.of_site(site).values_list("patient_ref", "pk"))
     number = {pk: place for place, (_, pk) in enumerate(people)}
-    numbers, methods = _read_facts(site, until, patient_pks)
+    numbers, methods = _read_facts(site, until)
     late = np.flatnonzero(numbers[:, PLACE["known_day"]] > min(until, known_by or until).toordinal())
     if len(late):
         _hide_unknown(numbers, late, site=site, until=until, known_by=known_by)
     figures = {name: numbers[:, place] for name, place in PLACE.items() if name not in NOT_COLUMNS}
+    person = np.array([number[int(pk)] for pk in numbers[:, PLACE["patient_id"]]], dtype=np.int64)
     columns = SessionColumns.build(
-        person=np.array([number[int(pk)] for pk in numbers[:, PLACE["patient_id"]]], dtype=np.int64),
+        person=person,
         gap_known=numbers[:, PLACE["gap_known_number"]] > 0,
         method=_method_codes(methods),
         n_people=len(people),
         **figures,
     )
-    return SiteColumns(columns, tuple(pk for _, pk in people), tuple(ref for ref, _ in people))
+    in_order = np.lexsort((numbers[:, PLACE["day"]], person))
+    share, share_sd = (numbers[in_order, PLACE[name]] for name in SHARE)
+    return SiteColumns(columns, share, share_sd, tuple(pk for _, pk in people), tuple(ref for ref, _ in people))
 
 
-def _read_facts(site: Site, until: date, patient_pks: Sequence[int] | None) -> tuple[NDArray[np.float64], list[str]]:
+def _read_facts(site: Site, until: date) -> tuple[NDArray[np.float64], list[str]]:
     """Read numbers as one array [n, len(NUMBER_FIELDS)], empty cells nan, and the assay method of each row."""
     # A number instead of a bool: SQLite's bools would be converted one by one in Python.
-    whose = {"patient__site": site} if patient_pks is None else {"patient__in": patient_pks}
     rows = (
-        SessionFacts.objects.filter(day__lte=until.toordinal(), **whose)
+        SessionFacts.objects.filter(patient__site=site, day__lte=until.toordinal())
         .annotate(gap_known_number=Cast("gap_known", IntegerField()))
         .values_list("method", *NUMBER_FIELDS)
     )
