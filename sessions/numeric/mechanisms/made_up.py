@@ -244,7 +244,7 @@ def _wrong_tubes(before: FloatArray, rng: np.random.Generator) -> tuple[FloatArr
     return np.where(wrong, np.round(other, 1), before), wrong
 
 
-def restart(madeup: MadeUp, rows: IntArray, seed: int, *, repeats: int = 1) -> World:
+def restart(madeup: MadeUp, rows: IntArray, seed: int | tuple[int, ...], *, repeats: int = 1) -> World:
     """A world in which everybody stands just after the session of `rows` (indices of the columns), each repeated."""
     again = np.repeat(np.asarray(rows, dtype=np.int64), repeats)
     person = madeup.columns.person[again]
