@@ -10,6 +10,7 @@ from sessions.numeric.history.table import REQUIRED_OF_NEW_PEOPLE, Fault, Histor
 WEIGHT_JUMP = 0.15
 """Change of weight from one session to the next that is asked about, as a share."""
 
+ROUNDING = 1e-9
 GROWN_UP_YEARS = 20
 HEIGHT_SLACK_CM = 3.0
 """Two measurements of one grown-up, or of a child that has not grown, differ by no more. Chosen here."""
@@ -114,10 +115,10 @@ def _heights(rows: Sequence[HistoryRow]) -> Iterator[Fault]:
 def _weights(rows: Sequence[HistoryRow]) -> Iterator[Question]:
     weighed = [row for row in rows if not math.isnan(row.weight_kg)]
     for earlier, row in itertools.pairwise(weighed):
-        jump = row.weight_kg / earlier.weight_kg - 1
-        if abs(jump) >= WEIGHT_JUMP:
+        jump = abs(row.weight_kg - earlier.weight_kg) / earlier.weight_kg
+        if jump >= WEIGHT_JUMP - ROUNDING:
             days = (row.session_date - earlier.session_date).days
-            found = f"Weight {earlier.weight_kg:g} to {row.weight_kg:g} kg in {days} days, {abs(jump):.0%}"
+            found = f"Weight {earlier.weight_kg:g} to {row.weight_kg:g} kg in {days} days, {100 * jump:.0f} %"
             yield Question("weight_jump", (earlier.row, row.row), row.patient_ref, found, "Is it right?")
 
 
