@@ -6,7 +6,7 @@ really 0.5 to 1 % lower when blood is drawn before anything is given (up to 5 % 
 when saline came last (up to 11 %); own cells left differ by 1 % (up to 3 %). `ORDER_REL_SD` carries that.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -111,36 +111,34 @@ def reckon_totals(
 ) -> Reckoned:
     """Work out sessions from their totals: a million rows in seconds.
 
-    One-dimensional or scalar arguments that broadcast together, as in `steps_of_totals` and `uncertainty`; Hb
+    All arguments broadcast together, as in `steps_of_totals` and `uncertainty`; Hb
     before may be a typical value where it was not measured, if `hb_before_sd_g_l` says how wide that is.
     Raises ValueError for figures below 0 or infinite. nan in the results where a figure it needs is missing
     or more blood was drawn than there is.
     """
-    names = (
-        "blood_volume_ml", "hb_before_g_l", "saline_in_ml", "red_cells_in_ml", "blood_out_ml", "units", "mixing",
-        "blood_volume_rel_sd", "hb_before_sd_g_l",
-    )  # fmt: skip
-    given = (
-        blood_volume_ml, hb_before_g_l, saline_in_ml, red_cells_in_ml, blood_out_ml, units, mixing,
-        blood_volume_rel_sd, hb_before_sd_g_l,
-    )  # fmt: skip
-    columns = np.broadcast_arrays(*(np.asarray(value, dtype=float) for value in given))
-    n = columns[0].size
+    given = {
+        "blood_volume_ml": blood_volume_ml,
+        "hb_before_g_l": hb_before_g_l,
+        "saline_in_ml": saline_in_ml,
+        "red_cells_in_ml": red_cells_in_ml,
+        "blood_out_ml": blood_out_ml,
+        "units": units,
+        "mixing": mixing,
+        "blood_volume_rel_sd": blood_volume_rel_sd,
+        "hb_before_sd_g_l": hb_before_sd_g_l,
+    }
+    arrays = np.broadcast_arrays(*(np.asarray(value, dtype=float) for value in given.values()))
+    shape = arrays[0].shape
+    columns = dict(zip(given, (array.reshape(-1) for array in arrays), strict=True))
     parts = [
-        _reckon(
-            dict(zip(names, (column.reshape(-1)[at : at + ROWS_AT_ONCE] for column in columns), strict=True)),
-            unit_hb_g,
-            unit_volume_ml,
-        )
-        for at in range(0, max(n, 1), ROWS_AT_ONCE)
+        _reckon({name: column[at : at + ROWS_AT_ONCE] for name, column in columns.items()}, unit_hb_g, unit_volume_ml)
+        for at in range(0, max(arrays[0].size, 1), ROWS_AT_ONCE)
     ]
-    shape = columns[0].shape
-    return Reckoned(
-        *(
-            np.concatenate([getattr(part, name) for part in parts]).reshape(shape)
-            for name in Reckoned.__dataclass_fields__
-        )
-    )
+    joined = {
+        field.name: np.concatenate([getattr(part, field.name) for part in parts]).reshape(shape)
+        for field in fields(Reckoned)
+    }
+    return Reckoned(**joined)
 
 
 def _reckon(columns: dict[str, Floats], unit_hb_g: float, unit_volume_ml: float) -> Reckoned:

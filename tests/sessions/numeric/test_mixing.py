@@ -126,6 +126,21 @@ def test_factors_are_learnt_with_the_spread_they_state():
     assert mixing.between_sd == pytest.approx(0.09, abs=0.02)
 
 
+@pytest.mark.parametrize(("session", "low", "high"), [(0.0, 0.0, 0.03), (0.15, 0.13, 0.19)])
+def test_what_sessions_vary_beyond_the_assay_is_learnt_and_widens_the_factor(session, low, high):
+    """Ratios are made straight away here, with the measuring error known, so that nothing but the pooling is
+    tried."""
+    rng = np.random.default_rng(12)
+    person = np.repeat(np.arange(200), 10)
+    between = 0.09 * rng.standard_normal(200)
+    error = rng.uniform(0.08, 0.14, person.size)
+    ratio = 1.05 + between[person] + np.hypot(error, session) * rng.standard_normal(person.size)
+    mixing = personal_mixing(person=person, removal_ratio=ratio, removal_ratio_sd=error, n_people=200)
+    off = mixing.factor - 1.0 / (1.05 + between)
+    assert low <= mixing.session_sd <= high
+    assert np.std(off / mixing.factor_sd) == pytest.approx(1.0, abs=0.12)
+
+
 def test_someone_without_sessions_has_the_centre_of_the_site_and_a_newcomer_lies_between():
     _, person, known = programme(n_people=60, n_sessions=10, seed=3)
     mixing = learn(person, known, 61)

@@ -73,6 +73,20 @@ def test_nothing_jumps_from_one_day_to_the_next(female, age, weight, height):
         assert (np.abs(np.diff(np.log(volume))) < 0.03).all()
 
 
+@given(age=st.floats(2.0, 18.0), bmi=st.floats(15.0, 40.0))
+def test_no_child_becomes_obese_overnight(age, bmi):
+    """The cut-off moves with age; a child whose body mass index lies on it must not lose a tenth of its
+    volume in a day."""
+    weight = bmi * 1.1**2
+    volume = blood_volume_ml(
+        female=True,
+        height_cm=110.0,
+        weight_kg=weight * np.array([1.0, 1.0, 1.002]),
+        age_years=age + DAY_YEARS * np.array([0, 1, 1]),
+    )
+    assert (np.abs(np.diff(np.log(volume))) < 0.01).all()
+
+
 @given(female=st.booleans(), age=AGES, height=HEIGHTS, border=st.sampled_from([30.0, 40.0]))
 def test_nothing_jumps_on_the_scales(female, age, height, border):
     either_side = border + np.array([-1e-6, 1e-6])
