@@ -86,9 +86,7 @@ class SessionColumns:
 
     def take_rows(self, rows: NDArray[Any]) -> "SessionColumns":
         """The same people with only these rows (mask or rising indices)."""
-        return SessionColumns(
-            **{name: getattr(self, name)[rows] for name in COLUMN_NAMES}, n_people=self.n_people
-        )
+        return SessionColumns(**{name: getattr(self, name)[rows] for name in COLUMN_NAMES}, n_people=self.n_people)
 
     def until(self, day: int) -> "SessionColumns":
         """What was known at the end of this day (ordinal): rows of later days left out, people kept."""
@@ -129,18 +127,14 @@ def _column(name: str, values: Any, n: int) -> NDArray[Any]:
         return np.full(n, missing, dtype=kind)
     array = np.atleast_1d(np.asarray(values)).astype(kind)
     if array.shape != (n,):
-        raise ValueError(
-            f"Column {name} has shape {array.shape}; allowed is ({n},), one figure for each session."
-        )
+        raise ValueError(f"Column {name} has shape {array.shape}; allowed is ({n},), one figure for each session.")
     return array
 
 
 def _check_order(columns: SessionColumns) -> None:
     person, day = columns.person, columns.day
     if len(person) and (person.min() < 0 or person.max() >= columns.n_people):
-        raise ValueError(
-            f"person runs from {person.min()} to {person.max()}; allowed is 0 to {columns.n_people - 1}."
-        )
+        raise ValueError(f"person runs from {person.min()} to {person.max()}; allowed is 0 to {columns.n_people - 1}.")
     twice = np.flatnonzero((np.diff(person) == 0) & (np.diff(day) == 0))
     if len(twice):
         row = int(twice[0])

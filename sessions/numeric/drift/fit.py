@@ -1,0 +1,175 @@
+"""What a programme's sessions say about everybody: form, parameters and calibration."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..columns import SessionColumns
+from ..predictive import Shape
+from .calibrate import UNCALIBRATED, Calibration, calibrate
+from .filter import run
+from .forms import FORMS
+from .learn import learn
+from .panel import lay_out
+from .parameters import CENTRES, PARAMETERS
+
+MODEL_VERSION = "drift-1"
+
+Floats = NDArray[np.float64]
+
+CREDIT = "_hb"  # a form's name with this ending also credits haemoglobin after the session
+CANDIDATES = (*FORMS, "graded" + CREDIT)
+FORM_BEFORE_CHOICE = "graded_hb"
+
+_GAPS_TO_LEARN_FROM = 4500
+_LONGEST_TO_LEARN_FROM = 40
+_GAPS_TO_CALIBRATE = 40_000
+
+
+@dataclass(frozen=True, slots=True)
+class DriftSettings:
+    """Choices of the site or of a test.
+
+    fixed: parameters not to be learnt, by name. prior_weight: 1 as stated, 0 for plain maximum likelihood.
+    """
+
+    fixed: Mapping[str, float] = field(default_factory=dict)
+    prior_weight: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class ProgrammeFit:
+    """Everything learnt from a programme, plain numbers only.
+
+    form: one of CANDIDATES. values: parameters by name (parameters.py), and after_mean. pace_mean_se: standard
+    error of the mean pace. usual_gap_days: median gap. long_gap_days: 90th centile of gaps. usual_after_pct: median HbS
+    after. n_people, n_gaps: how much it was learnt from.
+    """
+
+    model_version: str
+    form: str
+    values: dict[str, float]
+    pace_mean_se: float
+    calibration: Calibration
+    usual_gap_days: float
+    long_gap_days: float
+    usual_after_pct: float
+    n_people: int
+    n_gaps: int
+    log_likelihood: float
+
+    @property
+    def base_form(self) -> str:
+        return self.form.removesuffix(CREDIT)
+
+    def to_dict(self) -> dict[str, Any]:
+        """For storing as JSON; `from_dict` gives an equal fit back."""
+        plain = {name: getattr(self, name) for name in self.__slots__ if name != "calibration"}
+        return plain | {
+            "values": dict(self.values),
+            "scale": list(self.calibration.scale),
+            "shape": list(self.calibration.shape.at),
+        }
+
+    @classmethod
+    def from_dict(cls, stored: Mapping[str, Any]) -> "ProgrammeFit":
+        """A fit from `to_dict`. Raises: ValueError when it was made by another version of the model."""
+        if stored["model_version"] != MODEL_VERSION:
+            raise ValueError(f"This fit is of model {stored['model_version']!r}; this program reads {MODEL_VERSION!r}.")
+        given = {k: v for k, v in stored.items() if k not in ("scale", "shape")}
+        calibration = Calibration(tuple(stored["scale"]), Shape(tuple(stored["shape"])))
+        return cls(**(given | {"values": dict(stored["values"]), "calibration": calibration}))
+
+
+def fit_programme(
+    columns: SessionColumns, *, form: str | None = None, settings: DriftSettings | None = None
+) -> ProgrammeFit:
+    """Learn a programme's drift from everybody's sessions.
+
+    Args: columns: all sessions known. form: one of CANDIDATES, by default FORM_BEFORE_CHOICE. settings.
+    Returns: a fit; without any gap it is the prior, wide. The same columns give the same fit.
+    Raises: ValueError for an unknown form.
+    """
+    chosen = form or FORM_BEFORE_CHOICE
+    if chosen not in CANDIDATES:
+        raise ValueError(f"No drift form is called {chosen!r}; allowed are {', '.join(CANDIDATES)}.")
+    settings = settings or DriftSettings()
+    base = chosen.removesuffix(CREDIT)
+    fixed = _fixed(chosen, settings)
+    gaps = _gap_days(columns)
+    fixed["after_mean"] = _median(columns.hbs_after_pct, 15.0)
+    free = tuple(p.name for p in PARAMETERS if p.name not in fixed)
+    learnt = learn(
+        lay_out(_some_people(columns)),
+        base,
+        free=free,
+        fixed=fixed,
+        start={},
+        prior_weight=settings.prior_weight,
+    )
+    return ProgrammeFit(
+        model_version=MODEL_VERSION,
+        form=chosen,
+        values=learnt.values,
+        pace_mean_se=learnt.pace_mean_se,
+        calibration=_calibrated(columns, base, learnt.values),
+        usual_gap_days=_median(gaps, 28.0),
+        long_gap_days=float(np.quantile(gaps, 0.9)) if len(gaps) else 35.0,
+        usual_after_pct=fixed["after_mean"],
+        n_people=len(np.unique(columns.person)),
+        n_gaps=len(gaps),
+        log_likelihood=learnt.log_likelihood,
+    )
+
+
+def _fixed(form: str, settings: DriftSettings) -> dict[str, float]:
+    fixed = dict(settings.fixed)
+    if not form.endswith(CREDIT):
+        fixed.setdefault("hb_credit", 0.0)
+    if form.removesuffix(CREDIT) != "graded":
+        fixed.setdefault("grade", CENTRES["grade"])
+    return fixed
+
+
+def _gap_days(columns: SessionColumns) -> Floats:
+    days = np.diff(columns.day)[np.diff(columns.person) == 0]
+    return np.asarray(days, dtype=float)
+
+
+def _median(values: Floats, otherwise: float) -> float:
+    known = values[~np.isnan(values)]
+    return float(np.median(known)) if len(known) else otherwise
+
+
+def _some_people(columns: SessionColumns, most_gaps: int = _GAPS_TO_LEARN_FROM) -> SessionColumns:
+    """Enough people to learn from, spread evenly over all who have a gap; of each the latest sessions."""
+    counts = np.diff(columns.starts())
+    late = columns.sequence() >= counts[columns.person] - 1 - _LONGEST_TO_LEARN_FROM
+    people = np.flatnonzero(counts > 1)
+    gaps = np.minimum(counts[people] - 1, _LONGEST_TO_LEARN_FROM).sum()
+    if gaps > most_gaps:
+        wanted = max(int(len(people) * most_gaps / gaps), 1)
+        people = people[np.linspace(0, len(people) - 1, wanted).round().astype(int)]
+    return columns.take_rows(late).take_people(people)
+
+
+def _calibrated(columns: SessionColumns, base: str, values: Mapping[str, float]) -> Calibration:
+    counts = np.diff(columns.starts())
+    people = np.flatnonzero(counts > 1)
+    gaps = (counts[people] - 1).sum()
+    if gaps > _GAPS_TO_CALIBRATE:
+        wanted = max(int(len(people) * _GAPS_TO_CALIBRATE / gaps), 1)
+        people = people[np.linspace(0, len(people) - 1, wanted).round().astype(int)]
+    some = columns.take_people(people)
+    met = run(lay_out(some), base, one_set(values), keep=True).innovations
+    if met is None or not len(met.row):
+        return UNCALIBRATED
+    return calibrate(met, some.hbs_before_pct[met.row])
+
+
+def one_set(values: Mapping[str, float]) -> dict[str, Floats]:
+    """Values as the filter takes them: one parameter set."""
+    return {name: np.full((1, 1, 1), value) for name, value in values.items()}

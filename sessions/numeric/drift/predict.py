@@ -1,0 +1,61 @@
+"""Forecasts of the measured HbS before the next session, for any people and days at once."""
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..predictive import Predictive
+from .calibrate import GAPS_KNOWN
+from .filter import USUAL_GAP_DAYS, Gap, pass_gap
+from .fit import ProgrammeFit
+from .person import PeoplePace
+
+Floats = NDArray[np.float64]
+
+
+def predict(
+    fit: ProgrammeFit,
+    pace: PeoplePace,
+    *,
+    days: Any,
+    after_pct: Any = None,
+    after_sd_pct: Any = None,
+    hb_after_g_l: Any = None,
+) -> Predictive:
+    """Spread of the measured HbS `days` after a session, on a visit that is not made for being unwell.
+
+    Args: pace: give it trailing axes with `expanded` where days or after_pct have more than people. days: since the
+        session, at least 0. after_pct: true HbS at its end, points; by default what is believed of the last session,
+        with its uncertainty. after_sd_pct: SD of after_pct where that is given (0 by default). hb_after_g_l: by default
+        that of the last session.
+    Returns: forecasts of the shape all arguments broadcast to; nan where nothing is known of the start.
+    """
+    own = after_pct is None
+    after = pace.after_pct if own else np.asarray(after_pct, dtype=float)
+    after_var = pace.after_sd**2 if own else np.asarray(0.0 if after_sd_pct is None else after_sd_pct) ** 2
+    hb = pace.hb_after_g_l if hb_after_g_l is None else hb_after_g_l
+    days = np.asarray(days, dtype=float)
+    gap = Gap(days, pace.untransfused_pct, hb, 0.0, 1.0, 1.0)
+    passed = pass_gap(fit.base_form, fit.values, after, pace.pace, pace.spell, gap)
+    # A start that is not known well stays so: the contraction of some forms is not taken as knowledge.
+    by_after = np.maximum(passed.by_after, 1.0)
+    variance = (
+        by_after**2 * after_var
+        + passed.by_pace**2 * (pace.pace_sd**2 + walk_variance(fit.values, days))
+        + passed.by_spell**2 * pace.spell_sd**2
+        + 2.0 * passed.by_pace * passed.by_spell * pace.pace_spell_cov
+        + passed.noise
+        + fit.values["assay_sd"] ** 2
+    )
+    if own:
+        shared = passed.by_pace * pace.after_pace_cov + passed.by_spell * pace.after_spell_cov
+        variance = variance + 2.0 * by_after * shared
+    factor = np.interp(pace.n_gaps, GAPS_KNOWN, fit.calibration.scale)
+    return Predictive(passed.hbs, factor * np.sqrt(variance), fit.calibration.shape)
+
+
+def walk_variance(values: Mapping[str, float], days: Any) -> Any:
+    """Variance ((points a day)²) by which a pace wanders in so many days."""
+    return values["pace_walk_sd"] ** 2 * days / USUAL_GAP_DAYS
