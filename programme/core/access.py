@@ -10,11 +10,13 @@ from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 from typing import Any, TypeVar
+from zoneinfo import ZoneInfo
 
 from django.contrib.auth.views import redirect_to_login
 from django.core.exceptions import PermissionDenied
 from django.db.models import Model, QuerySet
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
+from django.utils import timezone
 
 from programme.core.models import User
 
@@ -68,10 +70,13 @@ class AccessMiddleware:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
-        response = self.get_response(request)
-        if getattr(request, "user", None) is not None and request.user.is_authenticated:
-            # A page about people must not stay in a shared browser's history.
-            response.headers.setdefault("Cache-Control", "no-store")
+        user = getattr(request, "user", None)
+        if user is None or not user.is_authenticated:
+            return self.get_response(request)
+        with timezone.override(ZoneInfo(user.site.time_zone)):  # every time on a page is the unit's own
+            response = self.get_response(request)
+        # A page about people must not stay in a shared browser's history.
+        response.headers.setdefault("Cache-Control", "no-store")
         return response
 
     def process_view(

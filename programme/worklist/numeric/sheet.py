@@ -1,0 +1,158 @@
+"""The session sheet: steps in words, draws, and how long it takes. Numbers and words only."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from programme.worklist.numeric.trying import Moment, moments
+from programme.worklist.numeric.words import count_words
+from sessions.numeric.exchange import SessionOutcome, Start, Step, run_steps
+
+
+@dataclass(frozen=True, slots=True)
+class SheetInputs:
+    """What a suggested session starts from. mixing: effective over formula blood volume. [mL, kg, g/L, %, points]"""
+
+    blood_volume_ml: float
+    weight_kg: float
+    hb_g_l: float
+    hbs_pct: float
+    hbs_sd_pct: float
+    mixing: float
+    unit_volume_ml: float
+    unit_hb_g: float
+    flagged: bool
+
+    @property
+    def unit_hb_g_l(self) -> float:
+        return 1000.0 * self.unit_hb_g / self.unit_volume_ml
+
+
+@dataclass(frozen=True, slots=True)
+class SheetStep:
+    """One line of the sheet."""
+
+    give: str
+    why: str
+    in_ml: float
+    out_ml: float
+    draws: str
+    moment: Moment
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """The whole session."""
+
+    steps: tuple[SheetStep, ...]
+    outcome: SessionOutcome
+    in_ml: float
+    out_ml: float
+    duration: str
+
+    @property
+    def last(self) -> Moment:
+        return self.steps[-1].moment
+
+    @property
+    def litres_out(self) -> str:
+        return f"{self.out_ml / 1000:.2f}"
+
+
+def session_sheet(
+    raw_steps: Sequence[Mapping[str, Any]], start: SheetInputs, settings: Mapping[str, float], *, units: int
+) -> Sheet:
+    """Return the sheet of a suggested session.
+
+    raw_steps : as the planner prints them: fluid, in_ml, out_ml, and 'why' where the planner says it.
+    Raises ValueError where the steps cannot be carried out.
+    """
+    steps = [
+        Step(raw["fluid"], raw["in_ml"], raw["out_ml"], start.unit_hb_g_l if raw["fluid"] == "red_cells" else 0.0)
+        for raw in raw_steps
+    ]
+    begin = Start(start.blood_volume_ml, start.hb_g_l, start.hbs_pct, weight_kg=start.weight_kg)
+    settings = {**settings, "unit_hb_g": start.unit_hb_g}
+    after = moments(start=begin, steps=steps, settings=settings, mixing=start.mixing, hbs_sd_pct=start.hbs_sd_pct)
+    outcome = run_steps(
+        begin, steps, mixing=start.mixing, early_loss=settings["early_loss_pct"] / 100.0,
+        iron_mg_per_g=settings["iron_mg_per_g_hb"],
+    )  # fmt: skip
+    named = _units_of(steps, start.unit_volume_ml)
+    most = min(settings["draw_size_ml"], settings["single_draw_stop_ml_per_kg"] * start.weight_kg)
+    lines = tuple(
+        SheetStep(
+            give=name,
+            why=raw.get("why") or usual_reason(place, steps, start.flagged),
+            in_ml=step.in_ml,
+            out_ml=step.out_ml,
+            draws=draws_words(step.out_ml, most),
+            moment=moment,
+        )
+        for place, (raw, step, name, moment) in enumerate(zip(raw_steps, steps, named, after, strict=True))
+    )
+    return Sheet(
+        steps=lines,
+        outcome=outcome,
+        in_ml=sum(step.in_ml for step in steps),
+        out_ml=sum(step.out_ml for step in steps),
+        duration=duration_words(units * settings["minutes_a_unit"], settings["hours_rest"]),
+    )
+
+
+def _units_of(steps: Sequence[Step], unit_volume_ml: float) -> list[str]:
+    """Name each step, red cells with the numbers of their units."""
+    named, given = [], 0.0
+    for step in steps:
+        if step.fluid == "saline":
+            named.append("Saline" if step.in_ml else "Draw only")
+            continue
+        first, given = round(given / unit_volume_ml) + 1, given + step.in_ml
+        last = max(round(given / unit_volume_ml), first)
+        many = f"units {first} and {last}" if last == first + 1 else f"units {first} to {last}"
+        named.append(f"Red cells, {f'unit {first}' if last == first else many}")
+    return named
+
+
+def usual_reason(place: int, steps: Sequence[Step], flagged: bool) -> str:
+    """Return why a step stands where it does, where the planner does not say; '' for what needs no reason."""
+    step = steps[place]
+    cells_before = any(earlier.fluid == "red_cells" for earlier in steps[:place])
+    if step.fluid == "red_cells" and not step.out_ml:
+        return "given first without drawing: Hb starts too low to exchange"
+    if step.fluid == "red_cells" and place == 0 and flagged:
+        return "first, because saline first is off for this person"
+    if step.fluid == "saline" and not cells_before:
+        return "first: what is drawn now holds no donor cells"
+    if step.fluid == "saline":
+        return "now that Hb has risen, so that it stays over the floor"
+    return ""
+
+
+def draws_words(out_ml: float, size_ml: float) -> str:
+    """Return how a volume is drawn in parts no larger than `size_ml`: '3 × 100, 50'; '' where nothing is drawn."""
+    if out_ml <= 0:
+        return ""
+    size = max(10.0, 10.0 * math.floor(size_ml / 10.0))
+    whole, rest = divmod(out_ml, size)
+    parts = [f"{whole:.0f} × {size:.0f}"] if whole else []
+    return ", ".join(parts + ([f"{rest:.0f}"] if rest >= 0.5 else []))
+
+
+def duration_words(minutes: float, rest_hours: float) -> str:
+    """Return 'about 3 h 45 by hand and an hour’s rest', to the quarter of an hour."""
+    quarters = max(1, round(minutes / 15))
+    hours, left = divmod(quarters * 15, 60)
+    worded = f"{hours} h {left:02d}" if hours and left else f"{hours} h" if hours else f"{left} min"
+    if rest_hours <= 0:
+        return f"about {worded} by hand"
+    rest = "an hour’s rest" if rest_hours == 1 else f"{rest_hours:g} hours’ rest"
+    return f"about {worded} by hand and {rest}"
+
+
+def steps_words(count: int) -> str:
+    """Return 'one step' or 'five steps'."""
+    return f"{count_words(count)} step{'' if count == 1 else 's'}"
