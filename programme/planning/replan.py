@@ -1,0 +1,104 @@
+"""The replan of a site: who is stale, shared into chunks that any worker may take, each done exactly once.
+
+A chunk is a row with a lease. Taking it is one conditional update, so two workers never both hold it; when a
+worker dies its lease runs out and a later start takes the chunk up again. Doing a chunk twice changes nothing,
+because what is stored depends only on the data, the fit and the day.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+from django.db import transaction
+from django.db.models import F, Q
+
+from programme.core.models import Site
+from programme.planning import services
+from programme.planning.models import ReplanChunk, ReplanRun
+
+CHUNK_PEOPLE = 500
+LEASE = timedelta(minutes=10)
+Clock = Callable[[], datetime]
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """What a replan did: people renewed of those on the programme, and the fit used."""
+
+    renewed: int
+    people: int
+    model_fit: int | None
+    resumed: bool
+
+
+def replan(
+    *, site: Site, as_of: date, clock: Clock, everyone: bool = False, refit: bool = False,
+    progress: Callable[[int, int], None] = lambda done, of: None,
+) -> Done:  # fmt: skip
+    """Bring every stale forecast and suggestion of `site` up to `as_of`; safe to run twice or after a crash."""
+    run, resumed = open_run(site=site, as_of=as_of, at=clock(), everyone=everyone, refit=refit)
+    total = run.chunks.count()
+    renewed = 0
+    for number, chunk in enumerate(free_chunks(run, clock), start=1):
+        renewed += do_chunk(chunk, clock=clock)
+        progress(number, total)
+    close_run(run, at=clock())
+    return Done(renewed, services.people_on_programme(site), run.model_fit_id, resumed)
+
+
+def open_run(*, site: Site, as_of: date, at: datetime, everyone: bool, refit: bool) -> tuple[ReplanRun, bool]:
+    """Return the unfinished run of this site and day, else start one; the flag says which."""
+    unfinished = ReplanRun.objects.filter(site=site, as_of=as_of, finished_at=None).order_by("-pk").first()
+    if unfinished is not None and not refit:
+        return unfinished, True
+    fit, renewed_fit = services.fit_to_use(site=site, as_of=as_of, at=at, refit=refit)
+    keys = services.stale_keys(site=site, as_of=as_of, fit=fit, everyone=everyone or renewed_fit)
+    with transaction.atomic():  # a run and all its chunks appear together
+        run = ReplanRun.objects.create(site=site, as_of=as_of, started_at=at, model_fit=fit, everyone=everyone)
+        ReplanChunk.objects.bulk_create(
+            ReplanChunk(run=run, number=number, patient_keys=keys[start : start + CHUNK_PEOPLE])
+            for number, start in enumerate(range(0, len(keys), CHUNK_PEOPLE), start=1)
+        )
+    return run, False
+
+
+def free_chunks(run: ReplanRun, clock: Clock) -> Iterator[ReplanChunk]:
+    """Take one free chunk after another until none is left."""
+    while (chunk := take_chunk(run, at=clock())) is not None:
+        yield chunk
+
+
+def take_chunk(run: ReplanRun, *, at: datetime) -> ReplanChunk | None:
+    """Take a chunk that waits or whose lease has run out; None when there is none."""
+    free = Q(state=ReplanChunk.Stage.WAITING) | Q(state=ReplanChunk.Stage.TAKEN, lease_until__lt=at)
+    for chunk in run.chunks.filter(free).order_by("number")[:20]:
+        taken = ReplanChunk.objects.filter(free, pk=chunk.pk, attempt=chunk.attempt).update(
+            state=ReplanChunk.Stage.TAKEN, lease_until=at + LEASE, attempt=F("attempt") + 1
+        )
+        if taken:
+            chunk.refresh_from_db()
+            return chunk
+    return None
+
+
+def do_chunk(chunk: ReplanChunk, *, clock: Clock) -> int:
+    """Renew the chunk's people and mark it done in the same transaction; return how many were renewed.
+
+    A worker that lost its lease to another writes nothing.
+    """
+    run = chunk.run
+    rows = services.reckon(site=run.site, keys=chunk.patient_keys, fit=run.model_fit, as_of=run.as_of, at=clock())
+    with transaction.atomic():  # what was reckoned and that it is done go together
+        held = ReplanChunk.objects.filter(pk=chunk.pk, attempt=chunk.attempt, state=ReplanChunk.Stage.TAKEN)
+        if not held.update(state=ReplanChunk.Stage.DONE, lease_until=None):
+            return 0
+        services.store(rows)
+    return len(rows)
+
+
+def close_run(run: ReplanRun, *, at: datetime) -> None:
+    """Mark the run finished once every chunk is done; another worker's open chunk keeps it open."""
+    if not run.chunks.exclude(state=ReplanChunk.Stage.DONE).exists():
+        ReplanRun.objects.filter(pk=run.pk, finished_at=None).update(finished_at=at)

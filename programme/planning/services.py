@@ -1,0 +1,117 @@
+"""Fits, forecasts and suggestions brought up to date and stored: by the nightly replan, and at once after a change."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
+
+from django.db import transaction
+from django.db.models import Q
+
+from patients.models import Patient
+from programme.core.models import Site
+from programme.planning.models import Suggestion
+from programme.planning.reckoning import Reckoned, reckoned
+from programme.planning.stored import forecast_row, suggestion_row
+from sessions import forecasting
+from sessions.models import ModelFit, StoredForecast
+from sessions.numeric.drift.fit import MODEL_VERSION, ProgrammeFit
+from sessions.queries import session_columns
+
+PLAN_VERSION = "plan-1"
+REFIT_AFTER_DAYS = 7
+RENEW_AFTER_DAYS = 7
+ROWS_AT_ONCE = 250
+
+
+def people_on_programme(site: Site) -> int:
+    """Return how many people are on the programme."""
+    return Patient.objects.of_site(site).active().count()
+
+
+def fit_to_use(*, site: Site, as_of: date, at: datetime, refit: bool = False) -> tuple[ModelFit, bool]:
+    """Return the fit to plan with, and whether it is new: made anew when asked, missing, or a week old."""
+    current = forecasting.fit_in_force(site, as_of)
+    form = forecasting.form_in_use(site)
+    fresh = current is not None and (as_of - current.as_of).days < REFIT_AFTER_DAYS and current.form == form
+    if current is not None and fresh and not refit:
+        return current, False
+    read = session_columns(site, until=as_of, known_by=as_of)
+    row = forecasting.unstored_fit(site, forecasting.learn(read, form=form), as_of=as_of, at=at)
+    row.save()
+    # A fit that fails its checks never comes into force: the older one stays, and the failure stands in its row.
+    if row.in_force_since is None and current is not None:
+        return current, False
+    return row, True
+
+
+def stale_keys(*, site: Site, as_of: date, fit: ModelFit, everyone: bool = False) -> list[int]:
+    """Return the keys of active people whose suggestion or forecast no longer stands, in order of key."""
+    patients = Patient.objects.of_site(site).active().order_by("pk")
+    if everyone:
+        return list(patients.values_list("pk", flat=True))
+    wanted = []
+    fields = ("pk", "data_version", *_stood_on("suggestion"), *_stood_on("forecast"), "suggestion__next_date")
+    for pk, version, *stood, next_date in patients.values_list(*fields):
+        said, seen = stood[:4], stood[4:]
+        stands = said[:3] == [version, fit.pk, PLAN_VERSION] and seen[:3] == [version, fit.pk, MODEL_VERSION]
+        if not stands or (as_of - said[3]).days >= RENEW_AFTER_DAYS or (next_date is not None and next_date < as_of):
+            wanted.append(pk)
+    return wanted
+
+
+def _stood_on(row: str) -> tuple[str, ...]:
+    return tuple(f"{row}__{name}" for name in ("data_version", "model_fit_id", "code_version", "as_of"))
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """Unsaved rows of some people, ready to be stored together."""
+
+    forecasts: list[StoredForecast]
+    suggestions: list[Suggestion]
+
+    def __len__(self) -> int:
+        return len(self.suggestions)
+
+
+def reckon(*, site: Site, keys: Sequence[int], fit: ModelFit, as_of: date, at: datetime) -> Rows:
+    """Reckon the people of `keys` with a stored fit and return their rows, unsaved."""
+    learnt = ProgrammeFit.from_dict(fit.parameters)
+    return rows_of(reckoned(site, as_of=as_of, fit=learnt, only=keys), fit=fit, at=at)
+
+
+def rows_of(found: Reckoned, *, fit: ModelFit, at: datetime) -> Rows:
+    """Return the rows to store of everything reckoned."""
+    curves = forecasting.curves(found.programme, found.places)
+    rows = range(len(found.records))
+    return Rows(
+        [forecast_row(found, row, curves, fit=fit, at=at) for row in rows],
+        [suggestion_row(found, row, fit=fit, at=at, code_version=PLAN_VERSION) for row in rows],
+    )
+
+
+def store(rows: Rows) -> None:
+    """Replace the stored forecasts and suggestions of these people; nothing else is touched."""
+    for start in range(0, len(rows), ROWS_AT_ONCE):
+        some = slice(start, start + ROWS_AT_ONCE)
+        _replace(StoredForecast, rows.forecasts[some])
+        _replace(Suggestion, rows.suggestions[some])
+
+
+def _replace(model: type[StoredForecast] | type[Suggestion], rows: list[StoredForecast] | list[Suggestion]) -> None:
+    fields = [field.name for field in model._meta.concrete_fields if field.name not in ("id", "patient")]
+    model._default_manager.bulk_create(rows, update_conflicts=True, unique_fields=["patient"], update_fields=fields)  # type: ignore[arg-type]
+
+
+def renew(patient_keys: Iterable[int], at: datetime) -> None:
+    """Renew these people at once after a change, with the fit in force; the first change of a site makes its fit."""
+    keys = tuple(patient_keys)
+    for site in Site.objects.filter(Q(patients__in=keys[:1])).distinct():
+        as_of = at.astimezone(ZoneInfo(site.time_zone)).date()
+        fit, _ = fit_to_use(site=site, as_of=as_of, at=at)
+        rows = reckon(site=site, keys=keys, fit=fit, as_of=as_of, at=at)
+        with transaction.atomic():  # forecast and suggestion change together
+            store(rows)
