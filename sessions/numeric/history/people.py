@@ -28,16 +28,18 @@ Told = frozenset[tuple[int, str]]
 
 
 def check_people(
-    rows: Sequence[HistoryRow], *, known: Mapping[str, KnownPerson], told: Told
+    rows: Sequence[HistoryRow], *, known: Mapping[str, KnownPerson], told: Told, undated: frozenset[str] = frozenset()
 ) -> tuple[list[Fault], list[Question]]:
     """Return faults and questions about what rows of the same person say together.
 
     rows: in order of person and day. known: people stored already. told: (row, column) that have a fault already.
+    undated: people with a row whose day cannot be read, so that nobody knows which of their rows is the earliest.
     """
     found: list[Fault | Question] = []
     for own in _by_person(rows):
         stored = known.get(own[0].patient_ref)
-        found += _required(own, stored, told)
+        if own[0].patient_ref not in undated:
+            found += _required(own, stored, told)
         found += _contradictions(own, stored)
         found += _baselines(own, stored)
         for check in CHECKS:

@@ -31,7 +31,10 @@ def read_history(
     values, cell_faults = read_cells(table, today=today, time_zone=zone)
     told = frozenset((fault.row, fault.column) for fault in cell_faults)
     rows = _rows(table, values)
-    people_faults, people_questions = check_people(rows, known=known or {}, told=told)
+    undated = frozenset(
+        ref for ref, day in zip(values.get("patient_ref", []), values.get("session_date", []), strict=False) if not day
+    )
+    people_faults, people_questions = check_people(rows, known=known or {}, told=told, undated=undated)
     faults = [*table.faults, *cell_faults, *people_faults]
     place = {column: number for number, column in enumerate(COLUMNS)}
     return HistoryFile(

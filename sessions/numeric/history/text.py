@@ -116,3 +116,21 @@ def _has_all_cells(record: tuple[int, list[str]], header: list[str], faults: lis
     words = "A comma too many or too few? A text with a comma needs quotation marks."
     faults.append(Fault(number, "all", f"{len(cells)} cells", f"{len(header)} cells, as in the header", words))
     return False
+
+
+def rows_around(data: bytes, row: int, *, beside: int = 1) -> tuple[list[str], list[tuple[int, list[str]]]]:
+    """Return the header, and the cells of a row and of those beside it by number, as far as they can be read at all."""
+    text = data.decode("utf-8-sig", errors="replace").replace("\0", "\N{REPLACEMENT CHARACTER}")
+    header: list[str] = []
+    found: list[tuple[int, list[str]]] = []
+    try:
+        for number, cells in enumerate(csv.reader(io.StringIO(text, newline="")), start=1):
+            if number == 1:
+                header = [name.strip() for name in cells]
+            elif abs(number - row) <= beside and any(cells):
+                found.append((number, [cell[:MOST_SHOWN] for cell in cells]))
+            if number > row + beside:
+                break
+    except csv.Error:
+        return header, found
+    return header, found

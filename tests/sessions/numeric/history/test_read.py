@@ -285,6 +285,11 @@ def test_the_earliest_row_of_a_new_person_needs_sex_and_height(column: str) -> N
     assert read(as_csv(PLAIN, earlier), A_1=stored).faults == ()
 
 
+def test_a_day_that_cannot_be_read_is_one_fault_and_not_three() -> None:
+    later = {**PLAIN, "session_date": "2026-04-06", "sex": "", "height_cm": ""}
+    assert only_fault(read(as_csv({**PLAIN, "session_date": "31/02/2026"}, later))).column == "session_date"
+
+
 def test_a_stored_sex_or_birth_date_is_held_against_the_file() -> None:
     stored = KnownPerson("M", date(1990, 2, 4), None, 165.0)
     faults = read(as_csv(PLAIN), A_1=stored).faults
