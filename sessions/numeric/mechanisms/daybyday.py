@@ -12,7 +12,7 @@ import numpy as np
 from scipy.special import gammaincc
 
 from .people import FloatArray, IntArray, People
-from .world import State, World, illness, wander
+from .world import State, World, illness
 
 # Weibull life-span law of normal cells, mean 115.6 d, SD 24.77 d: Shrestha RP et al. J Pharmacokinet Pharmacodyn
 # 2016;43:259-74. Shape and scale follow from mean and SD.
@@ -42,6 +42,7 @@ class DayByDay(World):
 
     name: ClassVar[str] = "daybyday"
     output_per_pace: ClassVar[float] = 1.7
+    chance: ClassVar[dict[str, tuple[float, float]]] = {"noise": (0.24, 9.0)}
 
     @classmethod
     def begin(cls, people: People, day: IntArray, rng: np.random.Generator) -> Self:
@@ -93,7 +94,7 @@ class DayByDay(World):
         t = self.traits
         hb = self.hb_g_l()
         ill = state["ill_left"] > 0.0
-        noise = wander(state["noise"], days=9.0, sd=0.24, rng=self.rng, quiet=quiet)
+        noise = self._wandered(state, "noise", quiet=quiet)
         make = np.exp(state["log_pace"] + noise) * state["drive"] * np.where(ill, 0.75, 1.0)
         wear = np.where(ill, 1.25, 1.0)
         age = state["age"] + 1.0

@@ -10,7 +10,7 @@ from typing import ClassVar, Self
 import numpy as np
 
 from .people import FloatArray, IntArray, People
-from .world import State, World, illness, wander
+from .world import State, World, illness
 
 
 class Feedback(World):
@@ -18,6 +18,7 @@ class Feedback(World):
 
     name: ClassVar[str] = "feedback"
     output_per_pace: ClassVar[float] = 1.9
+    chance: ClassVar[dict[str, tuple[float, float]]] = {"luck": (0.38, 6.0)}
 
     @classmethod
     def begin(cls, people: People, day: IntArray, rng: np.random.Generator) -> Self:
@@ -55,7 +56,7 @@ class Feedback(World):
         over = np.maximum(self.hb_g_l() - t["hb0"], 0.0) / t["half"]
         signal = state["signal"] + (1.0 / (1.0 + over**2) - state["signal"]) / 2.5
         precursor = state["precursor"] + (state["signal"] - state["precursor"]) / 4.0
-        luck = wander(state["luck"], days=6.0, sd=0.38, rng=self.rng, quiet=quiet)
+        luck = self._wandered(state, "luck", quiet=quiet)
         ill = state["ill_left"] > 0.0
         made = t["make"] * precursor * np.exp(state["log_pace"] + luck)
         own = state["own"] * np.exp(-np.where(ill, 1.6, 1.0) / t["own_life"]) + made

@@ -26,7 +26,8 @@ def oracle(
 
     starts [n]: rows of the columns after whose session the gap begins. days [n]: length of the gap. topup_g [g] and
     topup_day (ordinal) [n]: a top-up in the gap, where there is one. Returns draws [n, n_draws], [%].
-    Left to chance: noise of the days, illness, shocks, the assay. A planted change of pace is known with its day.
+    Left to chance: noise of the days, also where it stood at the start, illness, shocks, the assay. The pace is known
+    as it stands, with its slow wandering, and a planted change with its day.
     """
     starts, days = np.asarray(starts, dtype=np.int64), np.asarray(days, dtype=np.int64)
     drawn = np.empty((len(starts), n_draws))
@@ -35,6 +36,7 @@ def oracle(
         if not len(chunk):
             continue
         world = restart(madeup, starts[chunk], (ORACLE_STREAM, seed, number), repeats=n_draws)
+        world.forget_chance()
         if topup_g is not None and topup_day is not None:
             when = np.where(topup_g[chunk] > 0.0, topup_day[chunk], np.inf)
             world.plant(topup_g=np.repeat(topup_g[chunk], n_draws), topup_day=np.repeat(when, n_draws))

@@ -11,7 +11,7 @@ import numpy as np
 
 from ..columns import EARLY_OTHER, LATE_MISSED, ROUTINE
 from .people import FloatArray, IntArray, People
-from .world import State, World, illness, wander
+from .world import State, World, illness
 
 
 class Selective(World):
@@ -19,6 +19,7 @@ class Selective(World):
 
     name: ClassVar[str] = "selective"
     output_per_pace: ClassVar[float] = 1.75
+    chance: ClassVar[dict[str, tuple[float, float]]] = {"spell": (0.46, 20.0)}
 
     @classmethod
     def begin(cls, people: People, day: IntArray, rng: np.random.Generator) -> Self:
@@ -43,7 +44,7 @@ class Selective(World):
 
     def _day(self, state: State, *, quiet: bool) -> State:
         t = self.traits
-        spell = wander(state["spell"], days=20.0, sd=0.46, rng=self.rng, quiet=quiet)
+        spell = self._wandered(state, "spell", quiet=quiet)
         grows = t["rate"] * np.exp(state["log_pace"] + spell) * np.log(t["room_g"] / state["own"])
         hbs = self.hbs_pct()
         return state | {

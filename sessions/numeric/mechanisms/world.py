@@ -67,6 +67,8 @@ class World:
     name: ClassVar[str]
     # A change of pace by a factor f is planted as output × f^this, for climb is only in part new own cells.
     output_per_pace: ClassVar[float]
+    # The chance of the days, by name in the state: (spread, memory in days). It belongs to the gap, not to the pace.
+    chance: ClassVar[dict[str, tuple[float, float]]] = {}
 
     def __init__(self, people: People, traits: State, state: State, day: IntArray, rng: np.random.Generator) -> None:
         self.people = people
@@ -142,6 +144,15 @@ class World:
         copy.happenings = self.happenings.take(rows)
         copy.since_session = self.since_session[rows].copy()
         return copy
+
+    def forget_chance(self) -> None:
+        """Draw the chance of the days anew, as if nothing were known of how it stands today."""
+        for name, (sd, _) in self.chance.items():
+            self.state[name] = sd * self.rng.standard_normal(self.people.n)
+
+    def _wandered(self, state: State, name: str, *, quiet: bool) -> FloatArray:
+        sd, days = self.chance[name]
+        return wander(state[name], days=days, sd=sd, rng=self.rng, quiet=quiet)
 
     def plant(self, **arrays: FloatArray) -> None:
         """Set happenings by name (see `Happenings`); what is not named stays."""
