@@ -157,6 +157,10 @@ USE_TZ = True
 
 STATIC_URL = "static/"
 STATIC_ROOT = VAR_DIR / "static"
+STATICFILES_FINDERS = [
+    "django.contrib.staticfiles.finders.AppDirectoriesFinder",
+    "programme.worklist.finders.PlotlyFinder",
+]
 STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
     "staticfiles": {
@@ -214,4 +218,6 @@ LOGGING = {
     "disable_existing_loggers": False,
     "handlers": {"stderr": {"class": "logging.StreamHandler"}},
     "root": {"handlers": ["stderr"], "level": "WARNING"},
+    # The printer reports every screen-only rule of the style sheets that it leaves out.
+    "loggers": {"weasyprint": {"level": "ERROR"}},
 }

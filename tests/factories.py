@@ -22,6 +22,7 @@ from patients.models import (
 )
 from programme.core.models import Role, Site, SiteSetting, User
 from programme.planning.models import Suggestion
+from programme.planning.services import PLAN_VERSION
 from sessions.models import (
     AdmissionInGap,
     BacktestRun,
@@ -40,6 +41,7 @@ from sessions.models import (
     State,
     StoredForecast,
 )
+from sessions.numeric.drift.fit import MODEL_VERSION
 
 TODAY = date(2026, 6, 1)
 """The day on which every test lives unless it says otherwise: a Monday."""
@@ -374,3 +376,59 @@ def make_unavailable_suggestion(
 def make_backtest_run(site: Site | None = None, **fields: Any) -> BacktestRun:
     values = {"made_at": NOW, "as_of": TODAY, "code_version": "test", "result": {}, "form_chosen": "logit", **fields}
     return BacktestRun.objects.create(site=site or first_site(), **values)
+
+
+# What stands: reckoned rows that the pages take as in force
+
+
+def suggestion_options(**keys: Any) -> dict[str, Any]:
+    """What is stored beside `suggestion_body`: a chance for each day, a small grid, three choices."""
+    chances = [
+        {
+            "date": (TODAY + timedelta(days=n)).isoformat(),
+            "chance": round(min(0.01 * (n + 1), 1.0), 4),
+            "open": n % 7 < 5,
+        }
+        for n in range(28)
+    ]
+    choice = {
+        "days_over": 1.1, "visits_year": 13.0, "units_year": 65.0, "iron_year_mg": 2700.0, "suggested": False,
+        "why": "",
+    }  # fmt: skip
+    return {
+        "chances": chances,
+        "best_date": "2026-06-08",
+        "earliest_date": "2026-06-01",
+        "choices": [
+            choice | {"letter": "F", "name": "fewest visits", "interval_days": 35, "end_target_pct": 11.9, "units": 6,
+                      "over_visit": 0.099, "over_year": 0.66},
+            choice | {"letter": "L", "name": "least blood", "interval_days": 28, "end_target_pct": 14.1, "units": 5,
+                      "over_visit": 0.05, "over_year": 0.49, "suggested": True, "why": "Every fourth Monday."},
+            choice | {"letter": "M", "name": "most margin", "interval_days": 21, "end_target_pct": 12.0, "units": 5,
+                      "over_visit": 0.004, "over_year": 0.07},
+        ],
+        "grid": {
+            "days": [21, 28, 35],
+            "ends": [12, 14, 16],
+            "chance": [[0.004, 0.02, 0.08], [0.03, 0.09, 0.30], [0.09, 0.31, 0.62]],
+        },
+        "working": {"blood_volume_ml": 3842.0, "volume_rule": "Nadler 1962, adult", "mixing": 0.87},
+        **keys,
+    }  # fmt: skip
+
+
+def make_fit_in_force(site: Site | None = None, **fields: Any) -> ModelFit:
+    """A fit by the model in use, so that pages take it as in force."""
+    return make_fit(site, **{"code_version": MODEL_VERSION, "as_of": date(2026, 5, 31), **fields})
+
+
+def make_standing(
+    patient: Patient, model_fit: ModelFit, *, forecast: dict[str, Any] | None = None, **suggestion: Any
+) -> None:
+    """A forecast and a suggestion that are in force for this person; `suggestion` and `forecast` name other fields."""
+    make_forecast(patient, model_fit=model_fit, **{"code_version": MODEL_VERSION, **(forecast or {})})
+    made = {"code_version": PLAN_VERSION, "options": suggestion_options(), **suggestion}
+    make = make_unavailable_suggestion if "reason" in made else make_suggestion
+    if "reason" in made:
+        made["options"] = None
+    make(patient, model_fit=model_fit, **made)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from string import ascii_lowercase
 
@@ -86,7 +86,7 @@ def draw_full(course: Course, details: Details, *, months: int | None = 24) -> F
     """Return the full picture over the last `months` (None: since the first session) and ten weeks to come."""
     x = _days(course, months)
     visits = [visit for visit in course.visits if visit.day >= x.low]
-    y = Scale(HBS_LOW, _high(course, visits), HBS_BASE, HBS_TOP)
+    y = Scale(HBS_LOW, scale_top(course, visits), HBS_BASE, HBS_TOP)
     fan = None
     if course.forecast is not None and not details.locked and course.forecast.start >= x.low:
         end = min(fan_end(course), int(x.high))
@@ -97,7 +97,8 @@ def draw_full(course: Course, details: Details, *, months: int | None = 24) -> F
     today_x = x.at(course.today)
     return FullPicture(
         title=_title(x),
-        description=describe(course) + " The table of sessions below holds every figure.",
+        description=describe(_bare(course) if details.locked else course)
+        + " The table of sessions below holds every figure.",
         hairs=_hairs(y, 10),
         shut_x=coordinate(today_x),
         shut_width=coordinate(RIGHT - today_x) if details.locked else "",
@@ -118,13 +119,19 @@ def draw_full(course: Course, details: Details, *, months: int | None = 24) -> F
     )
 
 
+def _bare(course: Course) -> Course:
+    """The course without what is reckoned, for the words of a locked picture."""
+    return replace(course, forecast=None, window=None)
+
+
 def _days(course: Course, months: int | None) -> Scale:
     first = course.visits[0].day - 10 if course.visits else course.today - 180
     low = first if months is None else max(first, course.today - round(months * DAYS_A_MONTH))
     return Scale(min(low, course.today - 60), course.today + AHEAD_DAYS, LEFT, RIGHT)
 
 
-def _high(course: Course, visits: Sequence[Visit]) -> float:
+def scale_top(course: Course, visits: Sequence[Visit]) -> float:
+    """Return the top of the HbS scale: 43 %, or more where something lies higher."""
     values = [pct for visit in visits for pct in (visit.before_pct, visit.after_pct) if pct is not None]
     values += [pct for _, pct in course.ceilings]
     values += [] if course.measured is None else [course.measured[1]]

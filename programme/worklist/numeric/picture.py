@@ -116,28 +116,36 @@ class Month:
     is_year: bool
 
 
+def month_starts(first: int, last: int) -> tuple[tuple[int, int, int], ...]:
+    """Return (first day, first day of the next, number 1 to 12) of each month that touches the ordinal days given."""
+    months = []
+    start = date.fromordinal(first).replace(day=1)
+    while start.toordinal() < last:
+        after = date(start.year + start.month // 12, start.month % 12 + 1, 1)
+        months.append((start.toordinal(), after.toordinal(), start.month))
+        start = after
+    return tuple(months)
+
+
 def month_bar(scale: Scale, *, room: float = 26.0) -> tuple[Month, ...]:
     """Return the months that `scale` (of days) covers; January carries the year; narrow months drop their label."""
-    first, end = date.fromordinal(int(scale.low)), int(scale.high)
     months: list[Month] = []
-    start = date(first.year, first.month, 1)
-    while start.toordinal() < end:
-        after = date(start.year + start.month // 12, start.month % 12 + 1, 1)
-        left, right = scale.held(start.toordinal()), scale.held(after.toordinal())
-        whole = scale.at(after.toordinal()) - scale.at(start.toordinal())
+    for start, after, number in month_starts(int(scale.low), int(scale.high)):
+        left, right = scale.held(start), scale.held(after)
+        whole = scale.at(after) - scale.at(start)
         every = 1 if whole >= room else 3 if 3 * whole >= room else 12
-        shown = (start.month - 1) % every == 0 and (every > 1 or right - left >= room * 0.8)
+        shown = (number - 1) % every == 0 and (every > 1 or right - left >= room * 0.8)
+        day = date.fromordinal(start)
         months.append(
             Month(
                 x=coordinate(left),
                 width=coordinate(right - left),
                 middle=coordinate((left + right) / 2),
-                label=(str(start.year) if start.month == 1 else f"{start:%b}") if shown else "",
-                filled=start.month % 2 == 1,
-                is_year=start.month == 1,
+                label=(str(day.year) if number == 1 else f"{day:%b}") if shown else "",
+                filled=number % 2 == 1,
+                is_year=number == 1,
             )
         )
-        start = after
     return tuple(months)
 
 

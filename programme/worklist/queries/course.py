@@ -1,0 +1,312 @@
+"""The course: one person's long view, read together from every stage into one frozen value."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+from patients.models import Analyte, Goals, LabResult, Patient
+from programme.core.settings_of_site import site_settings
+from programme.planning.models import Suggestion
+from programme.worklist.numeric.course import Course, Details, Forecast
+from programme.worklist.numeric.picture import value_at
+from programme.worklist.numeric.words import chance_words, day_words, figure
+from programme.worklist.queries.history import (
+    Decision,
+    SessionRow,
+    decisions_of,
+    goals_of,
+    notes_of,
+    sessions_of,
+)
+from programme.worklist.queries.in_force import InForce, in_force
+from programme.worklist.queries.measured import newest_since_last_session
+from programme.worklist.queries.stored import read_flag, read_forecast
+from programme.worklist.queries.suggested import Suggested, suggested
+from programme.worklist.queries.who import Who, who
+from sessions.models import HaemolysisSign, OtherTransfusion, StoredForecast
+from sessions.queries import PersonRecord, people_inputs
+
+USED_RESULTS_SHOWN = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """How fast HbS comes back, and where that leads; texts are figures ready to print."""
+
+    pace: str
+    low: str
+    high: str
+    gaps: int
+    changed: str
+    before: str
+    after: str
+    after_reckoned: bool
+    days_on: int
+    is_today: bool
+    middle: str
+    p10: str
+    p90: str
+    chance: str
+    chance_is_hot: bool
+
+
+@dataclass(frozen=True, slots=True)
+class LockRow:
+    """One sign of the lock: what was expected, the lowest one in 200, what was found."""
+
+    sign: str
+    expected: str
+    lowest: str
+    found: str
+
+
+@dataclass(frozen=True, slots=True)
+class Lock:
+    """Why nothing is suggested while the haemolysis lock stands."""
+
+    reason: str
+    until: str
+    rows: tuple[LockRow, ...]
+    signs: tuple[tuple[str, str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CoursePage:
+    """Everything the course prints. stale: what to say when the stored figures are older than what is recorded."""
+
+    patient_ref: str
+    today: date
+    followed: str
+    who: Who
+    course: Course
+    details: Details
+    drift: Drift | None
+    lock: Lock | None
+    suggestion: Suggested | None
+    options: Mapping[str, Any] | None
+    record: PersonRecord
+    stale: str
+    sessions: tuple[SessionRow, ...]
+    decisions: tuple[Decision, ...]
+    working: tuple[tuple[str, str, str], ...]
+    results_used: tuple[str, ...]
+
+
+def read_course(patient: Patient, now: datetime) -> CoursePage:
+    """Return the course of `patient` at the local moment `now`; a fixed number of queries."""
+    today = now.date()
+    settings = site_settings(patient.site, now)
+    force = in_force(patient.site, today)
+    (record,) = people_inputs(patient.site, today, settings, patient_pks=[patient.pk])
+    forecast = StoredForecast.objects.filter(patient=patient).select_related("model_fit").first()
+    stored = Suggestion.objects.filter(patient=patient).first()
+    goals = goals_of(patient, today)
+    ceilings = _ceilings(goals, record)
+    sessions = sessions_of(patient, today, ceilings)
+    transfusions = OtherTransfusion.objects.filter(patient=patient, on__lte=today, withdrawn_reason="").order_by("on")
+    lock = _lock(patient, forecast, record, today)
+    view = None if stored is None else _view(stored, record, today)
+    measured = newest_since_last_session(patient.site, today, {patient.pk: record.last_on}).get(patient.pk)
+    curve = None if forecast is None else read_forecast(forecast.last_on, forecast.days)
+    course = Course(
+        today=today.toordinal(),
+        ceilings=ceilings,
+        visits=tuple(row.visit for row in sessions),
+        forecast=curve,
+        window=None if stored is None or lock is not None else _window(stored, today),
+        measured=None if measured is None else (measured.on.toordinal(), measured.pct),
+    )
+    return CoursePage(
+        patient_ref=patient.patient_ref,
+        today=today,
+        followed="HbS + HbC" if patient.follows_hbs_and_hbc else "HbS",
+        who=who(patient, record, today),
+        course=course,
+        details=_details(patient, record, forecast, stored, lock, notes_of(goals, sessions, transfusions), today),
+        drift=None if forecast is None or curve is None or lock else _drift(forecast, curve, stored, record, today),
+        lock=lock,
+        suggestion=None if lock is not None else view,
+        options=None if stored is None else stored.options,
+        record=record,
+        stale=_stale_words(force, forecast, stored, patient.data_version),
+        sessions=tuple(reversed(sessions)),
+        decisions=decisions_of(patient, goals, today),
+        working=_working(forecast, sessions, force),
+        results_used=_results_used(patient, forecast, today),
+    )
+
+
+def _ceilings(goals: Sequence[Goals], record: PersonRecord) -> tuple[tuple[int, float], ...]:
+    if not goals:
+        return ((0, record.hbs_ceiling_pct),)
+    return tuple((row.since.toordinal(), row.hbs_ceiling_pct) for row in goals)
+
+
+def _view(stored: Suggestion, record: PersonRecord, today: date) -> Suggested:
+    return suggested(stored.body, stored.options, today=today, weight_kg=record.weight_kg)
+
+
+def _window(stored: Suggestion, today: date) -> tuple[int, int] | None:
+    if stored.status != "ok" or stored.latest_safe_date is None:
+        return None
+    earliest = (stored.options or {}).get("earliest_date")
+    first = max(date.fromisoformat(earliest) if earliest else today, today)
+    return first.toordinal(), stored.latest_safe_date.toordinal()
+
+
+def _lock(patient: Patient, forecast: StoredForecast | None, record: PersonRecord, today: date) -> Lock | None:
+    locked = None if forecast is None else forecast.locked
+    open_signs = {(on, words) for on, words in record.open_signs}
+    if not locked and not open_signs:
+        return None
+    locked = locked or {}
+    noted = (
+        HaemolysisSign.objects.filter(patient=patient, on__lte=today).select_related("noted_by").order_by("on", "pk")
+    )
+    signs = [row for row in noted if (row.on, row.get_sign_display()) in open_signs]
+    until = locked.get("until")
+    return Lock(
+        reason=locked.get("reason") or ", ".join(sorted({words for _, words in open_signs})),
+        until=day_words(date.fromisoformat(until), today) if until else "",
+        rows=tuple(
+            LockRow(row["sign"], _told(row.get("expected")), _told(row.get("lowest")), _told(row.get("found")))
+            for row in locked.get("rows") or ()
+        ),
+        signs=tuple(
+            (
+                day_words(row.on, today),
+                row.get_sign_display() + (f": {row.note}" if row.note else ""),
+                "" if row.noted_by is None else row.noted_by.full_name,
+            )
+            for row in signs
+        ),
+    )
+
+
+def _told(value: Any) -> str:
+    if value is None:
+        return ""
+    return figure(value) if isinstance(value, int | float) and not isinstance(value, bool) else str(value)
+
+
+def _details(
+    patient: Patient,
+    record: PersonRecord,
+    forecast: StoredForecast | None,
+    stored: Suggestion | None,
+    lock: Lock | None,
+    notes: tuple[tuple[int, str], ...],
+    today: date,
+) -> Details:
+    flag = None if forecast is None else read_flag(forecast.flag)
+    planned = None
+    if stored is not None and stored.status == "ok" and stored.next_date is not None and lock is None:
+        end = (stored.body.get("session") or {}).get("predicted_hbs_pct")
+        planned = None if end is None else (stored.next_date.toordinal(), float(end))
+    return Details(
+        hb_ceiling_g_l=record.hb_ceiling_g_l,
+        notes=notes,
+        planned=planned,
+        pace_change=None if flag is None else (flag[0].toordinal(), flag[1], flag[2]),
+        hb_since=_hb_since(patient, record.last_on, today),
+        locked=lock is not None,
+    )
+
+
+def _hb_since(patient: Patient, last_on: date | None, today: date) -> tuple[tuple[int, float], ...]:
+    results = LabResult.objects.in_force().filter(
+        patient=patient, analyte=Analyte.HB, link__isnull=True, taken_on__lte=today, taken_on__gt=last_on or date.min
+    )
+    return tuple((on.toordinal(), value) for on, value in results.order_by("taken_at").values_list("taken_on", "value"))
+
+
+def _drift(
+    forecast: StoredForecast, curve: Forecast, stored: Suggestion | None, record: PersonRecord, today: date
+) -> Drift | None:
+    pace = forecast.pace
+    if not pace or pace.get("pct_per_day") is None:
+        return None
+    since = today.toordinal() - curve.start
+    usual = round(pace.get("usual_interval_days") or 28)
+    on_day = max(usual, since)
+    chances = (
+        {row["date"]: row["chance"] for row in ((stored.options or {}).get("chances") or ()) if stored}
+        if stored
+        else {}
+    )
+    chance = chances.get(date.fromordinal(curve.start + on_day).isoformat())
+    flag = read_flag(forecast.flag)
+    return Drift(
+        pace=figure(pace["pct_per_day"], 2),
+        low=figure(pace["low"], 2),
+        high=figure(pace["high"], 2),
+        gaps=int(pace.get("n_gaps") or 0),
+        changed="" if flag is None else ("up" if flag[2] > flag[1] else "down"),
+        before="" if flag is None else f"{figure(flag[1], 2)} before {flag[0]:%B %Y}",
+        after="" if pace.get("after_pct") is None else figure(pace["after_pct"], 1),
+        after_reckoned=bool(pace.get("after_reckoned")),
+        days_on=on_day,
+        is_today=on_day == since,
+        middle=figure(value_at(curve.days, curve.p50, on_day)),
+        p10=figure(value_at(curve.days, curve.p10, on_day)),
+        p90=figure(value_at(curve.days, curve.p90, on_day)),
+        chance="" if chance is None else chance_words(chance),
+        chance_is_hot=chance is not None and chance > record.accepted_chance,
+    )
+
+
+def _stale_words(force: InForce, forecast: StoredForecast | None, stored: Suggestion | None, data_version: int) -> str:
+    """Say what changed since the stored figures were made; empty when nothing did."""
+    old = [forecast] if forecast is not None and force.forecast_is_stale(forecast, data_version) else []
+    older: list[StoredForecast | Suggestion] = [*old]
+    if stored is not None and force.suggestion_is_stale(stored, data_version):
+        older.append(stored)
+    if not older:
+        return ""
+    made = min(row.made_at for row in older)
+    changed = []
+    if any(row.data_version != data_version for row in older):
+        changed.append("something was recorded or corrected for this person")
+    if any(row.model_fit_id != (None if force.fit is None else force.fit.pk) for row in older):
+        changed.append("a newer fit of the programme is in force")
+    if not changed:
+        changed.append("the programme itself was renewed")
+    return f"The figures below were made on {made:%d %b %Y}; since then {' and '.join(changed)}."
+
+
+def _working(
+    forecast: StoredForecast | None, sessions: Sequence[SessionRow], force: InForce
+) -> tuple[tuple[str, str, str], ...]:
+    """Rows of the shown working of the pace: what, figure, words."""
+    if forecast is None or not forecast.pace:
+        return ()
+    pace, fit = forecast.pace, forecast.model_fit
+    out = [
+        f"{row.on:%d %b %Y} ({row.left_out})" for row in sessions if row.left_out and row.left_out != "first session"
+    ]
+    after = pace.get("after_pct")
+    rows = [
+        ("gaps used", f"{pace.get('n_gaps', 0)}", f"left out: {'; '.join(out[-6:])}" if out else "none left out"),
+        ("usual interval", f"{figure(pace.get('usual_interval_days') or 0)} days",
+         f"longest seen at least twice {figure(pace.get('longest_twice_days') or 0)} days"),
+        ("start of the forecast", "" if after is None else f"{figure(after, 1)} %",
+         ("reckoned from the session, " if pace.get("after_reckoned") else "measured, ")
+         + f"standard deviation {figure(pace.get('after_sd_pct') or 0, 1)} points"),
+        ("form of the model", str(pace.get("form", "")), "" if fit is None else
+         f"fitted to {fit.n_gaps} gaps of {fit.n_people} people as of {fit.as_of:%d %b %Y}"),
+        ("made", f"{forecast.made_at:%d %b %Y}", f"as of {forecast.as_of:%d %b %Y}; model {forecast.code_version}, "
+         f"fit {'none' if fit is None else fit.pk}, data version {forecast.data_version}"),
+    ]  # fmt: skip
+    return tuple(rows)
+
+
+def _results_used(patient: Patient, forecast: StoredForecast | None, today: date) -> tuple[str, ...]:
+    """The newest results that the forecast rests on, in words."""
+    keys = [] if forecast is None else list(forecast.results_used or ())
+    rows = LabResult.objects.filter(patient=patient, pk__in=keys).order_by("-taken_on", "analyte")[:USED_RESULTS_SHOWN]
+    return tuple(
+        f"{row.get_analyte_display()} {row.value:g} {row.unit}, {day_words(row.taken_on, today)}" for row in rows
+    )

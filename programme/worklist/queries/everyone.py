@@ -1,0 +1,288 @@
+"""The list: everyone on the programme of a site as frozen rows, most pressing first. Fixed number of queries."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from django.db.models import OuterRef, Subquery
+from django.db.models.fields.json import KeyTransform
+
+from patients.models import Analyte, LabResult, Patient, Standing
+from programme.core.models import Site
+from programme.core.settings_of_site import site_settings
+from programme.worklist.numeric.course import Course, Visit, visit_of
+from programme.worklist.numeric.urgency import (
+    BAND_NAMES,
+    BAND_WORDS,
+    Band,
+    Need,
+    Situation,
+    chance_column,
+    judge,
+    opening,
+)
+from programme.worklist.numeric.words import day_words, figure, short_day_words, span_words
+from programme.worklist.queries.in_force import in_force
+from programme.worklist.queries.measured import Measured, newest_since_last_session
+from programme.worklist.queries.stored import Stored
+from sessions.models import ExchangeSession, SessionFacts, State
+from sessions.queries import PersonRecord, people_inputs
+
+DRAWN_DAYS = 24 * 7 + 90  # the picture's past, and the session before it from which its first climb starts
+UNDER_40_KG = 40.0
+OPEN_STATES = (State.PLANNED, State.AUTHORISED, State.RUNNING)
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One person in the list, in words and figures ready to print; `course` is drawn by the charts."""
+
+    patient_ref: str
+    name: str
+    ceiling: str
+    followed: str
+    need: Need
+    course: Course
+    before: str
+    before_over: bool
+    before_day: str
+    days_since: int | None
+    chance: str
+    chance_when: str
+    chance_is_reckoned: bool
+    chance_is_hot: bool
+    window: str
+    window_passed: bool
+    best_day: str
+    stale: bool
+
+
+@dataclass(frozen=True, slots=True)
+class BandOfRows:
+    """One band of the list with its people."""
+
+    band: Band
+    rows: tuple[Row, ...]
+    first_number: int
+
+    @property
+    def name(self) -> str:
+        return BAND_NAMES[self.band]
+
+    @property
+    def words(self) -> str:
+        return BAND_WORDS[self.band] if self.rows else ""
+
+
+@dataclass(frozen=True, slots=True)
+class ListPage:
+    """The whole list: bands in order, the opening sentences about everyone, and what was searched for."""
+
+    today: date
+    bands: tuple[BandOfRows, ...]
+    opening: tuple[str, str, str]
+    people: int
+    shown: int
+    find: str
+    nothing_stored: bool
+
+
+def everyone(site: Site, now: datetime, *, find: str = "") -> ListPage:
+    """Return the list of `site` at the local moment `now`; `find` narrows the rows, never the opening sentences."""
+    today = now.date()
+    settings = site_settings(site, now)
+    force = in_force(site, today)
+    patients = list(_people(site, today))
+    records = {
+        record.pk: record for record in people_inputs(site, today, settings, patient_pks=[p.pk for p in patients])
+    }
+    visits = _visits(site, today)
+    measured = newest_since_last_session(site, today, {pk: record.last_on for pk, record in records.items()})
+    chairs = set(_in_chair(site, today))
+    rows = []
+    for patient in patients:
+        record = records[patient.pk]
+        stored = Stored.of(patient, force)
+        situation = _situation(
+            patient, record, stored, measured.get(patient.pk), today, settings, in_chair=patient.pk in chairs
+        )
+        rows.append(_row(patient, record, stored, situation, visits[patient.pk]))
+    rows.sort(key=lambda row: (row.need.band, row.need.weight, row.name.casefold(), row.patient_ref))
+    return _page(rows, today, find, nothing_stored=force.fit is None)
+
+
+def _page(rows: Sequence[Row], today: date, find: str, *, nothing_stored: bool) -> ListPage:
+    words = find.casefold().split()
+    shown = [row for row in rows if all(word in f"{row.name} {row.patient_ref}".casefold() for word in words)]
+    bands, number = [], 1
+    for band in Band:
+        members = tuple(row for row in shown if row.need.band is band)
+        if band is Band.CHAIR and not members:
+            continue
+        bands.append(BandOfRows(band, members, number))
+        number += len(members)
+    said = opening([(_spoken(row.name), row.need) for row in rows])
+    return ListPage(today, tuple(bands), said, len(rows), len(shown), find, nothing_stored)
+
+
+def _spoken(name: str) -> str:
+    """Turn 'Family, Given' into 'Given Family'."""
+    family, comma, given = name.partition(", ")
+    return f"{given} {family}" if comma else name
+
+
+def _people(site: Site, today: date) -> Iterable[Patient]:
+    """People on the programme or paused, with what is stored for them; only the parts of it that the list prints."""
+    before = SessionFacts.objects.filter(
+        patient=OuterRef("pk"), day__lte=today.toordinal(), hbs_before_pct__isnull=False
+    ).order_by("-day")
+    results = (
+        LabResult.objects.in_force()
+        .filter(patient=OuterRef("pk"), analyte=Analyte.HBS, taken_on__lte=today)
+        .order_by("-taken_on")
+    )
+    return (
+        Patient.objects.of_site(site)
+        .filter(standing__in=[Standing.ACTIVE, Standing.PAUSED])
+        .select_related("suggestion", "forecast")
+        .defer("suggestion__body", "suggestion__options", "forecast__results_used")
+        .annotate(
+            chances=KeyTransform("chances", "suggestion__options"),
+            earliest=KeyTransform("earliest_date", "suggestion__options"),
+            before_pct=Subquery(before.values("hbs_before_pct")[:1]),
+            before_day=Subquery(before.values("day")[:1]),
+            newest_result_on=Subquery(results.values("taken_on")[:1]),
+        )
+        .order_by("patient_ref")
+    )
+
+
+def _visits(site: Site, today: date) -> Mapping[int, list[Visit]]:
+    """Return everyone's sessions of the last months, oldest first."""
+    facts = SessionFacts.objects.filter(
+        patient__site=site, day__gte=today.toordinal() - DRAWN_DAYS, day__lte=today.toordinal()
+    ).order_by("patient", "day")
+    found: defaultdict[int, list[Visit]] = defaultdict(list)
+    for pk, day, before, after, ratio in facts.values_list(
+        "patient_id", "day", "hbs_before_pct", "hbs_after_pct", "hbs_ratio"
+    ):
+        found[pk].append(visit_of(day, before, after, ratio))
+    return found
+
+
+def _in_chair(site: Site, today: date) -> Iterable[int]:
+    open_today = ExchangeSession.objects.filter(patient__site=site, on=today, state__in=OPEN_STATES)
+    return open_today.values_list("patient_id", flat=True)
+
+
+def _situation(
+    patient: Any,
+    record: PersonRecord,
+    stored: Stored,
+    measured: Measured | None,
+    today: date,
+    settings: Mapping[str, float],
+    *,
+    in_chair: bool,
+) -> Situation:
+    small = record.weight_kg < UNDER_40_KG
+    if measured is not None and measured.pct <= record.hbs_ceiling_pct:
+        # A low value counts as the before-value only for so long; one over the ceiling stands until the session.
+        recent = (today - measured.on).days * 24 <= settings["before_result_hours"]
+        measured = measured if recent else None
+    return Situation(
+        today=today,
+        ceiling_pct=record.hbs_ceiling_pct,
+        last_on=record.last_on,
+        results_on=patient.newest_result_on,
+        locked=stored.locked or _open_sign(record, today, settings),
+        in_chair=in_chair,
+        paused=_paused_words(patient, today),
+        measured_pct=None if measured is None else measured.pct,
+        measured_on=None if measured is None else measured.on,
+        status=stored.status,
+        reason=stored.reason,
+        stale=stored.stale,
+        suggested_on=stored.suggested_on,
+        latest_safe_on=stored.latest_safe_on,
+        chance_today=stored.chance_today,
+        pace_flag=stored.flag,
+        weight_on=record.weight_on,
+        weight_limit_days=int(settings["weight_stale_child_days" if small else "weight_stale_days"]),
+        review_on=record.review_on,
+        goals_since=record.goals_since,
+        review_limit_days=int(settings["goals_review_days"]),
+        results_limit_days=int(settings["results_stale_days"]),
+    )
+
+
+def _open_sign(record: PersonRecord, today: date, settings: Mapping[str, float]) -> str:
+    """A sign noted since the forecast was made locks at once, without waiting for the next forecast."""
+    watch = timedelta(days=settings["haemolysis_watch_days"])
+    signs = [words for on, words in record.open_signs if on >= today - watch]
+    return ", ".join(signs)
+
+
+def _paused_words(patient: Patient, today: date) -> str:
+    if patient.standing != Standing.PAUSED:
+        return ""
+    since = "" if patient.standing_since is None else f" since {short_day_words(patient.standing_since, today)}"
+    return f"Paused{since}" + (f": {patient.standing_reason.rstrip('. ')}" if patient.standing_reason else "")
+
+
+def _row(patient: Any, record: PersonRecord, stored: Stored, s: Situation, visits: Sequence[Visit]) -> Row:
+    shown = s.status == "ok" and not s.locked and not s.paused
+    passed = shown and s.latest_safe_on is not None and s.latest_safe_on < s.today
+    window = None
+    over_now = s.measured_pct is not None and s.measured_pct > s.ceiling_pct
+    if shown and s.latest_safe_on is not None and not over_now:
+        first = max(stored.earliest_on or s.today, s.today)
+        window = (first.toordinal(), s.latest_safe_on.toordinal())
+    on_suggested = None if s.suggested_on is None else stored.chances.get(s.suggested_on.isoformat())
+    measured_on = s.measured_on
+    chance, when = chance_column(s, on_suggested)
+    before, before_on = patient.before_pct, patient.before_day and date.fromordinal(patient.before_day)
+    if s.measured_pct is not None:
+        before, before_on = s.measured_pct, s.measured_on
+    return Row(
+        patient_ref=patient.patient_ref,
+        name=patient.shown_name,
+        ceiling=f"{record.hbs_ceiling_pct:g}",
+        followed="HbS+HbC" if patient.follows_hbs_and_hbc else "HbS",
+        need=judge(s),
+        course=Course(
+            today=s.today.toordinal(),
+            ceilings=((0, record.hbs_ceiling_pct),),
+            visits=tuple(visits),
+            forecast=None if s.locked else stored.forecast,
+            window=window,
+            measured=None
+            if measured_on is None or s.measured_pct is None
+            else (measured_on.toordinal(), s.measured_pct),
+        ),
+        before="" if before is None else figure(before, 1),
+        before_over=before is not None and round(before, 1) > record.hbs_ceiling_pct,
+        before_day="" if before_on is None else short_day_words(before_on, s.today),
+        days_since=None if record.last_on is None else (s.today - record.last_on).days,
+        chance=chance,
+        chance_when=when,
+        chance_is_reckoned=shown and s.measured_pct is None,
+        chance_is_hot=chance == "over"
+        or bool(shown and when == "today" and (s.chance_today or 0) > record.accepted_chance),
+        window="today" if over_now and shown else _window_words(window, s, passed=passed),
+        window_passed=passed and not over_now,
+        best_day="" if window is None or passed or s.suggested_on is None else day_words(s.suggested_on, s.today),
+        stale=s.stale,
+    )
+
+
+def _window_words(window: tuple[int, int] | None, s: Situation, *, passed: bool) -> str:
+    if passed and s.latest_safe_on is not None:
+        return f"passed {short_day_words(s.latest_safe_on, s.today)}"
+    if window is None:
+        return "none"
+    return span_words(date.fromordinal(window[0]), date.fromordinal(window[1]), s.today)

@@ -1,0 +1,166 @@
+"""A suggestion, stored or asked for, in words and figures ready to print: days, session, grid and three choices."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from programme.worklist.numeric.riskgrid import GridRow, longest_within, risk_grid
+from programme.worklist.numeric.words import capital, chance_words, day_words, figure
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """One of three ways to hold the ceiling, at its own steady state; chances are in 100."""
+
+    letter: str
+    name: str
+    why: str
+    suggested: bool
+    interval_days: int
+    end_target: str
+    units: str
+    over_visit: str
+    over_year: str
+    visits_year: str
+    units_year: str
+    iron_year: str
+
+
+@dataclass(frozen=True, slots=True)
+class Suggested:
+    """What is suggested for one person. Empty texts where nothing is said; iron is mg per kg a year."""
+
+    ok: bool
+    reason: str
+    ceiling: str
+    accepted: str
+    next_day: str
+    next_is_late: bool
+    latest_safe: str
+    latest_is_past: bool
+    interval_days: int
+    chance_next: str
+    chance_today: str
+    today_is_over: bool
+    end_target: str
+    end_hb: str
+    units: str
+    predicted: str
+    warnings: tuple[str, ...]
+    grid: tuple[GridRow, ...]
+    grid_ends: tuple[str, ...]
+    choices: tuple[Choice, ...]
+    working: tuple[tuple[str, str], ...]
+
+    @property
+    def has_figures(self) -> bool:
+        return self.ok and bool(self.next_day)
+
+
+def suggested(
+    body: Mapping[str, Any], options: Mapping[str, Any] | None, *, today: date, weight_kg: float
+) -> Suggested:
+    """Return the words for one planner's object and its options, as on a day."""
+    options = options or {}
+    chances = {row["date"]: row["chance"] for row in options.get("chances") or ()}
+    next_on, safe_on = _date(body.get("next_date")), _date(body.get("latest_safe_date"))
+    accepted = body.get("breach_risk") or 0.0
+    today_chance = chances.get(today.isoformat())
+    session = body.get("session") or {}
+    grid = options.get("grid") or {}
+    made = options.get("choices") or ()
+    return Suggested(
+        ok=body.get("status") == "ok",
+        reason=body.get("reason") or "",
+        ceiling=_plain(body.get("threshold_hbs_pct")),
+        accepted=f"{100 * accepted:g}",
+        next_day="" if next_on is None else day_words(next_on, today),
+        next_is_late=next_on is not None and safe_on is not None and next_on > safe_on,
+        latest_safe="" if safe_on is None else day_words(safe_on, today),
+        latest_is_past=safe_on is not None and safe_on < today,
+        interval_days=int(body.get("interval_days") or 0),
+        chance_next="" if next_on is None else _chance(chances.get(next_on.isoformat())),
+        chance_today=_chance(today_chance),
+        today_is_over=today_chance is not None and today_chance > accepted,
+        end_target=_one(body.get("end_target_hbs_pct")),
+        end_hb=_whole(body.get("end_target_hb_g_l")),
+        units=_plain(session.get("units")),
+        predicted=_one(session.get("predicted_hbs_pct")),
+        warnings=tuple(body.get("warnings") or ()),
+        grid=_grid(grid, accepted, made),
+        grid_ends=tuple(f"{end:g}" for end in grid.get("ends") or ()),
+        choices=tuple(_choice(row, weight_kg) for row in made),
+        working=_working(options.get("working") or {}),
+    )
+
+
+def longest_for_end(options: Mapping[str, Any] | None, accepted: float, end: float) -> tuple[int, str] | None:
+    """Return the longest interval of the grid that ending at `end` holds, and its chance in words."""
+    grid = (options or {}).get("grid") or {}
+    if not grid:
+        return None
+    found = longest_within(grid["days"], grid["ends"], grid["chance"], accepted, end)
+    return None if found is None else (found[0], chance_words(found[1]))
+
+
+def _grid(grid: Mapping[str, Any], accepted: float, choices: Sequence[Mapping[str, Any]]) -> tuple[GridRow, ...]:
+    if not grid or not grid.get("days"):
+        return ()
+    placed = [(row["letter"], row["interval_days"], row["end_target_pct"]) for row in choices]
+    return risk_grid(grid["days"], grid["ends"], grid["chance"], accepted, placed)
+
+
+def _choice(row: Mapping[str, Any], weight_kg: float) -> Choice:
+    iron = row.get("iron_year_mg")
+    known = iron is not None and not math.isnan(weight_kg) and weight_kg > 0
+    return Choice(
+        letter=row["letter"],
+        name=capital(row["name"]),
+        why=row.get("why") or "",
+        suggested=bool(row.get("suggested")),
+        interval_days=int(row["interval_days"]),
+        end_target=_one(row["end_target_pct"]),
+        units=_plain(row.get("units")),
+        over_visit=_chance(row.get("over_visit")),
+        over_year=_chance(row.get("over_year")),
+        visits_year=_whole(row.get("visits_year")),
+        units_year=_whole(row.get("units_year")),
+        iron_year=_whole(iron / weight_kg) if iron is not None and known else "",
+    )
+
+
+def _working(working: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
+    """Figures and sentences of the working, by their names; nested parts are left to the plan."""
+    rows = []
+    for name, value in working.items():
+        if isinstance(value, bool) or value is None:
+            continue
+        if isinstance(value, int | float):
+            rows.append((name.replace("_", " "), f"{value:.4g}" if abs(value) < 1000 else f"{value:,.0f}"))
+        elif isinstance(value, str):
+            rows.append((name.replace("_", " "), value))
+    return tuple(rows)
+
+
+def _date(text: str | None) -> date | None:
+    return date.fromisoformat(text) if text else None
+
+
+def _chance(value: float | None) -> str:
+    return "" if value is None else chance_words(value)
+
+
+def _one(value: float | None) -> str:
+    return "" if value is None else figure(value, 1)
+
+
+def _whole(value: float | None) -> str:
+    return "" if value is None else figure(value)
+
+
+def _plain(value: float | None) -> str:
+    return "" if value is None else f"{value:g}"

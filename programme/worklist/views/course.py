@@ -1,0 +1,106 @@
+"""The course of one person, what-if questions about it, and lifting the haemolysis lock."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+from django.contrib import messages
+from django.http import HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import NoReverseMatch, reverse
+from django.utils import timezone
+from django.views.decorators.http import require_POST, require_safe
+
+from patients.models import Patient
+from programme.core import access, receipts
+from programme.core.look import site_now
+from programme.worklist.charts.full import draw_full, lettered
+from programme.worklist.charts.plot import draw_plot
+from programme.worklist.forms.what_if import LiftLockForm, WhatIfForm
+from programme.worklist.queries.course import CoursePage, read_course
+from programme.worklist.queries.what_if import Answer, answer_for
+from sessions import services
+
+SESSIONS_SHOWN = 15
+SPANS = (("6", "6 months"), ("12", "12"), ("24", "24"), ("all", "all"))
+
+
+@access.needs("see.course")
+@require_safe
+def course(request: access.SignedIn, patient_ref: str) -> HttpResponse:
+    patient = access.open_patient(request.user, Patient.objects.select_related("site"), patient_ref)
+    now = site_now(request.user)
+    page = read_course(patient, now)
+    asks = any(request.GET.get(name) for name in WhatIfForm.base_fields)
+    form = WhatIfForm(request.GET if asks else None, label_suffix="")
+    context = _answers(request, page, answer_for(patient, page, form.asked(), now), form)
+    if request.headers.get("HX-Request") and asks:
+        return render(request, "worklist/_answers.html", context)
+    return render(request, "worklist/course.html", context | _whole(request, page))
+
+
+@access.needs("change.haemolysis_lock")
+@require_POST
+def lift_lock(request: access.SignedIn, patient_ref: str) -> HttpResponse:
+    patient = access.open_patient(request.user, Patient.objects.select_related("site"), patient_ref)
+    form = LiftLockForm(request.POST)
+    at = timezone.now()
+    there = reverse("worklist:course", args=[patient_ref])
+
+    def lift() -> str:
+        services.lift_lock(patient=patient, reason=form.cleaned_data["reason"], actor=request.user, at=at)
+        return there
+
+    if form.is_valid():
+        key = form.cleaned_data["receipt"]
+        receipts.once(key=key, actor=request.user, at=at, action="lift haemolysis lock", do=lift)
+        messages.success(request, "The lock is lifted. The next replan makes the figures again.")
+        return redirect(there)
+    page = read_course(patient, site_now(request.user))
+    context = _answers(request, page, answer_for(patient, page, None, at), WhatIfForm()) | _whole(request, page)
+    return render(request, "worklist/course.html", context | {"lift_form": form}, status=422)
+
+
+def _answers(request: access.SignedIn, page: CoursePage, answer: Answer, form: WhatIfForm) -> dict[str, Any]:
+    """Return what the part below the picture prints."""
+    may_decide = access.may(request.user, "change.goals")
+    return {
+        "page": page,
+        "answer": answer.suggested,
+        "asked": answer.asked,
+        "end_asked": answer.end_words,
+        "longest": answer.longest,
+        "faults": [fault for errors in form.errors.values() for fault in errors],
+        "form": form,
+        "plan_url": _address("worklist:plan", page.patient_ref),
+        "goals_url": _address("worklist:goals", page.patient_ref) if may_decide else "",
+    }
+
+
+def _whole(request: access.SignedIn, page: CoursePage) -> dict[str, Any]:
+    """Return what the rest of the page prints."""
+    usual = "24" if page.lock is None else "6"
+    months = request.GET.get("months", usual)
+    months = months if months in dict(SPANS) else usual
+    rows = page.sessions if request.GET.get("sessions") == "all" else page.sessions[:SESSIONS_SHOWN]
+    return {
+        "picture": draw_full(page.course, page.details, months=None if months == "all" else int(months)),
+        "notes": [(letter, date.fromordinal(day), words) for letter, day, words in lettered(page.details)],
+        "plot": draw_plot(page.course, page.details),
+        "spans": SPANS,
+        "shown_months": months,
+        "rows": rows,
+        "earlier": len(page.sessions) - len(rows),
+        "may_lift": access.may(request.user, "change.haemolysis_lock"),
+        "lift_form": LiftLockForm(initial={"receipt": receipts.new_key()}, label_suffix=""),
+        "nav": "course",
+    }
+
+
+def _address(name: str, patient_ref: str) -> str:
+    """Return the address of another page about the person; empty where this site has no such page."""
+    try:
+        return reverse(name, args=[patient_ref])
+    except NoReverseMatch:
+        return ""

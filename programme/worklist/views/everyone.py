@@ -1,0 +1,31 @@
+"""The list of everyone."""
+
+from __future__ import annotations
+
+from django.http import HttpResponseBase, StreamingHttpResponse
+from django.template.loader import render_to_string
+from django.utils.safestring import mark_safe
+from django.views.decorators.http import require_safe
+
+from programme.core import access
+from programme.core.look import site_now
+from programme.worklist import tables
+from programme.worklist.queries.everyone import everyone as read_everyone
+
+LONGEST_FIND = 60
+
+
+@access.needs("see.list")
+@require_safe
+def everyone(request: access.SignedIn) -> HttpResponseBase:
+    now = site_now(request.user)
+    page = read_everyone(request.user.site, now, find=request.GET.get("find", "")[:LONGEST_FIND].strip())
+    whole = not request.htmx or request.htmx.history_restore_request  # type: ignore[attr-defined]
+    context = {
+        "page": page,
+        "table": tables.head_table(page.today),
+        "marker": mark_safe(tables.ROWS_HERE),
+        "nav": "list",
+    }
+    shell = render_to_string("worklist/list.html" if whole else "worklist/_list.html", context, request)
+    return StreamingHttpResponse(tables.list_chunks(page, shell, request), headers={"Vary": "HX-Request"})

@@ -1,0 +1,300 @@
+"""The list: who stands where, in which words, in a fixed number of queries, and only of the own site."""
+
+from datetime import date, timedelta
+
+import pytest
+from django.urls import reverse
+from django_tables2 import Table
+
+from patients.models import Analyte, Genotype, Standing
+from programme.worklist.numeric.urgency import Band
+from programme.worklist.queries.everyone import everyone
+from tests.factories import (
+    NOW,
+    TODAY,
+    make_exchange_session,
+    make_facts,
+    make_fit_in_force,
+    make_goals,
+    make_haemolysis_sign,
+    make_patient,
+    make_planned_session,
+    make_result,
+    make_standing,
+    make_unavailable_suggestion,
+)
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def fit(site):
+    return make_fit_in_force(site)
+
+
+def make_person(fit, ref="R001", *, name="Testwood", session=True, standing=True, ceiling=30, **suggestion):
+    """Someone with one session four weeks ago and, unless said otherwise, figures in force."""
+    patient = make_patient(ref, site=fit.site, family_name=name, with_goals=False)
+    make_goals(patient, since=date(2026, 1, 5), hbs_ceiling_pct=ceiling)
+    if session:
+        make_facts(make_exchange_session(patient))
+    if standing:
+        make_standing(patient, fit, **suggestion)
+    return patient
+
+
+def rows_of(site, **kwargs):
+    return {row.patient_ref: row for band in everyone(site, NOW, **kwargs).bands for row in band.rows}
+
+
+def text_of(response):
+    return b"".join(response.streaming_content).decode()
+
+
+def get_list(client, **query):
+    response = client.get(reverse("worklist:list"), query)
+    assert response.status_code == 200
+    return text_of(response)
+
+
+# Where people stand
+
+
+def test_someone_due_within_a_week_is_to_arrange_with_window_best_day_and_chance(fit):
+    make_person(fit)
+    row = rows_of(fit.site)["R001"]
+    assert row.need.band is Band.ARRANGE
+    assert row.need.sentence == "Arrange Mon 8 Jun; last safe day Wed 10 Jun."
+    assert (row.window, row.best_day) == ("1\u201310 Jun", "Mon 8 Jun")
+    assert (row.chance, row.chance_when, row.chance_is_hot) == ("8", "by 8 Jun", False)
+    assert (row.before, row.before_over, row.before_day, row.days_since) == ("45.0", True, "4 May", 28)
+
+
+def test_a_last_safe_day_gone_by_is_now_and_hot(fit):
+    make_person(fit, latest_safe_date=date(2026, 5, 28), next_date=date(2026, 6, 2), chance_today=0.43)
+    row = rows_of(fit.site)["R001"]
+    assert row.need.band is Band.NOW
+    assert (row.window, row.window_passed, row.best_day) == ("passed 28 May", True, "")
+    assert (row.chance, row.chance_when, row.chance_is_hot) == ("43", "today", True)
+
+
+def test_a_result_over_the_ceiling_outranks_the_forecast(fit):
+    patient = make_person(fit, next_date=date(2026, 6, 22), latest_safe_date=date(2026, 6, 24))
+    make_result(patient, value=31.2, on=TODAY)
+    row = rows_of(fit.site)["R001"]
+    assert row.need.band is Band.NOW
+    assert (row.chance, row.chance_when, row.window) == ("over", "measured", "today")
+    assert (row.before, row.before_day) == ("31.2", "today")
+
+
+def test_a_result_is_compared_at_the_precision_at_which_it_is_reported(fit):
+    """A value that reads 30.0 is not over 30, whatever hides behind its last digit."""
+    patient = make_person(fit)
+    make_result(patient, value=30.04, on=TODAY)
+    assert rows_of(fit.site)["R001"].chance == "under"
+
+
+def test_a_low_result_counts_for_three_days_and_a_high_one_until_the_session(fit):
+    low, high = make_person(fit, "LOW"), make_person(fit, "HIGH")
+    make_result(low, value=25.0, on=TODAY - timedelta(days=4))
+    make_result(high, value=35.0, on=TODAY - timedelta(days=4))
+    rows = rows_of(fit.site)
+    assert rows["LOW"].chance_when == "by 8 Jun"
+    assert rows["HIGH"].need.band is Band.NOW
+
+
+def test_in_sc_disease_the_followed_share_is_the_sum_of_one_sample(fit):
+    patient = make_person(fit)
+    patient.genotype = Genotype.SC
+    patient.save()
+    make_result(patient, value=16.0, on=TODAY)
+    assert rows_of(fit.site)["R001"].chance_when == "by 8 Jun"
+    make_result(patient, analyte=Analyte.HBC, value=15.5, on=TODAY)
+    row = rows_of(fit.site)["R001"]
+    assert (row.before, row.chance, row.followed) == ("31.5", "over", "HbS+HbC")
+
+
+def test_a_result_of_before_the_last_session_says_nothing_about_today(fit):
+    patient = make_person(fit)
+    make_result(patient, value=44.0, on=date(2026, 5, 3))
+    assert rows_of(fit.site)["R001"].chance_when == "by 8 Jun"
+
+
+def test_a_lock_is_now_with_no_figure_and_no_day(fit):
+    locked = {"reason": "dark urine", "rows": [], "until": "2026-06-05"}
+    make_person(fit, forecast={"locked": locked}, reason="possible delayed haemolysis")
+    row = rows_of(fit.site)["R001"]
+    assert (row.need.band, row.chance, row.chance_when, row.window) == (Band.NOW, "not given", "locked", "none")
+    assert row.course.forecast is None
+
+
+def test_a_sign_noted_since_the_forecast_locks_at_once(fit):
+    patient = make_person(fit)
+    make_haemolysis_sign(patient, on=date(2026, 5, 30))
+    row = rows_of(fit.site)["R001"]
+    assert (row.need.band, row.window) == (Band.NOW, "none")
+
+
+def test_an_unavailable_suggestion_gives_its_reason_and_no_figure(fit):
+    make_person(fit, reason="the height is missing")
+    row = rows_of(fit.site)["R001"]
+    assert row.need.band is Band.CANNOT_SAY
+    assert row.need.sentence == "The height is missing. Decide the day by hand."
+    assert (row.chance, row.window, row.best_day) == ("cannot say", "none", "")
+
+
+def test_no_result_since_spring_asks_for_samples(fit):
+    patient = make_person(fit, session=False, standing=False)
+    make_result(patient, value=28.0, on=date(2025, 11, 3))
+    make_unavailable_suggestion(patient, model_fit=fit)
+    assert rows_of(fit.site)["R001"].need.sentence == "No HbS result since Mon 3 Nov 2025. Ask for HbS and Hb."
+
+
+def test_someone_without_any_figure_is_in_the_list(fit):
+    make_patient("NEW", site=fit.site)
+    row = rows_of(fit.site)["NEW"]
+    assert (row.need.band, row.before, row.days_since) == (Band.CANNOT_SAY, "", None)
+
+
+def test_someone_paused_stands_last_and_someone_who_left_is_gone(fit):
+    paused, gone = make_person(fit, "P"), make_person(fit, "G")
+    paused.standing, paused.standing_reason = Standing.PAUSED, "abroad"
+    gone.standing = Standing.LEFT
+    paused.save()
+    gone.save()
+    rows = rows_of(fit.site)
+    assert rows["P"].need.sentence == "Paused: abroad."
+    assert (rows["P"].chance, rows["P"].window) == ("not given", "none")
+    assert "G" not in rows
+
+
+def test_the_chair_band_is_there_only_with_an_open_session_today(fit):
+    patient = make_person(fit)
+    assert [band.name for band in everyone(fit.site, NOW).bands][:2] == ["Now", "To arrange this week"]
+    make_planned_session(patient, on=TODAY)
+    bands = everyone(fit.site, NOW).bands
+    assert [(band.name, len(band.rows)) for band in bands][:2] == [("Now", 0), ("In the chair today", 1)]
+
+
+@pytest.mark.parametrize(
+    "change", [{"data_version": 99}, {"code_version": "an older one"}, {"model_fit": None}], ids=lambda c: next(iter(c))
+)
+def test_a_suggestion_made_from_something_older_is_marked_stale(fit, change):
+    make_person(fit, "OLD", standing=False)
+    old = fit.site.patients.get()
+    make_standing(old, change.pop("model_fit", fit), **change)
+    assert rows_of(fit.site)["OLD"].stale
+    make_person(fit, "NEW")
+    assert not rows_of(fit.site)["NEW"].stale
+
+
+def test_a_person_without_goals_stands_by_the_defaults_of_the_site(fit):
+    patient = make_patient("R001", site=fit.site, with_goals=False)
+    make_standing(patient, fit)
+    assert rows_of(fit.site)["R001"].ceiling == "30"
+
+
+def test_the_most_pressing_stands_first(fit):
+    make_person(fit, "CALM", next_date=date(2026, 6, 22), latest_safe_date=date(2026, 6, 24))
+    make_person(fit, "SOON", next_date=date(2026, 6, 3), latest_safe_date=date(2026, 6, 3))
+    make_person(fit, "SOONER", next_date=date(2026, 6, 2), latest_safe_date=date(2026, 6, 2))
+    make_person(fit, "LATE", latest_safe_date=date(2026, 5, 30), chance_today=0.2)
+    make_person(fit, "LATER", latest_safe_date=date(2026, 5, 30), chance_today=0.6)
+    assert list(rows_of(fit.site)) == ["LATER", "LATE", "SOONER", "SOON", "CALM"]
+
+
+def test_find_narrows_the_rows_but_never_the_opening_sentence(fit):
+    make_person(fit, "R001", name="Larkspur")
+    make_person(fit, "R002", name="Pemberwell")
+    page = everyone(fit.site, NOW, find="lark ADA")
+    assert (page.shown, page.people) == (1, 2)
+    assert page.opening[0] == "Two of 2 people ask something of you."
+    assert list(rows_of(fit.site, find="r002")) == ["R002"]
+
+
+# The page
+
+
+@pytest.mark.usefixtures("frozen_day")
+def test_the_page_says_everything_in_words(nurse_client, fit):
+    make_person(fit, "R001", name="Larkspur")
+    page = get_list(nurse_client)
+    assert "One of 1 person asks something of you." in page
+    assert "Nobody is late." in page
+    assert ">Larkspur, Ada</a>" in page
+    assert "<b>Arrange Mon 8 Jun</b>; last safe day Wed 10 Jun." in page
+    assert page.count("Nothing.</span></th>") == 3  # Now, on course and cannot say are empty and say so
+    assert 'aria-label="Ceiling 30 %. Last before sessions: 45.0 %.' in page
+    assert "CAUTION" in page
+
+
+@pytest.mark.usefixtures("frozen_day")
+def test_the_first_band_is_sent_before_later_pictures_are_drawn(nurse_client, fit, monkeypatch):
+    make_person(fit, "LATE", name="Larkspur", latest_safe_date=date(2026, 5, 30), chance_today=0.5)
+    make_person(fit, "CALM", name="Pemberwell", next_date=date(2026, 6, 22), latest_safe_date=date(2026, 6, 24))
+    drawn = []
+    as_html = Table.as_html
+    monkeypatch.setattr(
+        Table, "as_html", lambda table, request: drawn.append(len(table.data)) or as_html(table, request)
+    )
+    chunks = iter(nurse_client.get(reverse("worklist:list")).streaming_content)
+    assert b"Larkspur, Ada</a>" not in next(chunks)
+    assert b"Larkspur, Ada</a>" in next(chunks)
+    assert drawn == [1]
+    assert b"Pemberwell" in b"".join(chunks)
+    assert drawn == [1, 1]
+
+
+@pytest.mark.usefixtures("frozen_day")
+def test_only_people_of_the_own_site_are_shown(nurse_client, elsewhere_client, fit, other_site):
+    make_person(fit, "R001", name="Larkspur")
+    make_person(make_fit_in_force(other_site), "R001", name="Heronwood")
+    here, there = get_list(nurse_client), get_list(elsewhere_client)
+    assert ("Larkspur" in here, "Heronwood" in here) == (True, False)
+    assert ("Larkspur" in there, "Heronwood" in there) == (False, True)
+
+
+def test_nobody_sees_the_list_without_signing_in(client):
+    response = client.get(reverse("worklist:list"))
+    assert response.status_code == 302
+    assert response.url.startswith(reverse("core:sign_in"))
+
+
+@pytest.mark.usefixtures("frozen_day")
+def test_every_role_sees_the_list(nurse_client, consultant_client, coordinator_client, fit):
+    make_person(fit, name="Larkspur")
+    assert all("Larkspur" in get_list(client) for client in (nurse_client, consultant_client, coordinator_client))
+
+
+@pytest.mark.usefixtures("frozen_day")
+def test_a_search_by_script_gets_the_table_alone(nurse_client, fit):
+    make_person(fit, name="Larkspur")
+    response = nurse_client.get(reverse("worklist:list"), {"find": "lark"}, headers={"HX-Request": "true"})
+    part = text_of(response)
+    assert part.startswith('<div id="everyone">')
+    assert "1 of 1 people shown." in part
+    assert "<html" not in part
+    assert response.headers["Vary"].startswith("HX-Request")
+
+
+@pytest.mark.usefixtures("frozen_day")
+def test_a_search_that_finds_nobody_says_so_and_typed_markup_stays_text(nurse_client, fit):
+    make_person(fit)
+    page = get_list(nurse_client, find="<!-- rows --><b>")
+    assert "&lt;!-- rows --&gt;&lt;b&gt;" in page
+    assert "Show everyone" in page
+
+
+@pytest.mark.usefixtures("frozen_day")
+def test_an_empty_programme_says_what_comes_next(nurse_client):
+    assert "Nobody is on the programme yet." in get_list(nurse_client)
+
+
+@pytest.mark.usefixtures("frozen_day")
+@pytest.mark.parametrize("people", [1, 3])
+def test_the_number_of_queries_does_not_grow_with_people(nurse_client, fit, people, django_assert_num_queries):
+    for n in range(people):
+        patient = make_person(fit, f"R{n}")
+        make_result(patient, value=31.0, on=TODAY)
+    with django_assert_num_queries(14):
+        get_list(nurse_client)
