@@ -16,11 +16,12 @@ from numpy.typing import NDArray
 from programme.core.models import Site
 from programme.core.settings_of_site import site_settings
 from programme.planning import inputs, printed
-from programme.planning.numeric.people import WhatIf
+from programme.planning.numeric.people import PeopleInputs, WhatIf
 from programme.planning.numeric.suggest import Suggestions, suggest_many
 from sessions import forecasting
 from sessions.forecasting import Programme
 from sessions.numeric.drift.fit import ProgrammeFit
+from sessions.numeric.drift.person import PeoplePace
 from sessions.queries import PersonRecord, people_inputs, session_columns
 
 
@@ -33,6 +34,8 @@ class Reckoned:
     records: tuple[PersonRecord, ...]
     places: NDArray[np.int64]
     settings: dict[str, float]
+    people: PeopleInputs
+    pace: PeoplePace
     said: Suggestions
 
 
@@ -55,7 +58,7 @@ def reckoned(
     pace = inputs.diluted(programme.pace.take(places), records, programme.pace.hb_after_g_l[places])
     people = inputs.people_inputs(site, programme, records, settings, locked=frozenset())
     said = suggest_many(people, fit, pace, inputs.site_rules(settings), as_of_day=as_of.toordinal(), what_if=what_if)
-    return Reckoned(site, programme, records, places, settings, said)
+    return Reckoned(site, programme, records, places, settings, people, pace, said)
 
 
 def printed_plans(found: Reckoned) -> list[dict[str, object]]:

@@ -12,6 +12,7 @@ from django.db.models import Q
 
 from patients.models import Patient
 from programme.core.models import Site
+from programme.planning.beside import beside
 from programme.planning.models import Suggestion
 from programme.planning.reckoning import Reckoned, reckoned
 from programme.planning.stored import forecast_row, suggestion_row
@@ -86,10 +87,11 @@ def reckon(*, site: Site, keys: Sequence[int], fit: ModelFit, as_of: date, at: d
 def rows_of(found: Reckoned, *, fit: ModelFit, at: datetime) -> Rows:
     """Return the rows to store of everything reckoned."""
     curves = forecasting.curves(found.programme, found.places)
+    shown = beside(found)
     rows = range(len(found.records))
     return Rows(
         [forecast_row(found, row, curves, fit=fit, at=at) for row in rows],
-        [suggestion_row(found, row, fit=fit, at=at, code_version=PLAN_VERSION) for row in rows],
+        [suggestion_row(found, row, shown[row], fit=fit, at=at, code_version=PLAN_VERSION) for row in rows],
     )
 
 

@@ -45,7 +45,9 @@ def forecast_row(
     )
 
 
-def suggestion_row(found: Reckoned, row: int, *, fit: ModelFit, at: datetime, code_version: str) -> Suggestion:
+def suggestion_row(
+    found: Reckoned, row: int, shown: dict[str, Any], *, fit: ModelFit, at: datetime, code_version: str
+) -> Suggestion:
     """Return the unsaved suggestion of one person."""
     record, said = found.records[row], found.said
     body = printed.plan_object(record.patient_ref, said, row, found.settings["results_stale_days"])
@@ -64,7 +66,7 @@ def suggestion_row(found: Reckoned, row: int, *, fit: ModelFit, at: datetime, co
         interval_days=int(said.interval_days[row]) if given else None,
         chance_today=printed.number(said.chance_today[row], 4),
         body=body,
-        options=options_of(found, row) if given else None,
+        options=options_of(found, row) | shown if given else None,
     )
 
 

@@ -1,0 +1,253 @@
+"""What stands beside a suggestion, to judge it by: the grid of chances, units more or less, limits, other orders.
+
+Everything here follows from the suggestion and the same menu of sessions it was chosen from; nothing new is decided.
+"""
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numpy.typing import NDArray
+
+from programme.planning.numeric.limits import HIGH_HBS_PCT, WORDS, Limits, hb_after_warn
+from programme.planning.numeric.people import PeopleInputs
+from programme.planning.numeric.prescribe import NO_PLAN, Prescriptions, low_start, reach_of
+from programme.planning.numeric.risk import Outlook, chance_after
+from programme.planning.numeric.search import (
+    ORDERS,
+    SALINE_FIRST,
+    WARN,
+    Before,
+    Cells,
+    Followed,
+    Menu,
+    broken,
+    build_menu,
+    holds,
+)
+from programme.planning.numeric.suggest import END_REL_SD, END_SD_PCT, Suggestions
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+GRID_DAYS = (-7, -4, -2, 0, 3, 7)  # around the planned interval
+GRID_ENDS = (-4, -3, -2, -1, 0, 1, 2, 3)  # around the end target, points
+LEAST_UNITS, MORE_UNITS = 3, 2  # rows under and over the suggested number
+KEPT, WARNED, STOPPED = "ok", "warn", "stop"
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """Chance of being over at the visit, [P, D, E], for intervals [P, D] and ends achieved [P, E]."""
+
+    days: Ints
+    ends_pct: Floats
+    chance: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class UnitsRow:
+    """What this many units would do for one person; `limit` names what no order of steps keeps, or is ''."""
+
+    units: int
+    hbs_pct: float
+    points: float
+    hb_g_l: float
+    out_ml: float
+    chance: float
+    limit: str
+
+
+@dataclass(frozen=True, slots=True)
+class LimitRow:
+    """A limit, what the suggested session reaches at the unfavourable tenth, and what is allowed."""
+
+    name: str
+    words: str
+    reached: float
+    allowed: float
+    unit: str
+    state: str
+
+
+def risk_grid(outlook: Outlook, people: PeopleInputs, said: Suggestions) -> Grid:
+    """The chance for intervals around the planned one and ends around the target, mixed over the reckoned end."""
+    planned = np.maximum(said.interval_after_days, 7)
+    days = np.maximum(planned[:, None] + np.array(GRID_DAYS), 7)
+    days = np.maximum.accumulate(np.where(np.diff(days, axis=1, prepend=0) > 0, days, days + 1), axis=1)
+    centre = np.floor(np.nan_to_num(said.end_target_pct, nan=12.0))
+    ends = np.maximum(centre[:, None], 6.0) + np.array(GRID_ENDS, dtype=float)
+    end_sd = np.hypot(END_REL_SD * ends, END_SD_PCT)[:, None, :]
+    shape = (len(planned), len(GRID_DAYS), len(GRID_ENDS))
+    chance = chance_after(
+        outlook,
+        np.broadcast_to(days[:, :, None].astype(float), shape),
+        np.broadcast_to(ends[:, None, :], shape),
+        np.broadcast_to(end_sd, shape),
+        people.ceiling_pct[:, None, None],
+        people.attendance,
+    )
+    return Grid(days, ends, chance)
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """The menu of everyone's sessions with what keeps the warnings, for the tables below."""
+
+    menu: Menu
+    before: Before
+    hbs_begins_pct: Floats
+    ok: NDArray[np.bool_]
+
+
+def weigh(people: PeopleInputs, cells: Cells, said: Suggestions) -> Weighed:
+    """Build the menu again for these people and mark the sessions that keep every warning."""
+    start = low_start(people.before, cells, people.limits)
+    most = int(min(np.max(said.plan.units, initial=1) + MORE_UNITS, np.max(people.limits.units_most, initial=1)))
+    menu = build_menu(start.before, cells, people.limits, most_units=max(most, 1))
+    begins = said.hbs_before_pct * start.hbs_factor
+    return Weighed(menu, start.before, begins, holds(menu, start.before, people.limits, begins, WARN))
+
+
+def units_rows(
+    weighed: Weighed, people: PeopleInputs, outlook: Outlook, said: Suggestions
+) -> list[tuple[UnitsRow, ...]]:
+    """For each person the rows of some units fewer and more than suggested, with what each unit buys."""
+    reach = reach_of(weighed.menu, weighed.before, people.limits, weighed.hbs_begins_pct)
+    n_units, n = reach.ratio.shape
+    ends = np.where(np.isfinite(reach.ratio), reach.ratio, np.nan) * weighed.hbs_begins_pct
+    shape = (n, n_units)
+    end_pct = np.nan_to_num(ends.T, nan=1.0)
+    chance = chance_after(
+        outlook,
+        np.broadcast_to(said.interval_after_days[:, None].astype(float), shape),
+        end_pct,
+        np.hypot(END_REL_SD * end_pct, END_SD_PCT),
+        people.ceiling_pct[:, None],
+        people.attendance,
+    )
+    out = np.take_along_axis(weighed.menu.volumes.sum(axis=1), np.maximum(reach.candidate, 0)[:, None], axis=1)[:, 0]
+    return [
+        tuple(
+            _units_row(weighed, people.limits, number, p, ends[:, p], reach.hb_end_g_l, out, chance, reach.candidate)
+            for number in _shown(int(said.plan.units[p]), n_units)
+        )
+        for p in range(n)
+    ]
+
+
+def _shown(units: int, n_units: int) -> range:
+    middle = max(units, 1)
+    return range(max(middle - LEAST_UNITS, 0), min(middle + MORE_UNITS - 1, n_units))
+
+
+def _units_row(
+    weighed: Weighed, limits: Limits, number: int, p: int, ends: Floats, hb: Floats, out: Floats, chance: Floats,
+    candidate: Ints,
+) -> UnitsRow:  # fmt: skip
+    if candidate[number, p] < 0:
+        nan = float("nan")
+        return UnitsRow(number + 1, nan, nan, nan, nan, nan, _limit_words(weighed, limits, number, p))
+    fewer = ends[number - 1] if number > 0 else weighed.hbs_begins_pct[p]
+    return UnitsRow(
+        units=number + 1,
+        hbs_pct=float(ends[number]),
+        points=float(fewer - ends[number]),
+        hb_g_l=float(hb[number, p]),
+        out_ml=float(out[number, p]),
+        chance=float(chance[p, number]),
+        limit="",
+    )
+
+
+def _limit_words(weighed: Weighed, limits: Limits, number: int, p: int) -> str:
+    """Name the limit that bars most of the sessions with this many units."""
+    if number + 1 > limits.units_most[p]:
+        return f"over the {limits.units_most[p]:.0f} units allowed"
+    one = Menu(
+        weighed.menu.volumes[number : number + 1, :, :, p : p + 1],
+        _one(weighed.menu.followed, number, p),
+        weighed.menu.allowed[number : number + 1, :, p : p + 1],
+    )
+    passed = broken(one, weighed.before.take([p]), limits.take([p]), weighed.hbs_begins_pct[[p]], WARN)
+    counts = {name: int(where.sum()) for name, where in passed.items()}
+    worst = max(counts, key=lambda name: counts[name])
+    if counts[worst] == 0:
+        return f"no order of steps keeps the {WORDS['blood_out']} allowed"
+    return f"no order of steps keeps the {WORDS[worst]}"
+
+
+def _one(followed: Followed, number: int, p: int) -> Followed:
+    names = [field.name for field in fields(followed)]
+    return Followed(**{name: getattr(followed, name)[number : number + 1, :, p : p + 1] for name in names})
+
+
+def limit_rows(people: PeopleInputs, said: Suggestions, p: int) -> tuple[LimitRow, ...]:
+    """The limits of one person's suggested session; empty where there is none."""
+    plan, limits = said.plan, people.limits
+    if plan.standing[p] == NO_PLAN:
+        return ()
+    warn = float(hb_after_warn(limits.take([p]), plan.hbs_after_pct[[p]])[0])
+    top = max(float(plan.end_high_g_l[p]), float(plan.peak_high_g_l[p]))
+    level = "over" if plan.hbs_after_pct[p] > HIGH_HBS_PCT else "at or under"
+    rise, saline = float(limits.rise_stop_g_l[p]), float(limits.saline_stop_ml[p])
+    out, units = float(limits.blood_out_stop_ml[p]), float(limits.units_most[p])
+    floor, least = float(limits.hb_floor_warn_g_l[p]), float(limits.hb_floor_stop_g_l[p])
+    lowest = float(plan.lowest_low_g_l[p])
+    return (
+        _row("hb_after", f"HbS ends {level} {HIGH_HBS_PCT:g} %", top, warn, float(limits.hb_after_stop_g_l[p]), "g/L"),
+        _row("rise", "in one day", float(plan.rise_high_g_l[p]), rise, rise, "g/L"),
+        _row("hb_floor", "nine in ten stay over this", -lowest, -floor, -least, "g/L"),
+        _row("saline", "by weight", float(plan.saline_ml[p]), saline, saline, "mL"),
+        _row("blood_out", "drawn in all steps together", float(plan.blood_out_ml[p]), out, out, "mL"),
+        _row("units", "this person's own or the site's", float(plan.units[p]), units, units, ""),
+    )
+
+
+def _row(name: str, words: str, reached: float, warn: float, stop: float, unit: str) -> LimitRow:
+    """Both bounds are upper ones here; a floor comes in with its sign turned."""
+    state = STOPPED if reached > stop + 0.05 else WARNED if reached > warn + 0.05 else KEPT
+    return LimitRow(name, f"{WORDS[name]}; {words}", abs(reached), abs(warn), unit, state)
+
+
+def other_orders(weighed: Weighed, people: PeopleInputs, said: Suggestions, p: int) -> tuple[tuple[str, str], ...]:
+    """What other sessions with the same units would do, (name, sentence), each with why it was not taken."""
+    plan, followed = said.plan, weighed.menu.followed
+    units = int(plan.units[p])
+    if plan.standing[p] == NO_PLAN or not 1 <= units <= len(weighed.menu.volumes):
+        return ()
+    number, volumes = units - 1, weighed.menu.volumes[units - 1, :, :, p]
+    saline = volumes[0::2].sum(axis=0)
+    chosen = int(plan.candidate[p])
+    rows = []
+    orders = np.arange(volumes.shape[1]) % len(ORDERS)
+    wanted = (
+        ("Saline first", (orders == SALINE_FIRST) & (saline > 0)),
+        ("Saline last", (orders == len(ORDERS) - 1) & (saline > 0)),
+        ("No saline", saline == 0),
+    )
+    for name, mask in wanted:
+        places = np.flatnonzero(mask)
+        if not places.size or chosen in places:
+            continue
+        nearest = places[np.abs(saline[places] - saline[chosen]).argmin()]
+        end = float(followed.ratio[number, nearest, p] * weighed.hbs_begins_pct[p])
+        low, high = float(followed.lowest_low[number, nearest, p]), float(followed.peak_high[number, nearest, p])
+        words = f"The same {units} units end at {end:.1f} %"
+        rows.append((name, f"{words}. {_why_not(weighed, people, number, nearest, p, low, high, plan)}"))
+    return tuple(rows)
+
+
+def _why_not(
+    weighed: Weighed, people: PeopleInputs, number: int, candidate: np.intp, p: int, low: float, high: float,
+    plan: Prescriptions,
+) -> str:  # fmt: skip
+    limits = people.limits
+    if weighed.ok[number, candidate, p]:
+        return "It keeps every limit too and leaves more HbS or less Hb."
+    if low < limits.hb_floor_warn_g_l[p] - 0.05:
+        return f"Hb could fall to {low:.0f} on the way, under {limits.hb_floor_warn_g_l[p]:.0f} g/L."
+    if high > limits.hb_after_warn_g_l[p] + 0.05:
+        return f"Hb could reach {high:.0f}, over {limits.hb_after_warn_g_l[p]:.0f} g/L."
+    if not weighed.menu.allowed[number, candidate, p]:
+        return "It is off for this person, or draws more blood than is allowed."
+    return "It passes another limit."
