@@ -6,7 +6,7 @@ class SessionsConfig(AppConfig):
     label = "exchange_sessions"
 
     def ready(self) -> None:
-        from patients import services  # noqa: PLC0415 -- app ready
-        from sessions import facts  # noqa: PLC0415 -- app ready
+        from patients.services import follow  # noqa: PLC0415 -- app ready
+        from sessions.services import follow_change  # noqa: PLC0415 -- app ready
 
-        services.follow(facts.rebuild_facts)
+        follow(follow_change)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime, time
+from datetime import date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -26,7 +26,9 @@ from patients.services import (
     state_of,
 )
 from programme.core.models import User
+from programme.core.settings_of_site import site_settings
 from programme.core.trail import Change
+from sessions.facts import rebuild_facts
 from sessions.models import (
     ExchangeSession,
     ExchangeStep,
@@ -39,6 +41,10 @@ from sessions.models import (
     ResultLink,
     State,
 )
+from sessions.numeric.pairing import LooseResult, SessionTimes, pair_results
+
+NEAR_DAYS = 5
+"""Sessions within so many days of a loose result are looked at; wider than any range in which one can belong."""
 
 TOTALS = ("saline_in_ml", "red_cells_in_ml", "blood_out_ml")
 
@@ -89,6 +95,48 @@ class FinishedSession:
             "started_at", "ended_at",
         )  # fmt: skip
         return {name: getattr(self, name) for name in names}
+
+
+@transaction.atomic
+def follow_change(patient_pks: tuple[int, ...], at: datetime) -> None:
+    """Keep links and facts true after any change of these people's data; part of its transaction."""
+    _move_links(patient_pks)
+    for patient in Patient.objects.filter(pk__in=patient_pks).select_related("site"):
+        _pair_by_rule(patient, at)
+    rebuild_facts(patient_pks, at)
+
+
+def _move_links(patient_pks: tuple[int, ...]) -> None:
+    """Let each link point to the newest row of its result: a correction counts, a withdrawal leaves a gap."""
+    links = ResultLink.objects.filter(exchange_session__patient__in=patient_pks)
+    for link in links.filter(result__superseded_by__isnull=False).select_related("result"):
+        newest = link.result
+        while newer := LabResult.objects.filter(supersedes=newest).first():
+            newest = newer
+        link.result = newest
+        link.save(update_fields=["result"])
+
+
+def _pair_by_rule(patient: Patient, at: datetime) -> None:
+    """Link results that nobody linked, where their time alone says to which session they belong."""
+    loose = [
+        LooseResult(row.pk, row.analyte, row.taken_on, row.taken_at if row.time_known else None)
+        for row in LabResult.objects.in_force().filter(patient=patient, link__isnull=True)
+    ]
+    if not loose:
+        return
+    first = min(result.taken_on for result in loose) - timedelta(days=NEAR_DAYS)
+    last = max(result.taken_on for result in loose) + timedelta(days=NEAR_DAYS)
+    done = ExchangeSession.objects.carried_out().filter(patient=patient, on__range=(first, last))
+    links = ResultLink.objects.filter(exchange_session__in=done).exclude(result__status=ResultStatus.WITHDRAWN)
+    pairs = pair_results(
+        loose,
+        [SessionTimes(row.pk, row.on, row.started_at, row.ended_at) for row in done],
+        set(links.values_list("exchange_session_id", "position", "result__analyte")),
+        before_hours=site_settings(patient.site, at)["before_result_hours"],
+    )
+    for pair in pairs:
+        ResultLink.objects.create(exchange_session_id=pair.session, result_id=pair.result, position=pair.position)
 
 
 @transaction.atomic
