@@ -10,7 +10,7 @@ import hashlib
 import json
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any
 
 from django.db import connections, transaction
@@ -95,9 +95,10 @@ def write(changes: Iterable[Change], *, actor: User | None, at: datetime) -> Non
 
 
 def entry_hash(entry: TrailEntry) -> str:
-    """Return the SHA-256 of all that the entry says, the hash before it included."""
+    """Return the SHA-256 of all that the entry says, the hash before it included; the time counts in UTC."""
     said = [
-        entry.chain, entry.number, entry.actor_id, entry.at.isoformat(), entry.action, entry.why, entry.row_kind,
+        entry.site_id, entry.chain, entry.number, entry.patient_key, entry.actor_id,
+        entry.at.astimezone(UTC).isoformat(), entry.action, entry.why, entry.row_kind,
         entry.row_key, entry.row_version, entry.before, entry.after, entry.previous_hash,
     ]  # fmt: skip
     return hashlib.sha256(json.dumps(said, sort_keys=True, separators=(",", ":")).encode()).hexdigest()

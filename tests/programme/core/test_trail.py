@@ -1,5 +1,7 @@
 """The trail can only grow, and whatever was done to it behind its back is found."""
 
+from zoneinfo import ZoneInfo
+
 import pytest
 from django.db import DatabaseError, connection, transaction
 
@@ -55,6 +57,14 @@ def test_entries_of_one_call_are_numbered_in_their_chains(site, nurse):
     ]
 
 
+def test_a_time_said_in_another_zone_is_the_same_time(site):
+    """The database gives every time back in UTC."""
+    in_summer = factories.NOW.astimezone(ZoneInfo("Europe/London"))
+    trail.write([trail.Change(site.pk, 7, "seen", "patient")], actor=None, at=in_summer)
+    assert in_summer.isoformat() != factories.NOW.isoformat()
+    assert trail.faults(TrailEntry.objects.all()) == []
+
+
 @pytest.mark.parametrize("change", [{"why": "another"}, {"after": {}}, {"actor_id": None}])
 def test_the_database_refuses_an_update(site, change):
     entries = write_three(site)
@@ -92,6 +102,7 @@ def test_the_database_refuses_to_truncate(site):
         {"after": {"hbs_ceiling_pct": 50.0}},
         {"row_key": 99},
         {"at": factories.NOW.replace(hour=10)},
+        {"patient_key": 8},
     ],
 )
 def test_a_changed_entry_is_found(site, without_triggers, change):
