@@ -24,6 +24,7 @@ HAZARDS = ROOT / "fixtures" / "hazards.yaml"
 STAGES = ("core", "patients", "exchange_sessions", "planning", "worklist", "review")
 FOUND_BY_DJANGO = {"400.html", "403.html", "403_csrf.html", "404.html", "500.html"}
 STANDS_ALONE = {"base.html", "500.html"}  # when the server is at fault, nothing else can be relied on
+LONGEST_VIEW = 25  # 20 is meant
 LONGEST_FILE = 500  # about 300 is meant; beyond this a file holds more than one thing
 
 
@@ -89,10 +90,11 @@ def test_every_constraint_says_what_is_allowed(model):
 
 
 def test_every_template_is_a_page_or_a_part():
-    """A page extends another; a part has a name that begins with _ or lies among the components."""
+    """A page extends another; a part begins with _ or lies among the components; a print stands alone."""
     wrong = []
     for path in TEMPLATES:
         is_part = path.name.startswith("_") or "components" in path.parts or path.name in STANDS_ALONE
+        is_part = is_part or path.name.endswith("_print.html")
         extends = path.read_text().lstrip().startswith("{% extends ")
         if is_part == extends:
             wrong.append(short(path))
@@ -169,6 +171,17 @@ def test_tests_are_no_packages():
 def test_no_product_file_grows_too_long():
     lengths = {short(path): len(path.read_text().splitlines()) for path in PRODUCT_FILES}
     assert {name: lines for name, lines in lengths.items() if lines > LONGEST_FILE} == {}
+
+
+def test_views_stay_thin():
+    """Check access, validate, read the clock, one call, redirect."""
+    long = []
+    for path in PRODUCT_FILES:
+        if path.name == "views.py" or path.parent.name == "views":
+            for node in ast.walk(ast.parse(path.read_text())):
+                if isinstance(node, ast.FunctionDef) and node.end_lineno - node.lineno >= LONGEST_VIEW:
+                    long.append(f"{short(path)}: {node.name}")
+    assert long == []
 
 
 def test_migrations_have_names():
