@@ -26,8 +26,8 @@ from sessions.numeric.volume import blood_volume_ml
 
 SCENARIO = Path(settings.BASE_DIR) / "fixtures" / "demo_people.yaml"
 SEED = 20_400
-PACE_RISE = 1.25
-QUIET_MARROW = -0.32
+PACE_RISE = 1.15
+QUIET_MARROW = -0.48
 SETTLING_VISITS = 4
 NEW_METHOD_FOR_DAYS = 150
 
@@ -111,7 +111,7 @@ def make_course(people: tuple[DemoPerson, ...], today: date) -> DemoCourse:
             early_loss=rng.uniform(0.0, 0.08, len(people)),
         )
         after = np.where(come, done.measured_before, after)
-        for number in np.flatnonzero(come):
+        for number in (int(place) for place in np.flatnonzero(come)):
             rows.append(_row(people[number], visits[number], place, number, seen, done, steps, today, rng))
     return DemoCourse(
         _as_csv(rows),
@@ -137,15 +137,18 @@ def _world(people: tuple[DemoPerson, ...], visits: list[list[date]], rng: np.ran
         sickle_c=np.array([person.type == "SC" for person in people]),
         ceiling_pct=np.array([person.ceiling for person in people], dtype=float),
         usual_interval_days=np.array([person.every for person in people], dtype=np.int64),
-        hb_goal_g_l=np.array([116.0 if person.story == "high_hb" else rng.normal(103, 4) for person in people]),
-        sloppiness_pct=rng.normal(-1.5, 1.5, n),
+        hb_goal_g_l=np.array([116.0 if person.story == "high_hb" else rng.normal(106, 3) for person in people]),
+        sloppiness_pct=rng.normal(-3, 1.2, n),
         after_missing=np.zeros(n),
         volumes_recorded=np.ones(n, dtype=bool),
     )
     start = np.array([days[0].toordinal() for days in visits], dtype=np.int64)
     world = DayByDay.begin(bodies, start, rng)
     # A settled adult programme by hand: three to six units a visit, which asks for a quieter marrow than most.
-    world.state["log_pace"] = rng.normal(QUIET_MARROW, 0.14, n)
+    world.state["log_pace"] = rng.normal(QUIET_MARROW, 0.10, n)
+    for trait in ("part", "hold", "hb0", "own_life"):
+        values = world.traits[trait]
+        world.traits[trait] = values.mean() + 0.5 * (values - values.mean())
     _settle(world, people, rng)
     world.day = start
     stopped = np.array([person.story == "drug_stopped" for person in people])

@@ -65,7 +65,8 @@ def load_demo(*, today: date, at: datetime, vendor: str) -> Loaded:
 def _add_users(site: Site, path: Path) -> dict[str, User]:
     """Three people who sign in, with passwords made now and written where only this machine's user reads them."""
     words = WORD_LIST.read_text().split()
-    users, lines = {}, []
+    users: dict[str, User] = {}
+    lines = []
     for username, full_name, role in SIGN_INS:
         password = "-".join(secrets.choice(words) for _ in range(4))
         users[role] = User.objects.create_user(
@@ -96,14 +97,11 @@ def _tell(patient: Patient, person: DemoPerson, users: dict[str, User], *, today
     _set_needs(patient, person, nurse, at)
     first = patient.exchange_sessions.order_by("on").values_list("on", flat=True)[0]
     last = last_visit(person, today)
-    people.set_goals(
-        patient=patient,
-        since=first,
-        figures=people.GoalFigures(hbs_ceiling_pct=person.ceiling, clinic_days=str(last.weekday())),
-        reason=CEILING_REASONS.get(person.story, "as agreed when the programme began"),
-        actor=consultant,
-        at=at,
-    )
+    figures = people.GoalFigures(hbs_ceiling_pct=person.ceiling, clinic_days=str(last.weekday()))
+    reason = CEILING_REASONS.get(person.story, "as agreed when the programme began")
+    reviewed = today - timedelta(days=60 + 5 * (int(person.ref[-2:]) % 50))
+    for since, why in ((first, reason), (max(first, reviewed), "yearly review: goals kept")):
+        people.set_goals(patient=patient, since=since, figures=figures, reason=why, actor=consultant, at=at)
     story = STORIES.get(person.story)
     if story is not None:
         story(patient, users, today, at)
