@@ -2,11 +2,22 @@
 
 from __future__ import annotations
 
+import os
+import shutil
+
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page
 
 WIDTHS = (1440, 1024, 390)
 RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
+
+
+def chromium_program() -> str:
+    """The system's Chromium, or the one that CHROMIUM names."""
+    found = os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
+    if not found:
+        raise FileNotFoundError("Chromium is not installed; 'make test' says how to get it, CHROMIUM names another.")
+    return found
 
 
 def faults_of(page: Page) -> list[str]:

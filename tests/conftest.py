@@ -23,6 +23,7 @@ from programme.celery import app as celery_app
 from programme.core import trail
 from programme.core.models import Role, Site, User
 from tests import factories
+from tests.browsing import chromium_program
 
 if TYPE_CHECKING:
     from playwright.sync_api import BrowserContext, Page
@@ -190,7 +191,7 @@ def browser_type_launch_args(browser_type_launch_args: dict[str, Any]) -> dict[s
     os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = "1"
     quiet = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking"]
     quiet += ["--disable-component-update", "--disable-sync"]
-    return {**browser_type_launch_args, "executable_path": "/usr/bin/chromium", "args": quiet}
+    return {**browser_type_launch_args, "executable_path": chromium_program(), "args": quiet}
 
 
 @pytest.fixture

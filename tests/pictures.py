@@ -16,6 +16,8 @@ from urllib.request import urlopen
 import django
 from playwright.sync_api import sync_playwright
 
+from tests.browsing import chromium_program
+
 ROOT = Path(__file__).resolve().parent.parent
 PICTURES = ROOT / "fixtures" / "pictures"
 SIZE = {"width": 1440, "height": 900}
@@ -86,7 +88,7 @@ def main() -> int:
     pages = {"list": "/", "course": f"/people/{ref}/", "plan": f"/people/{ref}/plan/", "try": "/try/"}
     PICTURES.mkdir(parents=True, exist_ok=True)
     with served() as address, sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox", "--disable-gpu"])
+        browser = driver.chromium.launch(executable_path=chromium_program(), args=["--no-sandbox", "--disable-gpu"])
         context = browser.new_context(viewport=SIZE)
         context.add_cookies([{**cookie, "url": address}])
         page = context.new_page()

@@ -28,7 +28,7 @@ def programs_of_postgres() -> Path:
     """Return the folder of the newest installed PostgreSQL's programs."""
     found = sorted(Path("/usr/lib/postgresql").glob("*/bin"), key=lambda folder: int(folder.parent.name))
     if not found:
-        raise NotThere("PostgreSQL is not installed; 'make setup' says how to get it.")
+        raise NotThere("PostgreSQL is not installed; 'make test' says how to get it.")
     return found[-1]
 
 
@@ -69,7 +69,7 @@ def private_redis() -> Iterator[str]:
     """Start a Redis server that listens on a socket in a temporary folder; yield its REDIS_URL."""
     program = shutil.which("redis-server")
     if program is None:
-        raise NotThere("Redis is not installed; 'make setup' says how to get it.")
+        raise NotThere("Redis is not installed; 'make test' says how to get it.")
     with tempfile.TemporaryDirectory(prefix="ebbline-redis-") as folder:
         socket = Path(folder) / "r.sock"
         command = [program, "--port", "0", "--unixsocket", str(socket), "--save", "", "--appendonly", "no"]
