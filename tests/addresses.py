@@ -7,16 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from datetime import date
 from typing import Any
 
 from django.urls import URLPattern, URLResolver, get_resolver
 from django.urls.resolvers import RoutePattern
 
-from patients.models import Patient
-from sessions.models import ExchangeSession
-
-SERVED_AS_FILES = ("static/",)
+from sessions.models import ExchangeSession, OtherTransfusion
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,12 +29,15 @@ class Address:
 
     def filled(self, values: dict[str, Any]) -> str:
         """Return the path with `values` in it; raise KeyError for a name nobody has taught this module."""
-        parts, rest = [], self.route
+        path, rest = "/", self.route
         while "<" in rest:
             before, _, rest = rest.partition("<")
             inside, _, rest = rest.partition(">")
-            parts += [before, str(values[inside.rpartition(":")[2]])]
-        return "/" + "".join([*parts, rest])
+            path += before
+            name = inside.rpartition(":")[2]
+            # A key is that of the kind of row before it: results/<int:key>/ is the key of a result.
+            path += str(values[f"key of {path.split('/')[-2]}" if name == "key" else name])
+        return path + rest
 
 
 def every_address() -> tuple[Address, ...]:
@@ -55,13 +54,14 @@ def _walk(patterns: list[URLPattern | URLResolver], above: str, names: tuple[str
             yield Address(route, entry.callback, asked)
 
 
-def sample(patient: Patient, exchange_session: ExchangeSession) -> dict[str, Any]:
+def sample(exchange_session: ExchangeSession, transfusion: OtherTransfusion) -> dict[str, Any]:
     """What the addresses of one person are filled with."""
-    day: date = exchange_session.on
+    patient = exchange_session.patient
     return {
         "patient_ref": patient.patient_ref,
-        "on": day.isoformat(),
-        "day": day.isoformat(),
-        "pk": exchange_session.pk,
-        "number": 1,
+        "key of session": exchange_session.pk,
+        "key of results": exchange_session.result_links.first().result_id,
+        "key of transfusion": transfusion.pk,
+        "name": "unit_volume_ml",
+        "token": "a-file-of-nobody",
     }

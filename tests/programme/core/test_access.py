@@ -32,7 +32,7 @@ def make_person(site, ref):
     fit = factories.make_fit(site)
     factories.make_forecast(patient, model_fit=fit)
     factories.make_suggestion(patient, model_fit=fit)
-    return sample(patient, course[-1])
+    return sample(course[-1], factories.make_other_transfusion(patient))
 
 
 @pytest.fixture
@@ -50,7 +50,7 @@ def there(other_site, frozen_day):
 def test_each_role_meets_what_the_matrix_says(address, role, here):
     client = client_of(factories.make_user(role=role))
     allowed = address.view.needs_action is None or role in access.matrix()[address.view.needs_action]
-    expected = {200, 302, 400, 405} if allowed else {403}
+    expected = {200, 302, 400, 405, 422} if allowed else {403}
     path = address.filled(here)
     assert client.get(path).status_code in expected, f"GET {path} as {role}"
     assert client.post(path).status_code in expected, f"POST {path} as {role}"
@@ -77,6 +77,14 @@ def test_a_person_of_another_site_is_as_unknown_as_one_who_does_not_exist(addres
             assert answer.status_code == control.status_code
             assert answer.status_code in {403, 404, 405}
             assert b"SecretnameTHERE1" not in answer.getvalue()
+
+
+@pytest.mark.parametrize("address", [a for a in ADDRESSES if "key" in a.names], ids=ids)
+def test_a_row_of_somebody_else_is_not_opened_through_a_person_of_the_own_site(address, here, there, consultant):
+    client = client_of(consultant)
+    path = address.filled({**there, "patient_ref": here["patient_ref"]})
+    assert client.get(path).status_code in {404, 405}
+    assert client.post(path).status_code in {404, 405}
 
 
 @every
