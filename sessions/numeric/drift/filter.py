@@ -31,6 +31,7 @@ USUAL, ODD, JUMP = 0, 1, 2
 ODD_FACTOR = 3.0
 USUAL_GAP_DAYS = 28.0
 _ONSET_DAYS = 7.0
+_LEAST_DAYS = 0.5
 _WIDE_HBS = (25.0, 25.0)  # mean and SD of HbS when nothing is known of it; chosen here
 _WIDE_AFTER_SD = 12.0
 _HUBER = 2.5
@@ -54,6 +55,7 @@ class Gap(NamedTuple):
     days: Any
     untransfused: Any
     hb_after: Any
+    hb_after_sd: Any
     shift: Any
     topup_left: Any
     topup_at: Any
@@ -105,20 +107,22 @@ def pass_gap(form: str, values: Values, hbs: Any, pace: Any, spell: Any, gap: Ga
     memory, days = values["spell_days"], gap.days
     kept = np.exp(-days / memory)
     span = memory * (1.0 - kept)
-    credit = np.exp(-values["hb_credit"] * (gap.hb_after - REFERENCE_HB_G_L) / 10.0)
-    climb = (values["onset"] * np.minimum(days / _ONSET_DAYS, 1.0) + pace * (days + spell * span)) * credit + gap.shift
+    credit = values["hb_credit"] * (gap.hb_after - REFERENCE_HB_G_L) / 10.0
+    faster = pace * (days + spell * span) - credit * days
+    climb = values["onset"] * np.minimum(days / _ONSET_DAYS, 1.0) + faster + gap.shift
     risen, by_after, by_climb = _rise_with_topup(form, values, hbs, climb, gap)
-    by_spell_day = by_climb * pace * credit
+    by_spell_day = by_climb * pace
     spell_var = values["spell_sd"] ** 2
     integral = memory**2 * np.maximum(2.0 * days / memory - 3.0 + 4.0 * kept - kept**2, 0.0)
-    shocks = values["gap_sd"] ** 2 * days / USUAL_GAP_DAYS
+    shocks = values["gap_sd"] ** 2 * (np.maximum(days, _LEAST_DAYS) / USUAL_GAP_DAYS) ** values["gap_growth"]
+    unmeasured = (values["hb_credit"] * gap.hb_after_sd / 10.0 * days) ** 2
     return Passed(
         hbs=risen,
         by_after=by_after,
-        by_pace=by_climb * (days + spell * span) * credit,
+        by_pace=by_climb * (days + spell * span),
         by_spell=by_spell_day * span,
         by_climb=by_climb,
-        noise=by_spell_day**2 * spell_var * integral + by_climb**2 * shocks,
+        noise=by_spell_day**2 * spell_var * integral + by_climb**2 * (shocks + unmeasured),
         spell_kept=kept,
         spell_cov=by_spell_day * spell_var * memory * (1.0 - kept) ** 2,
         spell_noise=spell_var * (1.0 - kept**2),
@@ -162,20 +166,17 @@ def run(panel: Panel, form: str, values: Values, *, keep: bool = False) -> Run:
     total = np.zeros((state.mean.shape[1], n_people))
     n_gaps = np.zeros(n_people)
     kept: list[Innovations] = []
-    hb_after = np.full(n_people, REFERENCE_HB_G_L)
     for turn, n in enumerate(panel.active):
         now = state.first(n)
         if turn == 0:
             now, gained = _observe_before(now, panel.before[0], values, _start_cov(now), _NO_JUMP)
         else:
-            now, gained, met = _gap_turn(panel, turn, int(n), form, values, now, hb_after[:n], n_gaps[:n])
+            now, gained, met = _gap_turn(panel, turn, int(n), form, values, now, n_gaps[:n])
             kept += [met] if keep else []
             n_gaps[:n] += panel.usable[turn, :n] & ~np.isnan(panel.before[turn, :n])
         now, more = _exchange(now, panel, turn, int(n), values)
         total[:, :n] += gained + more
         state.mean[..., :n], state.cov[..., :n], state.log_weight[..., :n] = now
-        known = panel.hb_after[turn, :n]
-        hb_after[:n] = np.where(np.isnan(known), hb_after[:n], known)
     return Run(state, total, _join(kept) if keep else None)
 
 
@@ -187,14 +188,23 @@ def _start_cov(state: State) -> Floats:
 
 
 def _gap_turn(
-    panel: Panel, turn: int, n: int, form: str, values: Values, now: State, hb_after: Floats, n_gaps: Floats
+    panel: Panel, turn: int, n: int, form: str, values: Values, now: State, n_gaps: Floats
 ) -> tuple[State, Floats, Innovations]:
     days, reason, usable = panel.days[turn, :n], panel.reason[turn, :n], panel.usable[turn, :n]
     shift = sum(
         np.where(reason == code, values[name], 0.0)
         for code, name in ((1, "early_unwell"), (2, "early_other"), (3, "late_missed"))
     )
-    gap = Gap(days, panel.untransfused[turn, :n], hb_after, shift, panel.topup_left[turn, :n], panel.topup_at[turn, :n])
+    hb, measured = panel.hb_after[turn - 1, :n], panel.hb_measured[turn - 1, :n]
+    gap = Gap(
+        days=days,
+        untransfused=panel.untransfused[turn, :n],
+        hb_after=np.where(np.isnan(hb), values["hb_mean"], hb),
+        hb_after_sd=np.where(measured, 0.0, values["hb_sd"]),
+        shift=shift,
+        topup_left=panel.topup_left[turn, :n],
+        topup_at=panel.topup_at[turn, :n],
+    )
     passed = pass_gap(form, values, now.mean[HBS], now.mean[PACE], now.mean[SPELL], gap)
     mean = now.mean.copy()
     mean[HBS] = np.where(usable, passed.hbs, _WIDE_HBS[0])

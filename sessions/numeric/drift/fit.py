@@ -24,6 +24,8 @@ CREDIT = "_hb"  # a form's name with this ending also credits haemoglobin after 
 CANDIDATES = (*FORMS, "graded" + CREDIT)
 FORM_BEFORE_CHOICE = "graded_hb"
 
+# Before data: HbS and Hb after a session, and how far Hb varies within a person. Chosen here, about common practice.
+_AFTER_PCT, _HB_AFTER_G_L, _HB_SD_G_L, _HB_WEIGHT = 15.0, 105.0, 6.0, 20.0
 _GAPS_TO_LEARN_FROM = 4500
 _LONGEST_TO_LEARN_FROM = 40
 _GAPS_TO_CALIBRATE = 40_000
@@ -44,9 +46,9 @@ class DriftSettings:
 class ProgrammeFit:
     """Everything learnt from a programme, plain numbers only.
 
-    form: one of CANDIDATES. values: parameters by name (parameters.py), and after_mean. pace_mean_se: standard
-    error of the mean pace. usual_gap_days: median gap. long_gap_days: 90th centile of gaps. usual_after_pct: median HbS
-    after. n_people, n_gaps: how much it was learnt from.
+    form: one of CANDIDATES. values: parameters by name (parameters.py), and what stands in for missing figures.
+    pace_mean_se: standard error of the mean pace. usual_gap_days: median gap. long_gap_days: 90th centile of gaps.
+    usual_after_pct: median HbS after. n_people, n_gaps: how much it was learnt from.
     """
 
     model_version: str
@@ -100,7 +102,7 @@ def fit_programme(
     base = chosen.removesuffix(CREDIT)
     fixed = _fixed(chosen, settings)
     gaps = _gap_days(columns)
-    fixed["after_mean"] = _median(columns.hbs_after_pct, 15.0)
+    fixed |= _usual_values(columns)
     free = tuple(p.name for p in PARAMETERS if p.name not in fixed)
     learnt = learn(
         lay_out(_some_people(columns)),
@@ -118,7 +120,7 @@ def fit_programme(
         calibration=_calibrated(columns, base, learnt.values),
         usual_gap_days=_median(gaps, 28.0),
         long_gap_days=float(np.quantile(gaps, 0.9)) if len(gaps) else 35.0,
-        usual_after_pct=fixed["after_mean"],
+        usual_after_pct=learnt.values["after_mean"],
         n_people=len(np.unique(columns.person)),
         n_gaps=len(gaps),
         log_likelihood=learnt.log_likelihood,
@@ -132,6 +134,21 @@ def _fixed(form: str, settings: DriftSettings) -> dict[str, float]:
     if form.removesuffix(CREDIT) != "graded":
         fixed.setdefault("grade", CENTRES["grade"])
     return fixed
+
+
+def _usual_values(columns: SessionColumns) -> dict[str, float]:
+    """What stands in for a missing figure: HbS and Hb after a session, and how far Hb varies within a person."""
+    hb = columns.hb_after_g_l
+    known = ~np.isnan(hb)
+    person, values = columns.person[known], hb[known]
+    count = np.maximum(np.bincount(person, minlength=columns.n_people), 1)
+    apart = values - (np.bincount(person, values, minlength=columns.n_people) / count)[person]
+    freedom = len(values) - len(np.unique(person))
+    return {
+        "after_mean": _median(columns.hbs_after_pct, _AFTER_PCT),
+        "hb_mean": _median(hb, _HB_AFTER_G_L),
+        "hb_sd": float(np.sqrt((apart @ apart + _HB_WEIGHT * _HB_SD_G_L**2) / (freedom + _HB_WEIGHT))),
+    }
 
 
 def _gap_days(columns: SessionColumns) -> Floats:

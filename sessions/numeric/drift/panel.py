@@ -23,10 +23,10 @@ class Panel:
     """Arrays [T, N]: turn t of person order[i] in column i; only the first active[t] columns hold turn t.
 
     days: since the session before (nan at the first). before, after: measured, nan = missing. log_ratio: natural
-    log of the reckoned ratio, nan = none, with log_ratio_sd. hb_after: of this session, filled with the person's own
-    last or nan. untransfused: filled. reason. usable: the gap that ends here says something about the pace.
-    topup_left: share of HbS left by a top-up in the gap (1 = none), topup_at: share of the gap before it.
-    row: row in the columns.
+    log of the reckoned ratio, nan = none, with log_ratio_sd. hb_after: of this session, else the person's mean so
+    far, nan without any; hb_measured tells which. untransfused: filled. reason. usable: the gap that ends here says
+    something about the pace. topup_left: share of HbS left by a top-up in the gap (1 = none), topup_at: share of the
+    gap before it. row: row in the columns.
     """
 
     order: Ints
@@ -37,6 +37,7 @@ class Panel:
     log_ratio: Floats
     log_ratio_sd: Floats
     hb_after: Floats
+    hb_measured: Bools
     untransfused: Floats
     reason: Ints
     usable: Bools
@@ -63,7 +64,7 @@ def lay_out(columns: SessionColumns) -> Panel:
 
     derived = _derive(columns, sequence)
     active = np.array([np.count_nonzero(counts > t) for t in range(turns)], dtype=np.int64)
-    missing = {"reason": 0, "usable": False, "row": -1, "topup_left": 1.0, "topup_at": 1.0}
+    missing = {"hb_measured": False, "reason": 0, "usable": False, "row": -1, "topup_left": 1.0, "topup_at": 1.0}
     fields = {name: spread(values, missing.get(name, np.nan)) for name, values in derived.items()}
     return Panel(order=order, active=active, **fields)  # type: ignore[arg-type]
 
@@ -80,7 +81,8 @@ def _derive(columns: SessionColumns, sequence: Ints) -> dict[str, NDArray[np.gen
         "after": columns.hbs_after_pct,
         "log_ratio": np.log(ratio),
         "log_ratio_sd": np.maximum(sd, 1e-4) / ratio,
-        "hb_after": columns.hb_after_g_l,
+        "hb_after": _mean_so_far(columns.hb_after_g_l, columns),
+        "hb_measured": ~np.isnan(columns.hb_after_g_l),
         "untransfused": np.nan_to_num(columns.untransfused_pct, nan=DEFAULT_UNTRANSFUSED_PCT),
         "reason": columns.reason,
         "usable": columns.gap_known & (sequence > 0),
@@ -88,6 +90,17 @@ def _derive(columns: SessionColumns, sequence: Ints) -> dict[str, NDArray[np.gen
         "topup_at": at,
         "row": np.arange(len(columns), dtype=np.int64),
     }
+
+
+def _mean_so_far(values: Floats, columns: SessionColumns) -> Floats:
+    """Each value, or where it is missing the mean of the same person's earlier ones, nan without any, [n]."""
+    known = ~np.isnan(values)
+    first = columns.starts()[columns.person]
+    total = np.concatenate([[0.0], np.cumsum(np.where(known, values, 0.0))])
+    count = np.concatenate([[0], np.cumsum(known)])
+    n = count[:-1] - count[first]
+    mean = (total[:-1] - total[first]) / np.maximum(n, 1)
+    return np.where(known, values, np.where(n > 0, mean, np.nan))
 
 
 def _topups(columns: SessionColumns, days: Floats) -> tuple[Floats, Floats]:

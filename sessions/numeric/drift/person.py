@@ -10,7 +10,7 @@ from scipy.special import ndtri
 from ..columns import SessionColumns
 from .filter import HBS, PACE, SPELL, WASHOUT, Run, run
 from .fit import ProgrammeFit, one_set
-from .forms import REFERENCE_HB_G_L, rise
+from .forms import rise
 from .panel import DEFAULT_UNTRANSFUSED_PCT, Panel, lay_out
 
 Floats = NDArray[np.float64]
@@ -28,7 +28,8 @@ class PeoplePace:
     after_pace_cov. spell, spell_sd: by what share the pace runs faster just now, with after_spell_cov and
     pace_spell_cov. after_source: MEASURED, RECKONED from the session, or SUPPOSED as in the programme.
     washout, washout_sd: how the log share left by an exchange differs from the reckoned one, as a fraction.
-    hb_after_g_l: after the last session (an earlier one's where missing). untransfused_pct. last_day: ordinal.
+    hb_after_g_l: after the last session, else the person's mean, else the programme's; hb_after_sd: 0 where measured.
+    untransfused_pct. last_day: ordinal.
     usual_interval_days: median of the latest gaps. longest_twice_days: the longest gap reached at least twice, else the
     programme's 90th centile. n_gaps: gaps that say something of the pace.
     pace_pct_per_day with _low and _high (80 %): rise over the usual interval from the last after-value, points a day.
@@ -47,6 +48,7 @@ class PeoplePace:
     washout: Floats
     washout_sd: Floats
     hb_after_g_l: Floats
+    hb_after_sd: Floats
     untransfused_pct: Floats
     last_day: Floats
     usual_interval_days: Floats
@@ -85,7 +87,8 @@ def _blank(fit: ProgrammeFit, n_people: int) -> PeoplePace:
     unknown |= {name: np.zeros(n_people) for name in ("after_pace_cov", "spell", "after_spell_cov", "pace_spell_cov")}
     unknown["after_source"] = np.full(n_people, SUPPOSED)
     unknown["untransfused_pct"] = np.full(n_people, DEFAULT_UNTRANSFUSED_PCT)
-    unknown["hb_after_g_l"] = np.full(n_people, REFERENCE_HB_G_L)
+    unknown["hb_after_g_l"] = np.full(n_people, v["hb_mean"])
+    unknown["hb_after_sd"] = np.full(n_people, v["hb_sd"])
     unknown["n_gaps"] = np.zeros(n_people)
     return PeoplePace(**unknown)
 
@@ -129,7 +132,8 @@ def _habits(fit: ProgrammeFit, columns: SessionColumns, panel: Panel) -> dict[st
         "longest_twice_days": np.full(columns.n_people, fit.long_gap_days),
         "n_gaps": np.zeros(columns.n_people),
         "untransfused_pct": np.full(columns.n_people, DEFAULT_UNTRANSFUSED_PCT),
-        "hb_after_g_l": np.full(columns.n_people, REFERENCE_HB_G_L),
+        "hb_after_g_l": np.full(columns.n_people, fit.values["hb_mean"]),
+        "hb_after_sd": np.full(columns.n_people, fit.values["hb_sd"]),
         "after_source": np.full(columns.n_people, SUPPOSED),
     }
     out["last_day"][some] = columns.day[last]
@@ -141,18 +145,13 @@ def _habits(fit: ProgrammeFit, columns: SessionColumns, panel: Panel) -> dict[st
     )
     told = panel.usable & ~np.isnan(panel.before)
     out["n_gaps"][panel.order] = told.sum(axis=0)
-    out["hb_after_g_l"][panel.order] = _last_known(panel.hb_after, REFERENCE_HB_G_L)
+    ends = ((panel.row >= 0).sum(axis=0) - 1, np.arange(len(panel.order)))
+    hb = panel.hb_after[ends]
+    out["hb_after_g_l"][panel.order] = np.where(np.isnan(hb), fit.values["hb_mean"], hb)
+    out["hb_after_sd"][panel.order] = np.where(panel.hb_measured[ends], 0.0, fit.values["hb_sd"])
     if len(panel.active) > 1:
         out["longest_twice_days"][panel.order] = _longest_twice(panel.days, fit.long_gap_days)
         out["usual_interval_days"][panel.order] = _usual(panel.days, fit.usual_gap_days)
-    return out
-
-
-def _last_known(values: Floats, otherwise: float) -> Floats:
-    """Last figure that is not nan in each column of [T, N]."""
-    out = np.full(values.shape[1], otherwise)
-    for row in values:
-        out = np.where(np.isnan(row), out, row)
     return out
 
 

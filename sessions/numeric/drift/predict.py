@@ -36,8 +36,9 @@ def predict(
     after = pace.after_pct if own else np.asarray(after_pct, dtype=float)
     after_var = pace.after_sd**2 if own else np.asarray(0.0 if after_sd_pct is None else after_sd_pct) ** 2
     hb = pace.hb_after_g_l if hb_after_g_l is None else hb_after_g_l
+    hb_sd = pace.hb_after_sd if hb_after_g_l is None else 0.0
     days = np.asarray(days, dtype=float)
-    gap = Gap(days, pace.untransfused_pct, hb, 0.0, 1.0, 1.0)
+    gap = Gap(days, pace.untransfused_pct, hb, hb_sd, 0.0, 1.0, 1.0)
     passed = pass_gap(fit.base_form, fit.values, after, pace.pace, pace.spell, gap)
     # A start that is not known well stays so: the contraction of some forms is not taken as knowledge.
     by_after = np.maximum(passed.by_after, 1.0)

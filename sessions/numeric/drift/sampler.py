@@ -31,7 +31,7 @@ class CourseSampler:
         one = {name: float(np.ravel(getattr(pace, name))[0]) for name in _NEEDED}
         self._factor = float(np.interp(one["n_gaps"], GAPS_KNOWN, fit.calibration.scale))
         self._untransfused = one["untransfused_pct"]
-        self._hb_after = one["hb_after_g_l"]
+        self._hb_after, self._hb_after_sd = one["hb_after_g_l"], one["hb_after_sd"]
         mean, cov = _belief(one)
         # What makes the stated spread true is put on everything drawn alike.
         drawn = rng.multivariate_normal(mean, cov * self._factor**2, n_paths, method="cholesky")
@@ -49,13 +49,14 @@ class CourseSampler:
         rng, values = self._rng, self._fit.values
         n = len(self._pace)
         days = np.broadcast_to(np.asarray(days, dtype=float), (n,))
-        hb = self._hb_after if hb_after_g_l is None else hb_after_g_l
+        own = hb_after_g_l is None
+        hb, hb_sd = (self._hb_after, self._hb_after_sd) if own else (hb_after_g_l, 0.0)
         jumps = rng.random(n) < values["jump_share"]
         moved = values["pace_walk_sd"] * np.sqrt(days / USUAL_GAP_DAYS) * rng.standard_normal(n)
         self._pace = (
             self._pace + self._factor * moved + np.where(jumps, values["jump_sd"] * rng.standard_normal(n), 0.0)
         )
-        gap = Gap(days, self._untransfused, hb, 0.0, 1.0, 1.0)
+        gap = Gap(days, self._untransfused, hb, hb_sd, 0.0, 1.0, 1.0)
         passed = pass_gap(self._fit.base_form, values, np.asarray(after_true_pct), self._pace, self._spell, gap)
         chance = self._factor * np.sqrt(passed.noise) * rng.standard_normal(n)
         self._spell = self._spell * passed.spell_kept + _spell_end(passed, chance, rng)
@@ -67,7 +68,7 @@ class CourseSampler:
 
 _NEEDED = (
     "pace", "pace_sd", "after_pct", "after_sd", "after_pace_cov", "spell", "spell_sd", "after_spell_cov",
-    "pace_spell_cov", "hb_after_g_l", "untransfused_pct", "n_gaps",
+    "pace_spell_cov", "hb_after_g_l", "hb_after_sd", "untransfused_pct", "n_gaps",
 )  # fmt: skip
 
 
