@@ -107,15 +107,17 @@ def pass_gap(form: str, values: Values, hbs: Any, pace: Any, spell: Any, gap: Ga
     memory, days = values["spell_days"], gap.days
     kept = np.exp(-days / memory)
     span = memory * (1.0 - kept)
+    # What Hb is over its usual fades while it falls back, and so does what it takes off.
+    credit_days = values["hb_days"] * -np.expm1(-days / values["hb_days"])
     credit = values["hb_credit"] * (gap.hb_after - REFERENCE_HB_G_L) / 10.0
-    faster = pace * (days + spell * span) - credit * days
+    faster = pace * (days + spell * span) - credit * credit_days
     climb = values["onset"] * np.minimum(days / _ONSET_DAYS, 1.0) + faster + gap.shift
     risen, by_after, by_climb = _rise_with_topup(form, values, hbs, climb, gap)
     by_spell_day = by_climb * pace
     spell_var = values["spell_sd"] ** 2
     integral = memory**2 * np.maximum(2.0 * days / memory - 3.0 + 4.0 * kept - kept**2, 0.0)
     shocks = values["gap_sd"] ** 2 * (np.maximum(days, _LEAST_DAYS) / USUAL_GAP_DAYS) ** values["gap_growth"]
-    unmeasured = (values["hb_credit"] * gap.hb_after_sd / 10.0 * days) ** 2
+    unmeasured = (values["hb_credit"] * gap.hb_after_sd / 10.0 * credit_days) ** 2
     return Passed(
         hbs=risen,
         by_after=by_after,

@@ -130,7 +130,7 @@ def fit_programme(
 def _fixed(form: str, settings: DriftSettings) -> dict[str, float]:
     fixed = dict(settings.fixed)
     if not form.endswith(CREDIT):
-        fixed.setdefault("hb_credit", 0.0)
+        fixed = {"hb_credit": 0.0, "hb_days": CENTRES["hb_days"]} | fixed
     if form.removesuffix(CREDIT) != "graded":
         fixed.setdefault("grade", CENTRES["grade"])
     return fixed

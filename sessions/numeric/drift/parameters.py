@@ -44,6 +44,7 @@ PARAMETERS = (
     Parameter("onset", "plain", 0.0, 1.5, "points by which the line misses its start"),
     Parameter("grade", "plain", 0.5, 0.5, "exponent of the donor share in the graded form"),
     Parameter("hb_credit", "plain", 0.0, 0.1, "points a day less for each 10 g/L of Hb after"),
+    Parameter("hb_days", "log", 60.0, 0.5, "memory with which that fades, days"),
     Parameter("early_unwell", "plain", 0.0, 2.0, "points more in gaps that end early, unwell"),
     Parameter("early_other", "plain", 0.0, 1.0, "points more in gaps that end early for another reason"),
     Parameter("late_missed", "plain", 0.0, 1.0, "points more in gaps that end late or after a missed visit"),
