@@ -12,8 +12,6 @@ from sessions.numeric.forecasters import OWN_MEAN, DriftForm, OwnMeanRate, gap_d
 from sessions.numeric.mechanisms.made_up import simulate
 from sessions.numeric.predictive import Predictive
 
-SHORT_LIST = ("graded",)
-
 
 class Fixed:
     """A learner for tests: the truth it is told, off by `bias`, with an honest-looking spread."""
@@ -106,7 +104,9 @@ def test_forecasts_come_one_at_a_time_as_they_would_in_life():
 
 @pytest.fixture(scope="module")
 def in_feedback():
-    return run_made_up_backtest("feedback", n_people=70, years=2.0, seed=4, forms=SHORT_LIST, n_origins=1, n_draws=60)
+    return run_made_up_backtest(
+        "feedback", n_people=70, years=2.0, seed=4, forms=("graded",), form_in_use="graded", n_origins=1, n_draws=60
+    )
 
 
 def test_the_oracle_stands_in_front_and_the_form_beats_the_own_mean(in_feedback):
