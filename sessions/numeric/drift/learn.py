@@ -59,7 +59,7 @@ def learn(
         each = run(panel, form, _sets(base, free, shifted)).log_likelihood
         slopes = (each[1:] - each[0]) / _SHIFT
         # About their mean, for far from the top everybody's slope points the same way.
-        about = slopes - slopes.mean(axis=1, keepdims=True)
+        about = slopes - slopes.sum(axis=1, keepdims=True) / max(slopes.shape[1], 1)
         curvature = about @ about.T + np.diag(pull + 1e-6)
         reached = each[0].sum() - 0.5 * (pull * (at - centre) ** 2).sum()
         tries = at + _moves(curvature, slopes.sum(axis=1) - pull * (at - centre))
