@@ -6,6 +6,7 @@ held towards what would be said without data, so a small programme is not led by
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,36 +22,65 @@ _SCALE_WEIGHT = 60.0  # errors by which the stated scale is held
 _SHAPE_WEIGHT = 80.0  # errors by which the shape before data is held
 _FAR = 3.0  # errors further out count as this far when the scale is judged
 _EXPECTED_SQUARE = 0.9973  # mean of min(Z², _FAR²) for a normal Z
+_STRETCH_RANGE = (0.4, 2.5)
 _FINE = np.linspace(-14.0, 14.0, 5601)
 
 
 @dataclass(frozen=True, slots=True)
 class Calibration:
-    """scale: factors on the stated spread at GAPS_KNOWN. shape: of errors over the scaled spread."""
+    """How a stated variance is made true: scale(gaps)²·(stretch·variance + floor), and the shape of errors over it.
 
+    stretch: factor. floor: points². scale: factors at GAPS_KNOWN. As floor and stretch are not negative, a forecast
+    that states more spread keeps more.
+    """
+
+    stretch: float
+    floor: float
     scale: tuple[float, ...]
     shape: Shape
 
+    def spread(self, variance: Any, n_gaps: Any) -> Floats:
+        """True scale (points) of forecasts with a stated variance (points²), for people with so many gaps known."""
+        factor = np.interp(n_gaps, GAPS_KNOWN, self.scale)
+        return np.asarray(factor * np.sqrt(self.stretch * variance + self.floor))
 
-UNCALIBRATED = Calibration(tuple(1.0 for _ in GAPS_KNOWN), SHAPE_BEFORE_DATA)
+
+UNCALIBRATED = Calibration(1.0, 0.0, tuple(1.0 for _ in GAPS_KNOWN), SHAPE_BEFORE_DATA)
 
 
 def calibrate(met: Innovations, measured: Floats) -> Calibration:
-    """Factors and shape from one-step errors. measured: the result that each innovation was of, points, [M]."""
+    """Calibration from one-step errors. measured: the result that each innovation was of, points, [M]."""
     if not len(met.row):
         return UNCALIBRATED
-    z = (measured - met.loc) / met.scale
+    error, variance = measured - met.loc, met.scale**2
+    stretch, floor = _stretch_and_floor(error**2, variance)
+    z = error / np.sqrt(stretch * variance + floor)
     scale = _scale_by_gaps(z, met.n_gaps)
-    return Calibration(tuple(float(s) for s in scale), _shape(z / np.interp(met.n_gaps, GAPS_KNOWN, scale)))
+    return Calibration(
+        stretch=stretch,
+        floor=floor,
+        scale=tuple(float(s) for s in scale),
+        shape=_shape(z / np.interp(met.n_gaps, GAPS_KNOWN, scale)),
+    )
+
+
+def _stretch_and_floor(square: Floats, variance: Floats) -> tuple[float, float]:
+    """Least squares of squared errors over their stated variance on 1 and 1/variance, held towards (1, 0)."""
+    ratio = np.minimum(square / variance, _FAR**2) / _EXPECTED_SQUARE
+    usual = float(np.median(variance))
+    terms = np.column_stack([np.ones(len(ratio)), usual / variance])
+    held = terms.T @ terms + _SCALE_WEIGHT * np.eye(2)
+    stretch, floor = np.linalg.solve(held, terms.T @ ratio + _SCALE_WEIGHT * np.array([1.0, 0.0]))
+    if floor < 0.0:
+        stretch, floor = (ratio.sum() + _SCALE_WEIGHT) / (len(ratio) + _SCALE_WEIGHT), 0.0
+    return float(np.clip(stretch, *_STRETCH_RANGE)), float(floor * usual)
 
 
 def _scale_by_gaps(z: Floats, n_gaps: Floats) -> Floats:
-    """Root mean square error near each knot, held towards the one over all, and that towards 1."""
+    """Root mean square error near each knot, held towards 1."""
     square = np.minimum(np.abs(z), _FAR) ** 2 / _EXPECTED_SQUARE
-    overall = (square.sum() + _SCALE_WEIGHT) / (len(z) + _SCALE_WEIGHT)
     tents = np.array([np.interp(n_gaps, GAPS_KNOWN, knot) for knot in np.eye(len(GAPS_KNOWN))])
-    near = (tents @ square + _SCALE_WEIGHT * overall) / (tents.sum(axis=1) + _SCALE_WEIGHT)
-    return np.asarray(np.sqrt(near))
+    return np.asarray(np.sqrt((tents @ square + _SCALE_WEIGHT) / (tents.sum(axis=1) + _SCALE_WEIGHT)))
 
 
 def _shape(z: Floats) -> Shape:

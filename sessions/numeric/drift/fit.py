@@ -12,7 +12,7 @@ from ..predictive import Shape
 from .calibrate import UNCALIBRATED, Calibration, calibrate
 from .filter import run
 from .forms import FORMS
-from .learn import learn
+from .learn import Learnt, learn
 from .panel import lay_out
 from .parameters import CENTRES, PARAMETERS
 
@@ -26,8 +26,9 @@ FORM_BEFORE_CHOICE = "graded_hb"
 
 # Before data: HbS and Hb after a session, and how far Hb varies within a person. Chosen here, about common practice.
 _AFTER_PCT, _HB_AFTER_G_L, _HB_SD_G_L, _HB_WEIGHT = 15.0, 105.0, 6.0, 20.0
-_GAPS_TO_LEARN_FROM = 4500
-_LONGEST_TO_LEARN_FROM = 40
+_GAPS_TO_START_FROM = 800
+_GAPS_TO_LEARN_FROM = 3600
+_LONGEST_TO_LEARN_FROM = 36
 _GAPS_TO_CALIBRATE = 40_000
 
 
@@ -72,6 +73,8 @@ class ProgrammeFit:
         plain = {name: getattr(self, name) for name in self.__slots__ if name != "calibration"}
         return plain | {
             "values": dict(self.values),
+            "stretch": self.calibration.stretch,
+            "floor": self.calibration.floor,
             "scale": list(self.calibration.scale),
             "shape": list(self.calibration.shape.at),
         }
@@ -81,8 +84,10 @@ class ProgrammeFit:
         """A fit from `to_dict`. Raises: ValueError when it was made by another version of the model."""
         if stored["model_version"] != MODEL_VERSION:
             raise ValueError(f"This fit is of model {stored['model_version']!r}; this program reads {MODEL_VERSION!r}.")
-        given = {k: v for k, v in stored.items() if k not in ("scale", "shape")}
-        calibration = Calibration(tuple(stored["scale"]), Shape(tuple(stored["shape"])))
+        given = {name: stored[name] for name in cls.__slots__ if name not in ("values", "calibration")}
+        calibration = Calibration(
+            stored["stretch"], stored["floor"], tuple(stored["scale"]), Shape(tuple(stored["shape"]))
+        )
         return cls(**(given | {"values": dict(stored["values"]), "calibration": calibration}))
 
 
@@ -103,15 +108,7 @@ def fit_programme(
     fixed = _fixed(chosen, settings)
     gaps = _gap_days(columns)
     fixed |= _usual_values(columns)
-    free = tuple(p.name for p in PARAMETERS if p.name not in fixed)
-    learnt = learn(
-        lay_out(_some_people(columns)),
-        base,
-        free=free,
-        fixed=fixed,
-        start={},
-        prior_weight=settings.prior_weight,
-    )
+    learnt = _learnt(columns, base, fixed, settings)
     return ProgrammeFit(
         model_version=MODEL_VERSION,
         form=chosen,
@@ -134,6 +131,23 @@ def _fixed(form: str, settings: DriftSettings) -> dict[str, float]:
     if form.removesuffix(CREDIT) != "graded":
         fixed.setdefault("grade", CENTRES["grade"])
     return fixed
+
+
+def _learnt(columns: SessionColumns, base: str, fixed: Mapping[str, float], settings: DriftSettings) -> Learnt:
+    """First from a few people, which is quick and comes near, then from enough."""
+    free = tuple(p.name for p in PARAMETERS if p.name not in fixed)
+    start: Mapping[str, float] = {}
+    for most_gaps in (_GAPS_TO_START_FROM, _GAPS_TO_LEARN_FROM):
+        learnt = learn(
+            lay_out(_some_people(columns, most_gaps)),
+            base,
+            free=free,
+            fixed=fixed,
+            start=start,
+            prior_weight=settings.prior_weight,
+        )
+        start = learnt.values
+    return learnt
 
 
 def _usual_values(columns: SessionColumns) -> dict[str, float]:
@@ -161,7 +175,7 @@ def _median(values: Floats, otherwise: float) -> float:
     return float(np.median(known)) if len(known) else otherwise
 
 
-def _some_people(columns: SessionColumns, most_gaps: int = _GAPS_TO_LEARN_FROM) -> SessionColumns:
+def _some_people(columns: SessionColumns, most_gaps: int) -> SessionColumns:
     """Enough people to learn from, spread evenly over all who have a gap; of each the latest sessions."""
     counts = np.diff(columns.starts())
     late = columns.sequence() >= counts[columns.person] - 1 - _LONGEST_TO_LEARN_FROM

@@ -7,7 +7,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..predictive import Predictive
-from .calibrate import GAPS_KNOWN
 from .filter import USUAL_GAP_DAYS, Gap, pass_gap
 from .fit import ProgrammeFit
 from .person import PeoplePace
@@ -53,8 +52,7 @@ def predict(
     if own:
         shared = passed.by_pace * pace.after_pace_cov + passed.by_spell * pace.after_spell_cov
         variance = variance + 2.0 * by_after * shared
-    factor = np.interp(pace.n_gaps, GAPS_KNOWN, fit.calibration.scale)
-    return Predictive(passed.hbs, factor * np.sqrt(variance), fit.calibration.shape)
+    return Predictive(passed.hbs, fit.calibration.spread(variance, pace.n_gaps), fit.calibration.shape)
 
 
 def walk_variance(values: Mapping[str, float], days: Any) -> Any:

@@ -29,7 +29,9 @@ class CourseSampler:
         self._fit = fit
         self._rng = rng
         one = {name: float(np.ravel(getattr(pace, name))[0]) for name in _NEEDED}
-        self._factor = float(np.interp(one["n_gaps"], GAPS_KNOWN, fit.calibration.scale))
+        gaps = float(np.interp(one["n_gaps"], GAPS_KNOWN, fit.calibration.scale))
+        self._factor = gaps * float(np.sqrt(fit.calibration.stretch))
+        self._floor_sd = gaps * float(np.sqrt(fit.calibration.floor))
         self._untransfused = one["untransfused_pct"]
         self._hb_after, self._hb_after_sd = one["hb_after_g_l"], one["hb_after_sd"]
         mean, cov = _belief(one)
@@ -61,7 +63,7 @@ class CourseSampler:
         chance = self._factor * np.sqrt(passed.noise) * rng.standard_normal(n)
         self._spell = self._spell * passed.spell_kept + _spell_end(passed, chance, rng)
         odd = np.where(rng.random(n) < values["odd_share"], ODD_FACTOR, 1.0)
-        true = np.clip(passed.hbs + odd * chance, 0.0, 100.0)
+        true = np.clip(passed.hbs + odd * chance + self._floor_sd * rng.standard_normal(n), 0.0, 100.0)
         measured = true + odd * self._factor * values["assay_sd"] * rng.standard_normal(n)
         return true, np.clip(np.round(measured, 1), 0.0, 100.0)
 
