@@ -233,7 +233,7 @@ def _layout(course: Course, details: Details, first: int) -> dict[str, Any]:
         "shapes": shapes,
         "annotations": words,
         "xaxis": {"type": "date", "showgrid": False, "anchor": "y2", "tickfont": {"color": "--ink-2"},
-                  "tickformat": "%b\n%Y", "ticklen": 8, "tickcolor": "transparent"},
+                  "tickformat": "%b\n%Y", "ticklen": 8, "tickcolor": "rgba(0,0,0,0)"},
         "yaxis": axis | {"domain": [0.3, 1], "title": {"text": "HbS %"}, "range": [HBS_LOW, scale_top(course, visits)]},
         "yaxis2": axis | {"domain": [0, 0.22], "title": {"text": "Hb g/L"}},
     }  # fmt: skip

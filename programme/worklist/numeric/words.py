@@ -17,6 +17,11 @@ def count_words(n: int) -> str:
     return COUNTS[n] if 0 <= n < len(COUNTS) else str(n)
 
 
+def count_of(n: float, thing: str) -> str:
+    """Return '1 unit' or '2.5 units'."""
+    return f"{n:g} {thing}" + ("" if n == 1 else "s")
+
+
 def figure(value: float, places: int = 0) -> str:
     """Return `value` with `places` decimals, a true minus and no minus on a zero."""
     text = f"{value:.{places}f}"
@@ -45,6 +50,11 @@ def short_day_words(day: date, today: date) -> str:
         return "today"
     year = "" if day.year == today.year else f" {day.year}"
     return f"{day.day} {day:%b}{year}"
+
+
+def full_day_words(day: date) -> str:
+    """Return '19 Dec 2025'."""
+    return f"{day.day} {day:%b %Y}"
 
 
 def span_words(first: date, last: date, today: date) -> str:

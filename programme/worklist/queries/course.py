@@ -12,7 +12,7 @@ from programme.core.settings_of_site import site_settings
 from programme.planning.models import Suggestion
 from programme.worklist.numeric.course import Course, Details, Forecast
 from programme.worklist.numeric.picture import value_at
-from programme.worklist.numeric.words import chance_words, day_words, figure
+from programme.worklist.numeric.words import chance_words, day_words, figure, full_day_words
 from programme.worklist.queries.history import (
     Decision,
     SessionRow,
@@ -274,7 +274,7 @@ def _stale_words(force: InForce, forecast: StoredForecast | None, stored: Sugges
         changed.append("a newer fit of the programme is in force")
     if not changed:
         changed.append("the programme itself was renewed")
-    return f"The figures below were made on {made:%d %b %Y}; since then {' and '.join(changed)}."
+    return f"The figures below were made on {full_day_words(made)}; since then {' and '.join(changed)}."
 
 
 def _working(
@@ -285,7 +285,9 @@ def _working(
         return ()
     pace, fit = forecast.pace, forecast.model_fit
     out = [
-        f"{row.on:%d %b %Y} ({row.left_out})" for row in sessions if row.left_out and row.left_out != "first session"
+        f"{full_day_words(row.on)} ({row.left_out})"
+        for row in sessions
+        if row.left_out and row.left_out != "first session"
     ]
     after = pace.get("after_pct")
     rows = [
@@ -296,8 +298,9 @@ def _working(
          ("reckoned from the session, " if pace.get("after_reckoned") else "measured, ")
          + f"standard deviation {figure(pace.get('after_sd_pct') or 0, 1)} points"),
         ("form of the model", str(pace.get("form", "")), "" if fit is None else
-         f"fitted to {fit.n_gaps} gaps of {fit.n_people} people as of {fit.as_of:%d %b %Y}"),
-        ("made", f"{forecast.made_at:%d %b %Y}", f"as of {forecast.as_of:%d %b %Y}; model {forecast.code_version}, "
+         f"fitted to {fit.n_gaps} gaps of {fit.n_people} people as of {full_day_words(fit.as_of)}"),
+        ("made", full_day_words(forecast.made_at),
+         f"as of {full_day_words(forecast.as_of)}; model {forecast.code_version}, "
          f"fit {'none' if fit is None else fit.pk}, data version {forecast.data_version}"),
     ]  # fmt: skip
     return tuple(rows)

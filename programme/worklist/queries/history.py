@@ -10,6 +10,7 @@ from itertools import pairwise
 from patients.models import Goals, Patient
 from programme.worklist.numeric.course import Visit, ceiling_on, gap_pace, visit_of
 from programme.worklist.numeric.decisions import GOAL_WORDS, decision_words
+from programme.worklist.numeric.words import count_of
 from sessions.models import AdmissionInGap, ExchangeSession, LockLift, OtherTransfusion, SessionFacts, VisitReason
 
 ROUTINE = (VisitReason.ROUTINE, "")
@@ -156,6 +157,6 @@ def notes_of(
             notes.append((second.on.toordinal(), f"laboratory method changed, {first.method} to {second.method}"))
     for row in transfusions:
         where = "transfused elsewhere" if row.elsewhere else "simple top-up"
-        much = "amount unknown" if not row.amount_known else f"{row.units:g} units" if row.units else ""
+        much = "amount unknown" if not row.amount_known else count_of(row.units, "unit") if row.units else ""
         notes.append((row.on.toordinal(), ", ".join(part for part in (where, much) if part)))
     return tuple(sorted(notes))

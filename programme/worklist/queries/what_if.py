@@ -6,13 +6,10 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from patients.models import Patient
+from programme.planning.numeric.people import WhatIf
+from programme.planning.queries import what_if
 from programme.worklist.queries.course import CoursePage
 from programme.worklist.queries.suggested import Suggested, longest_for_end, suggested
-
-try:
-    from programme.planning.services import what_if
-except ImportError:
-    what_if = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,14 +50,8 @@ def answer_for(patient: Patient, page: CoursePage, asked: Asked | None, now: dat
     """Return what is in force where nothing was asked, else the planner's answer on the day of `now`."""
     if asked is None or page.lock is not None:
         return Answer(page.suggestion)
-    body, options = what_if(
-        patient,
-        as_of=now.date(),
-        at=now,
-        ceiling_pct=asked.ceiling_pct,
-        accepted_chance=asked.accepted_chance,
-        interval_days=asked.interval_days,
-    )
+    goals = WhatIf(asked.ceiling_pct, asked.accepted_chance, asked.interval_days)
+    body, options = what_if(patient, as_of=now.date(), asked=goals)
     view = suggested(body, options, today=now.date(), weight_kg=page.record.weight_kg)
     if asked.end_target_pct is None:
         return Answer(view, asked)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, datetime
 from typing import Any
 
 from django.contrib import messages
+from django.core.exceptions import ValidationError
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
-from django.urls import NoReverseMatch, reverse
 from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
@@ -44,27 +44,33 @@ def course(request: access.SignedIn, patient_ref: str) -> HttpResponse:
 @require_POST
 def lift_lock(request: access.SignedIn, patient_ref: str) -> HttpResponse:
     patient = access.open_patient(request.user, Patient.objects.select_related("site"), patient_ref)
-    form = LiftLockForm(request.POST)
+    form = LiftLockForm(request.POST, label_suffix="")
     at = timezone.now()
-    there = reverse("worklist:course", args=[patient_ref])
-
-    def lift() -> str:
-        services.lift_lock(patient=patient, reason=form.cleaned_data["reason"], actor=request.user, at=at)
-        return there
-
-    if form.is_valid():
-        key = form.cleaned_data["receipt"]
-        receipts.once(key=key, actor=request.user, at=at, action="lift haemolysis lock", do=lift)
-        messages.success(request, "The lock is lifted. The next replan makes the figures again.")
-        return redirect(there)
+    if form.is_valid() and _lifted(request, patient, form, at):
+        messages.success(request, "The lock is lifted, with your reason.")
+        return redirect("worklist:course", patient_ref)
     page = read_course(patient, site_now(request.user))
     context = _answers(request, page, answer_for(patient, page, None, at), WhatIfForm()) | _whole(request, page)
     return render(request, "worklist/course.html", context | {"lift_form": form}, status=422)
 
 
+def _lifted(request: access.SignedIn, patient: Patient, form: LiftLockForm, at: datetime) -> bool:
+    """Lift the lock once for the form's key; what stands against it becomes an error of the form."""
+
+    def lift() -> str:
+        return str(services.lift_lock(patient=patient, reason=reason, actor=request.user, at=at).pk)
+
+    reason, key = form.cleaned_data["reason"], form.cleaned_data["receipt"]
+    try:
+        receipts.once(key=key, actor=request.user, at=at, action=f"lift haemolysis lock of {patient.pk}", do=lift)
+    except (ValidationError, receipts.BadReceipt) as error:
+        form.add_error(None, error if isinstance(error, ValidationError) else str(error))
+        return False
+    return True
+
+
 def _answers(request: access.SignedIn, page: CoursePage, answer: Answer, form: WhatIfForm) -> dict[str, Any]:
     """Return what the part below the picture prints."""
-    may_decide = access.may(request.user, "change.goals")
     return {
         "page": page,
         "answer": answer.suggested,
@@ -73,8 +79,7 @@ def _answers(request: access.SignedIn, page: CoursePage, answer: Answer, form: W
         "longest": answer.longest,
         "faults": [fault for errors in form.errors.values() for fault in errors],
         "form": form,
-        "plan_url": _address("worklist:plan", page.patient_ref),
-        "goals_url": _address("worklist:goals", page.patient_ref) if may_decide else "",
+        "may_decide": access.may(request.user, "change.goals"),
     }
 
 
@@ -96,11 +101,3 @@ def _whole(request: access.SignedIn, page: CoursePage) -> dict[str, Any]:
         "lift_form": LiftLockForm(initial={"receipt": receipts.new_key()}, label_suffix=""),
         "nav": "course",
     }
-
-
-def _address(name: str, patient_ref: str) -> str:
-    """Return the address of another page about the person; empty where this site has no such page."""
-    try:
-        return reverse(name, args=[patient_ref])
-    except NoReverseMatch:
-        return ""

@@ -23,6 +23,7 @@ def test_days_carry_their_year_only_when_it_is_another():
     assert words.day_words(date(2026, 12, 4), TODAY) == "Fri 4 Dec"
     assert words.day_words(date(2025, 12, 19), TODAY) == "Fri 19 Dec 2025"
     assert words.short_day_words(TODAY, TODAY) == "today"
+    assert words.full_day_words(TODAY) == "25 Nov 2026"
 
 
 def test_spans_say_the_month_once():
@@ -41,4 +42,5 @@ def test_ages(days, said):
 def test_lists_and_counts():
     assert words.listed(["a", "b", "c"]) == "a, b and c"
     assert (words.listed(["a"]), words.listed([])) == ("a", "")
+    assert (words.count_of(1, "unit"), words.count_of(1.5, "unit")) == ("1 unit", "1.5 units")
     assert (words.count_words(14), words.count_words(21)) == ("fourteen", "21")
