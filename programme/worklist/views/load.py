@@ -14,7 +14,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from programme.core import access, receipts
 from programme.core.look import site_now
-from programme.worklist import services
+from programme.worklist import uploads
 from programme.worklist.queries.load import load_page, unanswered
 from sessions.history.bring_in import Refused, bring_in
 from sessions.history.look import look_at
@@ -32,8 +32,8 @@ def choose(request: access.SignedIn) -> HttpResponse:
     if chosen is None:
         return _choose_again(request, "Choose a file first.")
     try:
-        kept = services.keep_upload(user=request.user, chosen=chosen, at=site_now(request.user))
-    except services.TooLarge as error:
+        kept = uploads.keep_upload(user=request.user, chosen=chosen, at=site_now(request.user))
+    except uploads.TooLarge as error:
         return _choose_again(request, str(error))
     _remember(request, kept)
     return redirect("worklist:load_look", token=kept.token)
@@ -85,7 +85,7 @@ def _confirm(request: access.SignedIn, token: str, data: bytes, answers: dict[st
     except (Refused, receipts.BadReceipt) as error:
         messages.error(request, str(error))
         return redirect("worklist:load_look", token=token)
-    services.drop_upload(user=request.user, token=token)
+    uploads.drop_upload(user=request.user, token=token)
     return redirect(address)
 
 
@@ -93,16 +93,16 @@ def _choose_again(request: access.SignedIn, problem: str) -> HttpResponse:
     return render(request, "worklist/load.html", {"nav": "load", "problem": problem}, status=422)
 
 
-def _remember(request: access.SignedIn, kept: services.KeptFile) -> None:
+def _remember(request: access.SignedIn, kept: uploads.KeptFile) -> None:
     """Note in the sign-in session what was looked at, so that no other file can be confirmed in its place."""
     files: dict[str, Any] = request.session.get(KEPT, {})
-    newest = sorted(files.items(), key=lambda item: item[1]["read_at"])[-(services.MOST_FILES_A_USER - 1) :]
+    newest = sorted(files.items(), key=lambda item: item[1]["read_at"])[-(uploads.MOST_FILES_A_USER - 1) :]
     request.session[KEPT] = {**dict(newest), kept.token: {**asdict(kept), "read_at": kept.read_at.isoformat()}}
 
 
-def _kept(request: access.SignedIn, token: str) -> tuple[services.KeptFile | None, bytes | None]:
+def _kept(request: access.SignedIn, token: str) -> tuple[uploads.KeptFile | None, bytes | None]:
     said = request.session.get(KEPT, {}).get(token)
     if said is None:
         return None, None
-    kept = services.KeptFile(**{**said, "read_at": datetime.fromisoformat(said["read_at"])})
-    return kept, services.read_upload(user=request.user, token=token, digest=kept.digest)
+    kept = uploads.KeptFile(**{**said, "read_at": datetime.fromisoformat(said["read_at"])})
+    return kept, uploads.read_upload(user=request.user, token=token, digest=kept.digest)

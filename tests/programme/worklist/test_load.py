@@ -16,7 +16,7 @@ from django.urls import reverse
 
 from patients.models import Patient
 from programme.core.models import Receipt, Site, TrailEntry, User
-from programme.worklist import services
+from programme.worklist import uploads
 from sessions.models import ExchangeSession
 from tests import factories
 
@@ -190,7 +190,7 @@ def test_an_invented_token_opens_nothing(token: str, nurse_client: Client) -> No
 
 def test_no_file_and_too_large_a_file_are_refused(nurse_client: Client, monkeypatch: pytest.MonkeyPatch) -> None:
     assert "Choose a file first" in words_of(nurse_client.post(CHOOSE))
-    monkeypatch.setattr(services, "MOST_BYTES", 100)
+    monkeypatch.setattr(uploads, "MOST_BYTES", 100)
     answer = nurse_client.post(CHOOSE, {"file": SimpleUploadedFile("big.csv", b"x" * 101)})
     assert (answer.status_code, "load_history" in words_of(answer)) == (422, True)
 
@@ -198,7 +198,7 @@ def test_no_file_and_too_large_a_file_are_refused(nurse_client: Client, monkeypa
 def test_few_files_are_kept_and_not_for_long(nurse_client: Client, var_dir: Path) -> None:
     for number in range(5):
         choose(nurse_client, changed(units=str(number)))
-    assert len(list((var_dir / "uploads").iterdir())) == services.MOST_FILES_A_USER
+    assert len(list((var_dir / "uploads").iterdir())) == uploads.MOST_FILES_A_USER
     with time_machine.travel(factories.NOW + timedelta(days=200_000)):
         nurse_client.force_login(User.objects.get(role="nurse"))
         choose(nurse_client, EXAMPLE.read_bytes())
