@@ -67,7 +67,7 @@ def run(scale: float) -> list[str]:
     n_rows = sum(len(some) for some in rows.values())
     return [
         f"{done.n_sessions} sessions with {done.n_results} results, {n_rows} rows in all",
-        f"load_history {loaded:.1f} s, plain bulk_create of these rows {plain:.1f} s: {loaded / plain:.2f} times, aim 3",
+        f"load_history {loaded:.1f} s, plain bulk_create of these rows {plain:.1f} s: {loaded / plain:.2f}, aim 3",
         f"the same file again, {again.same} sessions found stored: {looked:.1f} s",
         f"commit, and what follows it (fit, forecasts and suggestions of all these people): {renewed:.1f} s",
     ]
