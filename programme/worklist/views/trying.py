@@ -11,7 +11,7 @@ from django.views.decorators.http import require_safe
 from patients.models import Patient
 from programme.core import access
 from programme.core.look import site_now
-from programme.worklist.queries.trying import try_page
+from programme.worklist.forms.try_page import try_page
 
 
 @access.needs("see.try")
