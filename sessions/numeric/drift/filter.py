@@ -258,7 +258,7 @@ def _observe_before(state: State, measured: Floats, values: Values, cov: Floats,
     spread = cov[0, 0] + noise
     seen = ~np.isnan(measured)
     off = np.where(seen, measured - state.mean[0], 0.0)[:, :, None]
-    joint = state.log_weight[:, :, None] + np.log(np.maximum(odds, 1e-300))
+    joint = state.log_weight[:, :, None] + np.log(np.maximum(odds, 1e-30))
     joint = joint - np.where(seen, 0.5 * (_LOG_2PI + np.log(spread) + off**2 / spread), 0.0)
     top = joint.max(axis=(1, 2), keepdims=True)
     gained = top[:, 0, 0] + np.log(np.exp(joint - top).sum(axis=(1, 2)))

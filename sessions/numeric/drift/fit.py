@@ -27,7 +27,7 @@ FORM_BEFORE_CHOICE = "graded_hb"
 # Before data: HbS and Hb after a session, and how far Hb varies within a person. Chosen here, about common practice.
 _AFTER_PCT, _HB_AFTER_G_L, _HB_SD_G_L, _HB_WEIGHT = 15.0, 105.0, 6.0, 20.0
 _GAPS_TO_START_FROM = 800
-_GAPS_TO_LEARN_FROM = 3600
+_GAPS_TO_LEARN_FROM = 3200
 _LONGEST_TO_LEARN_FROM = 36
 _GAPS_TO_CALIBRATE = 40_000
 

@@ -22,7 +22,7 @@ _DAMPING = (0.0, 0.0, 0.0, 0.05, 0.5, 5.0, 50.0)  # tried side by side (Marquard
 _STRETCH = (1.0, 2.0, 4.0, 1.0, 1.0, 1.0, 1.0)
 _LARGEST_MOVE = 1.5
 _MOST_ROUNDS = 25
-_ENOUGH = 0.3  # gain in log likelihood under which learning stops
+_ENOUGH = 0.15  # gain in log likelihood under which learning stops
 
 
 @dataclass(frozen=True, slots=True)

@@ -112,4 +112,5 @@ def _topups(columns: SessionColumns, days: Floats) -> tuple[Floats, Floats]:
     left = 1.0 - np.clip(np.nan_to_num(columns.topup_hb_g) / mass_after, 0.0, 0.8)
     started = columns.day - np.nan_to_num(days)
     at = np.clip((columns.topup_day - started) / np.maximum(np.nan_to_num(days), 1.0), 0.0, 1.0)
-    return left, np.nan_to_num(at, nan=0.5)
+    # Without a top-up the whole gap lies before it, so nobody's figures depend on who else had one.
+    return left, np.where(left < 1.0, np.nan_to_num(at, nan=0.5), 1.0)
