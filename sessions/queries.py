@@ -190,9 +190,10 @@ def people_inputs(
 ) -> tuple[PersonRecord, ...]:
     """Return everyone active at `site` as on the day `on`, in order of reference; five queries.
 
+    Someone who joined the programme after that day, and had no session by then, is not among them.
     settings: the site's settings in force. patient_pks: only these people, active or not.
     """
-    patients = Patient.objects.of_site(site).annotate(**_newest_on(on)).order_by("patient_ref")
+    patients: Any = Patient.objects.of_site(site).annotate(**_newest_on(on)).order_by("patient_ref")
     patients = patients.active() if patient_pks is None else patients.filter(pk__in=patient_pks)
     only = {} if patient_pks is None else {"patient__in": patient_pks}
     goals = {
@@ -204,6 +205,7 @@ def people_inputs(
     records = [
         _person_record(patient, on, settings, goals.get(patient.pk), transfusions[patient.pk], signs[patient.pk])
         for patient in patients
+        if patient_pks is not None or patient.session_on is not None or (patient.standing_since or on) <= on
     ]
     return tuple(sorted(records, key=lambda record: record.patient_ref))
 

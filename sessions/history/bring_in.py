@@ -88,9 +88,11 @@ def _write(
     _write_measures(look, rows_of, patients, progress)
     n_goals = _write_goals(look, patients, site, at)
     changed = sorted({patients[ref].pk for ref in {*rows_of, *look.ceilings}})
-    for number, some in enumerate(batches(changed)):
+    reckoned = 0
+    for some in batches(changed):
         rebuild_facts(some, at)
-        progress("reckoning", min((number + 1) * len(some), len(changed)), len(changed))
+        reckoned += len(some)
+        progress("reckoning", reckoned, len(changed))
     raise_data_version(patients[ref].pk for ref in {*rows_of, *look.ceilings} if ref in look.known)
     trail.write(_entries(look, rows_of, patients, answers), actor=actor, at=at)
     changes.announce(*changed, at=at)

@@ -164,6 +164,14 @@ def test_only_those_on_the_programme_are_read_unless_they_are_named(site: Site) 
     assert record_of(gone).standing == "left"
 
 
+def test_someone_who_joined_later_is_not_read_on_an_earlier_day(site: Site) -> None:
+    joined = factories.make_patient("A-1", site=site, standing_since=ON)
+    assert people_inputs(site, ON - timedelta(days=1), dict(DEFAULTS)) == ()
+    assert len(people_inputs(site, ON, dict(DEFAULTS))) == 1
+    factories.make_exchange_session(joined, on=ON - timedelta(days=28))  # an older record was brought in since
+    assert len(people_inputs(site, ON - timedelta(days=1), dict(DEFAULTS))) == 1
+
+
 def test_transfusions_since_the_last_session_are_open(site: Site) -> None:
     patient = factories.make_patient("A-1", site=site)
     factories.make_exchange_session(patient, on=ON)

@@ -26,6 +26,7 @@ ONLY_TOLD = {"unknown_column", "method_change", "baseline_stored"}
 """Kinds of question that say what will happen; there is nothing to choose."""
 
 KIND_WORDS = {
+    "alike": "References look alike",
     "hbs_rose": "HbS rose over an exchange",
     "weight_jump": "The weight jumps by 15 % or more",
     "method_change": "hbs_method changes",

@@ -24,6 +24,8 @@ LIKELY_HB_G_L = (45.0, 150.0)
 LIKELY_UNIT_ML = (150.0, 400.0)
 """Outside these a value is asked about. Chosen here; not from a source."""
 
+BESIDE_LETTERS = str.maketrans("", "", " -_./")
+
 Told = frozenset[tuple[int, str]]
 
 
@@ -35,7 +37,7 @@ def check_people(
     rows: in order of person and day. known: people stored already. told: (row, column) that have a fault already.
     undated: people with a row whose day cannot be read, so that nobody knows which of their rows is the earliest.
     """
-    found: list[Fault | Question] = []
+    found: list[Fault | Question] = [*_alike(rows, known)]
     for own in _by_person(rows):
         stored = known.get(own[0].patient_ref)
         if own[0].patient_ref not in undated:
@@ -46,6 +48,19 @@ def check_people(
             found += check(own)
     faults = [one for one in found if isinstance(one, Fault)]
     return faults, [one for one in found if isinstance(one, Question)]
+
+
+def _alike(rows: Sequence[HistoryRow], known: Mapping[str, KnownPerson]) -> Iterator[Question]:
+    """References that differ only in capitals, blanks or hyphens may be one person written in two ways."""
+    first_rows = {row.patient_ref: row.row for row in reversed(rows)}
+    written: dict[str, list[str]] = {}
+    for ref in sorted({*first_rows, *known}):
+        written.setdefault(ref.casefold().translate(BESIDE_LETTERS), []).append(ref)
+    for refs in written.values():
+        numbers = tuple(sorted(first_rows[ref] for ref in refs if ref in first_rows))
+        if len(refs) > 1 and numbers:
+            shown = " and ".join(repr(ref) for ref in refs)
+            yield Question("alike", numbers, refs[0], f"References {shown} look alike", "Are they different people?")
 
 
 def _by_person(rows: Sequence[HistoryRow]) -> Iterator[Sequence[HistoryRow]]:

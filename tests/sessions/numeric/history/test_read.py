@@ -345,6 +345,16 @@ def test_other_questions() -> None:
     assert kinds(read(as_csv({**PLAIN, "remarks": "x"}, columns=(*COLUMNS, "remarks")))) == ["unknown_column"]
 
 
+def test_references_that_look_alike_are_asked_about() -> None:
+    other = {**PLAIN, "patient_ref": "a 1", "session_date": "2026-04-06"}
+    file = read(as_csv(PLAIN, other))
+    assert kinds(file) == ["alike"]
+    assert file.questions[0].found == "References 'A-1' and 'a 1' look alike"
+    stored = KnownPerson("F", None, None, 165.0)
+    assert kinds(read(as_csv(PLAIN), A1=stored)) == ["alike"]
+    assert kinds(read(as_csv(PLAIN), A_1=stored, B1=stored, b1=stored)) == []
+
+
 def test_a_question_stands_in_one_line() -> None:
     (question,) = read_row(hbs_pre_pct="21.4", hbs_post_pct="29").questions
     line = "row 2, A-1: HbS rose from 21.4 to 29 over an exchange. Were before and after changed round?"
