@@ -1,92 +1,43 @@
-"""Keeping a chosen file between looking at it and bringing it in: on disk, few and not for long, each its owner's."""
+"""Writing about the unit's settings, which reach every person's figures."""
 
 from __future__ import annotations
 
-import hashlib
-import re
-import secrets
-from dataclasses import dataclass
-from datetime import datetime, timedelta
-from pathlib import Path
-from typing import Any
+from datetime import datetime
 
-from django.conf import settings
-from django.core.files.uploadedfile import UploadedFile
+from django.core.exceptions import ValidationError
+from django.db import transaction
 
-from programme.core.models import User
-
-MOST_BYTES = 20_000_000
-MOST_FILES_A_USER = 3
-KEPT_FOR = timedelta(hours=12)
-TOKEN = re.compile(r"[A-Za-z0-9_-]{32}")
+from patients.models import Patient
+from patients.services import raise_data_version
+from programme.core import trail
+from programme.core.models import Site, SiteSetting, User
+from programme.core.numeric.setting_table import DEFAULTS
 
 
-class TooLarge(ValueError):
-    """The file is larger than what the page takes."""
+@transaction.atomic
+def change_setting(
+    *, site: Site, name: str, value: float, reason: str, was: float, actor: User, at: datetime
+) -> SiteSetting:
+    """Put a dated value of one setting in force, with who and why; whatever was reckoned with the old one is stale.
 
-
-@dataclass(frozen=True, slots=True)
-class KeptFile:
-    """A file that waits to be brought in. digest: SHA-256 of what was looked at."""
-
-    token: str
-    name: str
-    digest: str
-    read_at: datetime
-    n_bytes: int
-
-
-def keep_upload(*, user: User, chosen: UploadedFile[Any], at: datetime) -> KeptFile:
-    """Keep a chosen file for its owner; older ones of theirs, and everybody's stale ones, go. Raises TooLarge."""
-    if (chosen.size or 0) > MOST_BYTES:
-        raise TooLarge(
-            f"The file has {(chosen.size or 0) / 1e6:.1f} MB; this page takes up to {MOST_BYTES / 1e6:.0f} MB. "
-            "Larger files are brought in on the server, with the command load_history."
-        )
-    folder = _folder()
-    _clear_away(folder, user, at)
-    data = chosen.read()
-    kept = KeptFile(
-        secrets.token_urlsafe(24), (chosen.name or "")[:120], hashlib.sha256(data).hexdigest(), at, len(data)
-    )
-    path = _path(folder, user, kept.token)
-    path.touch(mode=0o600)
-    path.write_bytes(data)
-    return kept
-
-
-def read_upload(*, user: User, token: str, digest: str) -> bytes | None:
-    """Return the bytes of a kept file; None where it is gone, is another's, or is not what was looked at."""
-    if not TOKEN.fullmatch(token):
-        return None
-    path = _path(_folder(), user, token)
-    if not path.is_file():
-        return None
-    data = path.read_bytes()
-    return data if hashlib.sha256(data).hexdigest() == digest else None
-
-
-def drop_upload(*, user: User, token: str) -> None:
-    """Remove a kept file that is no longer needed."""
-    if TOKEN.fullmatch(token):
-        _path(_folder(), user, token).unlink(missing_ok=True)
-
-
-def _folder() -> Path:
-    folder = Path(settings.VAR_DIR) / "uploads"
-    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-    return folder
-
-
-def _path(folder: Path, user: User, token: str) -> Path:
-    return folder / f"{user.pk}.{token}.csv"
-
-
-def _clear_away(folder: Path, user: User, at: datetime) -> None:
-    oldest = (at - KEPT_FOR).timestamp()
-    for path in folder.glob("*.csv"):
-        if path.stat().st_mtime < oldest:
-            path.unlink(missing_ok=True)
-    own = sorted(folder.glob(f"{user.pk}.*.csv"), key=lambda path: path.stat().st_mtime)
-    for path in own[: max(len(own) - MOST_FILES_A_USER + 1, 0)]:
-        path.unlink(missing_ok=True)
+    was: the value in force when the form was opened. Raises ValidationError for a value outside the range, a missing
+    reason, no change, or a value that somebody else changed meanwhile.
+    """
+    newest = SiteSetting.objects.filter(site=site, name=name).newest_first().first()
+    in_force = DEFAULTS.get(name) if newest is None else newest.value
+    if in_force != was:
+        raise ValidationError({"value": f"Somebody changed it to {in_force:g} meanwhile; look at their reason first."})
+    if value == in_force:
+        raise ValidationError({"value": f"{value:g} is in force already."})
+    if not reason.strip():
+        raise ValidationError({"reason": "Say why: the reason is kept with the change."})
+    row = SiteSetting(site=site, name=name, value=value, since=at, by=actor, reason=reason.strip())
+    row.full_clean()
+    row.save()
+    said = trail.Change(
+        site.pk, None, "change setting", "core.SiteSetting", row.pk, why=row.reason,
+        before={"name": name, "value": in_force}, after={"name": name, "value": value},
+    )  # fmt: skip
+    trail.write([said], actor=actor, at=at)
+    raise_data_version(Patient.objects.of_site(site).values_list("pk", flat=True))
+    return row

@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, path
 
-from programme.worklist.views import course, everyone, load, plan, trying
+from programme.worklist.views import course, everyone, load, people, plan, records, settings, trying
 
 app_name = "worklist"
 urlpatterns: list[URLPattern] = [
@@ -11,6 +11,27 @@ urlpatterns: list[URLPattern] = [
     path("bring-in/<str:token>/", load.look, name="load_look"),
     path("bring-in/<str:token>/faults/", load.faults, name="load_faults"),
     path("try/", trying.try_one, name="try"),
+    path("settings/", settings.settings, name="settings"),
+    path("settings/<slug:name>/", settings.setting, name="setting"),
+    path("add-person/", people.add_person, name="add_person"),
+    path("people/<str:patient_ref>/records/", records.records, name="records"),
+    path("people/<str:patient_ref>/person/", people.change_person, name="change_person"),
+    path("people/<str:patient_ref>/standing/", people.change_standing, name="change_standing"),
+    path("people/<str:patient_ref>/blood/", people.change_needs, name="change_needs"),
+    path("people/<str:patient_ref>/goals/", people.change_goals, name="change_goals"),
+    path("people/<str:patient_ref>/measure/", people.add_measure, name="add_measure"),
+    path("people/<str:patient_ref>/session/", records.add_session, name="add_session"),
+    path("people/<str:patient_ref>/session/<int:key>/", records.correct_session, name="correct_session"),
+    path("people/<str:patient_ref>/results/", records.add_results, name="add_results"),
+    path("people/<str:patient_ref>/results/<int:key>/", records.correct_result, name="correct_result"),
+    path("people/<str:patient_ref>/results/<int:key>/withdraw/", records.withdraw_result, name="withdraw_result"),
+    path("people/<str:patient_ref>/transfusion/", records.add_transfusion, name="add_transfusion"),
+    path(
+        "people/<str:patient_ref>/transfusion/<int:key>/withdraw/",
+        records.withdraw_transfusion,
+        name="withdraw_transfusion",
+    ),
+    path("people/<str:patient_ref>/follow-up/", records.follow_up, name="follow_up"),
     path("people/<str:patient_ref>/plan/", plan.plan, name="plan"),
     path("people/<str:patient_ref>/plan.pdf", plan.plan_on_paper, name="plan_pdf"),
     path("people/<str:patient_ref>/lift-lock/", course.lift_lock, name="lift_lock"),

@@ -128,18 +128,28 @@ def right_name(name: str) -> str:
     return f"right-{name}"
 
 
-class EdgeField(forms.CharField):
-    """A line of text, trimmed; `wide` takes two columns."""
+class Edge(forms.Field):
+    """What every field here has: how wide it stands, and its own way into the page."""
 
-    def __init__(self, *, wide: bool = False, most: int = 200, **kwargs: Any) -> None:
+    is_tick = False
+    is_many = False
+
+    def __init__(self, *, wide: bool = False, **kwargs: Any) -> None:
         kwargs.setdefault("required", False)
-        super().__init__(max_length=most, **kwargs)
+        super().__init__(**kwargs)
         self.wide = wide
-        self.widget.attrs.setdefault("class", "t")
         self.error_messages["required"] = f"{self.label} is needed."
 
     def get_bound_field(self, form: forms.BaseForm, field_name: str) -> EdgeBound:
         return EdgeBound(form, self, field_name)
+
+
+class EdgeField(Edge, forms.CharField):
+    """A line of text, trimmed."""
+
+    def __init__(self, *, most: int = 200, **kwargs: Any) -> None:
+        super().__init__(max_length=most, **kwargs)
+        self.widget.attrs.setdefault("class", "t")
 
 
 class LongField(EdgeField):
@@ -149,29 +159,23 @@ class LongField(EdgeField):
         super().__init__(widget=forms.Textarea(attrs={"rows": 2, "class": "t"}), **kwargs)
 
 
-class ChoiceField(forms.ChoiceField):
+class ChoiceField(Edge, forms.ChoiceField):
     """One of a short list."""
 
-    def __init__(self, *, wide: bool = False, **kwargs: Any) -> None:
-        kwargs.setdefault("required", False)
-        super().__init__(**kwargs)
-        self.wide = wide
-        self.error_messages["required"] = f"{self.label} is needed: choose one."
 
-    def get_bound_field(self, form: forms.BaseForm, field_name: str) -> EdgeBound:
-        return EdgeBound(form, self, field_name)
-
-
-class TickField(forms.BooleanField):
+class TickField(Edge, forms.BooleanField):
     """A box to tick."""
 
-    def __init__(self, **kwargs: Any) -> None:
-        super().__init__(required=False, **kwargs)
-        self.wide = False
-        self.is_tick = True
+    is_tick = True
 
-    def get_bound_field(self, form: forms.BaseForm, field_name: str) -> EdgeBound:
-        return EdgeBound(form, self, field_name)
+
+class TicksField(Edge, forms.MultipleChoiceField):
+    """Any of a few boxes to tick."""
+
+    is_many = True
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(widget=forms.CheckboxSelectMultiple(), **kwargs)
 
 
 class QuantityField(EdgeField):
@@ -183,7 +187,8 @@ class QuantityField(EdgeField):
         super().__init__(**kwargs)
         self.low, self.high, self.unit, self.soft, self.whole = low, high, unit, soft, whole
         self.widget.attrs.update({"inputmode": "numeric" if whole else "decimal", "autocomplete": "off"})
-        self.widget.attrs.pop("class")
+        if unit:
+            self.widget.attrs.pop("class")
 
     def read(self, text: str) -> float:
         value = parse_number(text, name=str(self.label), low=self.low, high=self.high, unit=self.unit)
@@ -201,6 +206,9 @@ class QuantityField(EdgeField):
             return self.read(text)
         except BadNumber as error:
             raise ValidationError(f"{error} What you typed is kept.", code=STOP) from error
+
+    def prepare_value(self, value: Any) -> Any:
+        return f"{value:g}" if isinstance(value, float) else value
 
     def shown_unit(self, text: str) -> str:
         return self.unit
@@ -286,8 +294,19 @@ class Fault:
     link: str
 
 
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A named part of a form, with what is said beneath its name and the names of its fields."""
+
+    name: str
+    fields: tuple[str, ...]
+    note: str = ""
+
+
 class EdgeForm(forms.Form):
     """A form of such fields, with the one-time key against double saving and the version against overwriting."""
+
+    parts: tuple[Part, ...] = ()
 
     receipt = EdgeField(most=64, widget=forms.HiddenInput())
     version = EdgeField(most=12, widget=forms.HiddenInput())
@@ -326,6 +345,9 @@ class EdgeForm(forms.Form):
             if not field.soft.low <= value <= field.soft.high:
                 self.ask(name, f"{value:g} {field.unit}: {field.soft.words}")
         return self.cleaned_data
+
+    def shown_parts(self) -> list[tuple[Part, list[EdgeBound]]]:
+        return [(part, [self[name] for name in part.fields if name in self.fields]) for part in self.parts]
 
     @property
     def stops(self) -> list[Fault]:
