@@ -14,7 +14,7 @@ from patients.models import Analyte, BodyMeasure, Goals, LabResult, Patient
 from patients.services import local_day
 from programme.core.models import Site
 from programme.core.settings_of_site import site_settings
-from sessions.models import NEVER_HAPPENED, ExchangeSession, Position, ResultLink
+from sessions.models import CARRIED_OUT, NEVER_HAPPENED, ExchangeSession, Position, ResultLink, State
 from sessions.numeric.history.goals import DatedCeiling, new_ceilings
 from sessions.numeric.history.read import read_history
 from sessions.numeric.history.stored import Key, StoredSession, Value, compare
@@ -144,13 +144,12 @@ def _stored_sessions(known: dict[str, KnownPatient], rows: tuple[HistoryRow, ...
     for some in batches(ref_of):
         results = _stored_results(some)
         sessions = ExchangeSession.objects.filter(patient__in=some).exclude(state__in=NEVER_HAPPENED)
-        for session in sessions:
-            key = (ref_of[session.patient_id], session.on)
-            if key not in wanted:
-                continue
-            values: dict[str, Value] = {name: getattr(session, name) for name in ROW_FIELDS}
-            state = "" if session.has_happened else str(session.get_state_display())
-            stored[key] = StoredSession({**values, **results[session.pk]}, state)
+        for pk, patient_pk, on, state, *values in sessions.values_list("pk", "patient_id", "on", "state", *ROW_FIELDS):
+            key = (ref_of[patient_pk], on)
+            if key in wanted:
+                said: dict[str, Value] = dict(zip(ROW_FIELDS, values, strict=True))
+                instead = "" if state in CARRIED_OUT else str(State(state).label)
+                stored[key] = StoredSession({**said, **results[pk]}, instead)
     return stored
 
 
@@ -158,18 +157,18 @@ def _stored_results(patient_pks: list[int]) -> defaultdict[int, dict[str, Value]
     """Values and sample times linked to each session, by column of the file: the last before, the first after."""
     in_force = LabResult.objects.in_force().filter(patient__in=patient_pks)
     links = ResultLink.objects.filter(exchange_session__patient__in=patient_pks, result__in=in_force)
-    links = links.select_related("result").order_by("result__taken_at", "result_id")
+    rows = links.order_by("result__taken_at", "result_id").values_list(
+        "exchange_session_id", "position", "result__analyte", "result__value", "result__taken_on",
+        "result__taken_at", "result__time_known",
+    )  # fmt: skip
     found: defaultdict[int, dict[str, Value]] = defaultdict(dict)
-    for link in links:
-        column = RESULT_COLUMNS.get((link.position, link.result.analyte))
-        values = found[link.exchange_session_id]
-        if column is None or (link.position == Position.AFTER and column in values):
+    for session_pk, position, analyte, value, taken_on, taken_at, time_known in rows:
+        column = RESULT_COLUMNS.get((position, analyte))
+        values = found[session_pk]
+        if column is None or (position == Position.AFTER and column in values):
             continue
-        result = link.result
-        values[column] = result.value
-        values[SAMPLE_COLUMNS[link.position]] = SampleTime(
-            result.taken_on, result.taken_at if result.time_known else None
-        )
+        values[column] = value
+        values[SAMPLE_COLUMNS[position]] = SampleTime(taken_on, taken_at if time_known else None)
     return found
 
 
