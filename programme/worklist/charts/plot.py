@@ -221,8 +221,9 @@ def _layout(course: Course, details: Details, first: int) -> dict[str, Any]:
         )
     if course.window is not None and not details.locked and course.window[0] <= course.window[1]:
         left, right = (_iso(day) for day in course.window)
-        shapes.append({"type": "rect", "xref": "x", "yref": "y", "x0": left, "x1": right, "y0": 5, "y1": 6.2,
-                       "fillcolor": "--ink", "line": {"width": 0}})  # fmt: skip
+        bracket = f"M {left},6.6 L {left},5.4 L {right},5.4 L {right},6.6"
+        line = {"color": "--ink", "width": 1.2}
+        shapes.append({"type": "path", "xref": "x", "yref": "y", "path": bracket, "line": line})
     if details.locked:
         shapes.append({"type": "rect", "xref": "x", "yref": "paper", "x0": today, "x1": _iso(course.today + AHEAD_DAYS),
                        "y0": 0, "y1": 1, "fillcolor": "--wash", "line": {"width": 0}, "layer": "below"})  # fmt: skip

@@ -188,7 +188,8 @@ def _due(s: Situation) -> Need | None:
     if not due or min(due) > horizon:
         return None
     if best is not None and last is not None and best != last:
-        lead, act, rest = "", f"Arrange {day_words(best, s.today)}", f"; last safe day {day_words(last, s.today)}."
+        when = "today" if best == s.today else day_words(best, s.today)
+        lead, act, rest = "", f"Arrange {when}", f"; last safe day {day_words(last, s.today)}."
     elif last is not None:
         lead, act, rest = "", f"Arrange by {day_words(last, s.today)}", ", the last safe day."
     else:

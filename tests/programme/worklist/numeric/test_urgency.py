@@ -84,6 +84,15 @@ def test_a_suggested_day_within_a_week_is_to_arrange_and_names_both_days():
     assert need.sentence == "Arrange Tue 1 Dec; last safe day Mon 7 Dec."
 
 
+def test_a_suggested_day_of_today_says_today():
+    need = judge(replace(QUIET, suggested_on=TODAY, latest_safe_on=days(3)))
+    assert need.sentence == "Arrange today; last safe day Sat 28 Nov."
+
+
+def test_a_suggested_day_without_a_last_safe_day_is_named_alone():
+    assert judge(replace(QUIET, suggested_on=days(2), latest_safe_on=None)).sentence == "Arrange Fri 27 Nov."
+
+
 def test_no_result_ever_cannot_say_and_asks_for_samples():
     need = judge(replace(QUIET, status="unavailable", reason="no results", results_on=None))
     assert (need.band, need.sentence) == (Band.CANNOT_SAY, "No HbS result is recorded. Ask for HbS and Hb.")
