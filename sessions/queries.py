@@ -36,11 +36,11 @@ RESULT_FIGURES = {
 NUMBER_FIELDS = (
     "patient_id", "day", "hbs_before_pct", "hbs_after_pct", "hbs_ratio", "hbs_ratio_sd", "hb_before_g_l",
     "hb_after_g_l", "untransfused_pct", "reason", "gap_known_number", "topup_hb_g", "topup_day", "blood_volume_ml",
-    "share_of_ideal", "share_of_ideal_sd", "known_day", *RESULT_FIGURES,
+    "share_of_ideal", "share_of_ideal_sd", "known_day",
 )  # fmt: skip
 PLACE = {name: place for place, name in enumerate(NUMBER_FIELDS)}
 SHARE = ("share_of_ideal", "share_of_ideal_sd")
-NOT_COLUMNS = {"patient_id", "gap_known_number", "known_day", *SHARE, *RESULT_FIGURES}
+NOT_COLUMNS = {"patient_id", "gap_known_number", "known_day", *SHARE}
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,14 +63,16 @@ def session_columns(site: Site, *, until: date, known_by: date | None = None) ->
     until: sessions, and samples taken, on this day or earlier. known_by: leave out results received on a later day,
     where the day of receipt is known; None takes what has been received by now.
     People lie in order of their reference, so that the same records give the same columns in any database.
-    Queries: two, and one more where a figure was not yet known on that day.
+    Queries: two, and two more where a figure was not yet known on that day.
     """
     people = sorted(Patient.objects.of_site(site).values_list("patient_ref", "pk"))
     number = {pk: place for place, (_, pk) in enumerate(people)}
     numbers, methods = _read_facts(site, until)
-    late = np.flatnonzero(numbers[:, PLACE["known_day"]] > min(until, known_by or until).toordinal())
+    known_until = min(until, known_by or until).toordinal()
+    late = np.flatnonzero(numbers[:, PLACE["known_day"]] > known_until)
     if len(late):
-        _hide_unknown(numbers, late, site=site, until=until, known_by=known_by)
+        row_of = {(int(numbers[row, 0]), int(numbers[row, 1])): int(row) for row in late}
+        _hide_unknown(numbers, row_of, site=site, until=until, known_by=known_by, known_until=known_until)
     figures = {name: numbers[:, place] for name, place in PLACE.items() if name not in NOT_COLUMNS}
     person = np.array([number[int(pk)] for pk in numbers[:, PLACE["patient_id"]]], dtype=np.int64)
     columns = SessionColumns.build(
@@ -114,19 +116,26 @@ def _method_codes(methods: list[str]) -> NDArray[np.int64]:
 
 
 def _hide_unknown(
-    numbers: NDArray[np.float64], late: NDArray[np.intp], *, site: Site, until: date, known_by: date | None
+    numbers: NDArray[np.float64],
+    row_of: dict[tuple[int, int], int],
+    *,
+    site: Site,
+    until: date,
+    known_by: date | None,
+    known_until: int,
 ) -> None:
-    """Blank in the rows `late` every figure whose result had not been taken or received by then."""
+    """Blank in some rows, found by person and day, every figure whose result had not been taken or received by then."""
     later = Q(taken_on__gt=until)
     if known_by is not None:
         end = datetime.combine(known_by + timedelta(days=1), time(0), tzinfo=ZoneInfo(site.time_zone))
         later |= Q(received_at__gte=end)
     some = LabResult.objects.filter(later, patient__site=site, link__exchange_session__on__lte=until)
-    unknown = np.array(list(some.values_list("pk", flat=True)), dtype=float)
-    for result, figures in RESULT_FIGURES.items():
-        hidden = late[np.isin(numbers[late, PLACE[result]], unknown)]
-        for figure in figures:
-            numbers[hidden, PLACE[figure]] = np.nan
+    unknown = set(some.values_list("pk", flat=True))
+    late = SessionFacts.objects.filter(patient__site=site, day__lte=until.toordinal(), known_day__gt=known_until)
+    for patient_pk, day, *results in late.values_list("patient_id", "day", *RESULT_FIGURES):
+        for result, figures in zip(results, RESULT_FIGURES.values(), strict=True):
+            if result in unknown:
+                numbers[row_of[patient_pk, day], [PLACE[figure] for figure in figures]] = np.nan
 
 
 @dataclass(frozen=True, slots=True)
