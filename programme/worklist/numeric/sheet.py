@@ -20,8 +20,10 @@ class SheetInputs:
     weight_kg: float
     hb_g_l: float
     hbs_pct: float
+    hb_sd_g_l: float
     hbs_sd_pct: float
     mixing: float
+    mixing_rel_sd: float
     unit_volume_ml: float
     unit_hb_g: float
     flagged: bool
@@ -75,8 +77,15 @@ def session_sheet(
         for raw in raw_steps
     ]
     begin = Start(start.blood_volume_ml, start.hb_g_l, start.hbs_pct, weight_kg=start.weight_kg)
-    settings = {**settings, "unit_hb_g": start.unit_hb_g}
-    after = moments(start=begin, steps=steps, settings=settings, mixing=start.mixing, hbs_sd_pct=start.hbs_sd_pct)
+    after = moments(
+        start=begin,
+        steps=steps,
+        unit_hb_g=start.unit_hb_g,
+        hb_sd_g_l=start.hb_sd_g_l,
+        hbs_sd_pct=start.hbs_sd_pct,
+        mixing=start.mixing,
+        volume_rel_sd=start.mixing_rel_sd,
+    )
     outcome = run_steps(
         begin, steps, mixing=start.mixing, early_loss=settings["early_loss_pct"] / 100.0,
         iron_mg_per_g=settings["iron_mg_per_g_hb"],

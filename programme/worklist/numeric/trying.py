@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from programme.planning.numeric.limits import Limits, hb_after_warn, limits_for
 from sessions.numeric.exchange import SessionOutcome, Start, Step, run_steps
-from sessions.numeric.uncertainty import outcome_spread
+from sessions.numeric.uncertainty import BLOOD_VOLUME_REL_SD, outcome_spread
 from sessions.numeric.volume import blood_volume_ml, volume_rule
 
 TENTH = 1.2815515655446004
@@ -77,12 +77,20 @@ class Tried:
 
 
 def moments(
-    *, start: Start, steps: Sequence[Step], settings: Mapping[str, float], mixing: float = 1.0, hbs_sd_pct: float
+    *,
+    start: Start,
+    steps: Sequence[Step],
+    unit_hb_g: float,
+    hb_sd_g_l: float,
+    hbs_sd_pct: float,
+    mixing: float = 1.0,
+    volume_rel_sd: float = BLOOD_VOLUME_REL_SD,
 ) -> tuple[Moment, ...]:
     """Return where each step leaves the person, with eight in ten by propagation.
 
-    start, steps : as for `run_steps`. settings : the site's, for the spread of assays and units. mixing : effective
-    over formula blood volume. hbs_sd_pct : standard deviation of HbS before, of a result or of a forecast. [points]
+    start, steps : as for `run_steps`. unit_hb_g : haemoglobin of a unit. [g] hb_sd_g_l, hbs_sd_pct : standard deviation
+    of Hb and HbS before, of a result or of a forecast. [g/L, points] mixing : effective over formula blood volume, with
+    its relative standard deviation volume_rel_sd.
 
     Sessions cut off after each step are worked out together, so the spread is that of each moment. Raises ValueError as
     `run_steps` does.
@@ -98,8 +106,9 @@ def moments(
         out_ml=so_far * [step.out_ml for step in steps],
         cells_hb_g_l=np.broadcast_to([step.hb_g_l for step in steps], (n, n)),
         mixing=mixing,
-        unit_hb_g=settings["unit_hb_g"],
-        hb_sd_g_l=settings["hb_assay_sd_g_l"],
+        blood_volume_rel_sd=volume_rel_sd,
+        unit_hb_g=unit_hb_g,
+        hb_sd_g_l=hb_sd_g_l,
         hbs_sd_pct=hbs_sd_pct,
     )
     return tuple(
@@ -124,7 +133,13 @@ def try_session(figures: Figures, steps: Sequence[Step], settings: Mapping[str, 
     outcome = run_steps(
         start, steps, early_loss=settings["early_loss_pct"] / 100.0, iron_mg_per_g=settings["iron_mg_per_g_hb"]
     )
-    after = moments(start=start, steps=steps, settings=settings, hbs_sd_pct=settings["hbs_assay_sd_pct"])
+    after = moments(
+        start=start,
+        steps=steps,
+        unit_hb_g=settings["unit_hb_g"],
+        hb_sd_g_l=settings["hb_assay_sd_g_l"],
+        hbs_sd_pct=settings["hbs_assay_sd_pct"],
+    )
     hb = [figures.hb_g_l] + [moment.hb_g_l.middle for moment in after]
     lowest = int(np.argmin(hb))
     return Tried(

@@ -18,6 +18,7 @@ from programme.worklist.numeric.words import figure
 from programme.worklist.queries.in_force import in_force
 from programme.worklist.queries.who import Who, volume_of, who
 from sessions.models import StoredForecast
+from sessions.numeric.uncertainty import BLOOD_VOLUME_REL_SD
 from sessions.queries import PersonRecord, people_inputs
 
 BAR_PX = 108.0
@@ -177,8 +178,10 @@ def _start(
         weight_kg=record.weight_kg,
         hb_g_l=found["hb_before_g_l"],
         hbs_pct=found["hbs_before_pct"],
+        hb_sd_g_l=found.get("hb_before_sd_g_l", settings["hb_assay_sd_g_l"]),
         hbs_sd_pct=found.get("hbs_before_sd_pct", settings["hbs_assay_sd_pct"]),
         mixing=found.get("mixing", 1.0),
+        mixing_rel_sd=found.get("mixing_rel_sd", BLOOD_VOLUME_REL_SD),
         unit_volume_ml=found.get("unit_volume_ml", settings["unit_volume_ml"]),
         unit_hb_g=found.get("unit_hb_g", settings["unit_hb_g"]),
         flagged=record.is_flagged,

@@ -65,7 +65,7 @@ def test_blood_volume_is_nadlers_unless_typed():
 
 def test_each_moment_has_the_spread_of_a_session_that_ends_there():
     start = Start(3800, 85, 45, weight_kg=60)
-    after = moments(start=start, steps=STEPS, settings=DEFAULTS, hbs_sd_pct=1.0)
+    after = moments(start=start, steps=STEPS, unit_hb_g=50, hb_sd_g_l=1.5, hbs_sd_pct=1.0)
     for count in (1, 2, 4):
         some = STEPS[:count]
         sd = outcome_spread(
