@@ -14,7 +14,8 @@ TEST_PACKAGES = postgresql redis-server $(BROWSER)
 # Settings as in production, so that what is only unsafe there shows here.
 LIKE_PRODUCTION = ALLOWED_HOSTS=ebbline.example DEBUG=False TRUSTED_PROXY_TLS=True
 
-.PHONY: help setup packages test-packages demo-data demo check test soak bench pictures
+.PHONY: help setup packages test-packages demo-data demo test soak bench pictures
+.PHONY: check check-style check-types check-templates check-layers check-migrations check-pins check-deployment
 
 help:
 	@echo 'make demo      set everything up, load the invented unit and serve it on PORT ($(PORT))'
@@ -80,14 +81,29 @@ demo: demo-data
 	@exec .venv/bin/granian --interface wsgi --host 127.0.0.1 --port $(PORT) --workers 1 --blocking-threads 4 \
 		--no-ws --log-level warning programme.wsgi:application
 
-check: setup
-	.venv/bin/ruff check .
-	.venv/bin/ruff format --check .
+# `make -k check` goes on after a fault and names them all.
+check: check-style check-types check-templates check-layers check-migrations check-pins check-deployment
+
+check-style: setup
+	.venv/bin/ruff check --output-format concise .
+	.venv/bin/ruff format --check --quiet .
+
+check-types: setup
 	.venv/bin/mypy programme patients sessions
+
+check-templates: setup
 	.venv/bin/djlint --quiet --lint templates
+
+check-layers: setup
 	.venv/bin/lint-imports
+
+check-migrations: setup
 	$(MANAGE) makemigrations --check --dry-run
+
+check-pins:
 	@if grep -nE '://|@' constraints.txt; then echo 'constraints.txt: only name==version is allowed'; exit 1; fi
+
+check-deployment: setup
 	$(LIKE_PRODUCTION) $(MANAGE) check --deploy --fail-level WARNING
 
 test: test-packages setup

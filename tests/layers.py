@@ -30,7 +30,9 @@ class Layer:
 
 LAYERS = (
     Layer(
-        "check", "style, types, layers, templates, migrations, deployment", ("make", "--no-print-directory", "check")
+        "check",
+        "style, types, layers, templates, migrations, deployment",
+        ("make", "-k", "--no-print-directory", "check"),
     ),
     Layer(
         "numeric",
