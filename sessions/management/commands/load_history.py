@@ -59,7 +59,7 @@ class Command(BaseCommand):
         site = sites.first()
         if site is None:
             site = Site.objects.create(**FIRST_SITE)
-            self.stderr.write(f"There was no site yet: the site {site.code!r} ({site.name}) is made for these records.")
+            self._say(f"There was no site yet: the site {site.code!r} ({site.name}) is made for these records.")
         return site
 
     def _refuse(self, refusal: Refused) -> None:
@@ -68,11 +68,15 @@ class Command(BaseCommand):
         self.stderr.write(f"Refused: {refusal}")
         sys.exit(REFUSED)
 
+    def _say(self, text: str) -> None:
+        """Write what is no error to standard error, without the colour of errors."""
+        self.stderr.write(text, str)
+
     def _tell(self, done: BroughtIn, *, dry_run: bool) -> None:
         for question in done.look.questions:
-            self.stderr.write(f"Question: {question.line()}")
+            self._say(f"Question: {question.line()}")
         verb = "Would bring in" if dry_run else "Brought in"
-        self.stderr.write(
+        self._say(
             f"{verb} {done.n_sessions} sessions with {done.n_results} results; {done.n_people} new people, "
             f"{done.n_goals} dated goals. {done.look.same} sessions were stored already."
         )
