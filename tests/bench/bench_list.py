@@ -133,5 +133,6 @@ def _suggestion(patient: Patient, fit: ModelFit, last: date, n: int) -> Suggesti
     return Suggestion(
         patient=patient, model_fit=fit, data_version=1, code_version=PLAN_VERSION, as_of=TODAY, made_at=NOW,
         status="ok", next_date=best, latest_safe_date=latest, interval_days=(best - last).days,
-        chance_today=0.01 * (n % 60), body={"status": "ok"}, options={"chances": chances, "earliest_date": TODAY.isoformat()},
+        chance_today=0.01 * (n % 60), body={"status": "ok"},
+        options={"chances": chances, "earliest_date": TODAY.isoformat()},
     )  # fmt: skip
