@@ -17,7 +17,7 @@ from programme.core.settings_of_site import site_settings
 from sessions.models import CARRIED_OUT, NEVER_HAPPENED, ExchangeSession, Position, ResultLink, State
 from sessions.numeric.history.goals import DatedCeiling, new_ceilings
 from sessions.numeric.history.read import read_history
-from sessions.numeric.history.stored import Key, StoredSession, Value, compare
+from sessions.numeric.history.stored import Key, StoredSession, Value, compare, weight_questions
 from sessions.numeric.history.table import Fault, HistoryFile, HistoryRow, KnownPerson, Question, SampleTime
 
 BROUGHT_IN = "records brought in"
@@ -55,14 +55,11 @@ class Look:
 
     file: HistoryFile
     faults: tuple[Fault, ...]
+    questions: tuple[Question, ...]
     new: tuple[HistoryRow, ...]
     same: int
     known: dict[str, KnownPatient]
     ceilings: dict[str, list[DatedCeiling]]
-
-    @property
-    def questions(self) -> tuple[Question, ...]:
-        return self.file.questions
 
     @property
     def new_refs(self) -> tuple[str, ...]:
@@ -115,10 +112,12 @@ def look_at(*, site: Site, data: bytes, at: datetime) -> Look:
     )
     refs = dict.fromkeys(row.patient_ref for row in file.rows)
     known = {ref: known[ref] for ref in refs if ref in known}
-    comparison = compare(file.rows, _stored_sessions(known, file.rows))
+    stored, stored_kg = _stored_sessions(known, file.rows)
+    comparison = compare(file.rows, stored)
+    questions = (*file.questions, *weight_questions(comparison.new, stored_kg))
     faults = tuple(sorted([*file.faults, *comparison.faults], key=lambda fault: fault.row))
     ceilings = {} if faults else _new_ceilings(site, file.rows, known, at)
-    return Look(file, faults, () if faults else comparison.new, comparison.same, known, ceilings)
+    return Look(file, faults, questions, () if faults else comparison.new, comparison.same, known, ceilings)
 
 
 def batches(items: Iterable[int], size: int = PEOPLE_AT_ONCE) -> Iterator[list[int]]:
@@ -136,21 +135,26 @@ def _known_patients(site: Site) -> dict[str, KnownPatient]:
     return {ref: KnownPatient(pk, KnownPerson(*said)) for ref, pk, *said in rows.values_list(*fields)}
 
 
-def _stored_sessions(known: dict[str, KnownPatient], rows: tuple[HistoryRow, ...]) -> dict[Key, StoredSession]:
-    """Stored sessions, by person and day, of the people whom the file names."""
+def _stored_sessions(
+    known: dict[str, KnownPatient], rows: tuple[HistoryRow, ...]
+) -> tuple[dict[Key, StoredSession], dict[str, list[tuple[date, float]]]]:
+    """Stored sessions of the people whom the file names: those of its days, and the days and weights of all."""
     ref_of = {person.pk: ref for ref, person in known.items()}
     wanted = {(row.patient_ref, row.session_date) for row in rows}
     stored: dict[Key, StoredSession] = {}
+    weights: defaultdict[str, list[tuple[date, float]]] = defaultdict(list)
     for some in batches(ref_of):
         results = _stored_results(some)
-        sessions = ExchangeSession.objects.filter(patient__in=some).exclude(state__in=NEVER_HAPPENED)
+        sessions = ExchangeSession.objects.filter(patient__in=some).exclude(state__in=NEVER_HAPPENED).order_by("on")
         for pk, patient_pk, on, state, *values in sessions.values_list("pk", "patient_id", "on", "state", *ROW_FIELDS):
             key = (ref_of[patient_pk], on)
+            said: dict[str, Value] = dict(zip(ROW_FIELDS, values, strict=True))
+            if state in CARRIED_OUT:
+                weights[ref_of[patient_pk]].append((on, values[0]))
             if key in wanted:
-                said: dict[str, Value] = dict(zip(ROW_FIELDS, values, strict=True))
                 instead = "" if state in CARRIED_OUT else str(State(state).label)
                 stored[key] = StoredSession({**said, **results[pk]}, instead)
-    return stored
+    return stored, weights
 
 
 def _stored_results(patient_pks: list[int]) -> defaultdict[int, dict[str, Value]]:

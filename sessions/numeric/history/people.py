@@ -132,11 +132,17 @@ def _heights(rows: Sequence[HistoryRow]) -> Iterator[Fault]:
 def _weights(rows: Sequence[HistoryRow]) -> Iterator[Question]:
     weighed = [row for row in rows if not math.isnan(row.weight_kg)]
     for earlier, row in itertools.pairwise(weighed):
-        jump = abs(row.weight_kg - earlier.weight_kg) / earlier.weight_kg
-        if jump >= WEIGHT_JUMP - ROUNDING:
-            days = (row.session_date - earlier.session_date).days
-            found = f"Weight {earlier.weight_kg:g} to {row.weight_kg:g} kg in {days} days, {100 * jump:.0f} %"
+        days = (row.session_date - earlier.session_date).days
+        if found := weight_jump(earlier.weight_kg, row.weight_kg, days):
             yield Question("weight_jump", (earlier.row, row.row), row.patient_ref, found, "Is it right?")
+
+
+def weight_jump(earlier_kg: float, later_kg: float, days: int) -> str:
+    """Return a weight that jumps in words, '' for one that does not."""
+    jump = abs(later_kg - earlier_kg) / earlier_kg
+    if jump < WEIGHT_JUMP - ROUNDING:
+        return ""
+    return f"Weight {earlier_kg:g} to {later_kg:g} kg in {days} days, {100 * jump:.0f} %"
 
 
 def _methods(rows: Sequence[HistoryRow]) -> Iterator[Question]:

@@ -1,10 +1,13 @@
 """What is new in a file beside what is stored, and where the two say different things."""
 
-from collections.abc import Mapping, Sequence
+import itertools
+from bisect import bisect_left
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from sessions.numeric.history.table import Fault, HistoryRow, SampleTime
+from sessions.numeric.history.people import weight_jump
+from sessions.numeric.history.table import Fault, HistoryRow, Question, SampleTime
 
 Key = tuple[str, date]
 Value = float | str | SampleTime | None
@@ -57,6 +60,26 @@ def compare(rows: Sequence[HistoryRow], stored: Mapping[Key, StoredSession]) -> 
         else:
             same += 1
     return Comparison(tuple(new), same, tuple(faults))
+
+
+def weight_questions(
+    new: Sequence[HistoryRow], stored_kg: Mapping[str, Sequence[tuple[date, float]]]
+) -> Iterator[Question]:
+    """Ask about a weight that jumps from the stored session before; rows of the file are held together elsewhere.
+
+    new: rows that are not stored yet, by person and day. stored_kg: day and weight of stored sessions, by reference
+    and day.
+    """
+    for ref, own in itertools.groupby(new, key=lambda row: row.patient_ref):
+        stored = stored_kg.get(ref, ())
+        row_before: date | None = None
+        for row in own:
+            place = bisect_left(stored, (row.session_date,)) - 1
+            if place >= 0 and (row_before is None or stored[place][0] > row_before):
+                on, kg = stored[place]
+                if found := weight_jump(kg, row.weight_kg, (row.session_date - on).days):
+                    yield Question("weight_jump", (row.row,), ref, f"{found} since what is stored", "Is it right?")
+            row_before = row.session_date
 
 
 def _differences(row: HistoryRow, session: StoredSession) -> str:

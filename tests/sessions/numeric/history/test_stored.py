@@ -6,7 +6,7 @@ import pytest
 
 from sessions.numeric.history.goals import DatedCeiling, new_ceilings
 from sessions.numeric.history.read import read_history
-from sessions.numeric.history.stored import StoredSession, compare
+from sessions.numeric.history.stored import StoredSession, compare, weight_questions
 from sessions.numeric.history.table import HistoryRow, SampleTime
 
 DAY = date(2026, 3, 2)
@@ -56,6 +56,18 @@ def test_a_session_that_is_only_planned_is_in_the_way() -> None:
 def test_another_person_or_day_is_new() -> None:
     comparison = compare([one_row()], {("A-2", DAY): StoredSession(STORED), ("A-1", FIRST): StoredSession(STORED)})
     assert [row.patient_ref for row in comparison.new] == ["A-1"]
+
+
+@pytest.mark.parametrize(("stored_kg", "found"), [
+    ([(FIRST, 50.0)], ["Weight 50 to 60 kg in 56 days, 20 % since what is stored"]),
+    ([(FIRST, 50.0), (SECOND, 58.0)], []),
+    ([(SECOND, 58.0), (date(2026, 4, 6), 50.0)], []),
+    ([], []),
+])  # fmt: skip
+def test_a_weight_that_jumps_from_what_is_stored_is_asked_about(
+    stored_kg: list[tuple[date, float]], found: list[str]
+) -> None:
+    assert [question.found for question in weight_questions([one_row()], {"A-1": stored_kg})] == found
 
 
 @pytest.mark.parametrize(("said", "added"), [
