@@ -4,6 +4,7 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import pytest
+from django.core.management import CommandError, call_command
 
 from patients.models import Analyte, Patient
 from programme.core.models import Site
@@ -160,3 +161,21 @@ def test_many_people_take_as_many_queries_as_one(site: Site, django_assert_num_q
         rebuild_facts([people[0].pk], NOW)
     with django_assert_num_queries(len(one)):
         rebuild_facts([person.pk for person in people], NOW)
+
+
+def test_the_command_builds_everyone_s_facts_and_makes_what_rests_on_them_stale(
+    patient: Patient, other_site: Site, capsys: pytest.CaptureFixture[str]
+) -> None:
+    elsewhere = factories.make_patient("T-9", site=other_site)
+    for person in (patient, elsewhere):
+        factories.make_exchange_session(person)
+    call_command("rebuild_facts", site=patient.site.code)
+    assert list(SessionFacts.objects.values_list("patient", flat=True)) == [patient.pk]
+    call_command("rebuild_facts")
+    assert SessionFacts.objects.count() == 2
+    versions = dict(Patient.objects.values_list("patient_ref", "data_version"))
+    assert versions == {"T-1": 3, "T-9": 2}
+    assert "Built the facts of 2 people anew." in capsys.readouterr().err
+    with pytest.raises(CommandError, match="no site 'nowhere'") as wrong:
+        call_command("rebuild_facts", site="nowhere")
+    assert wrong.value.returncode == 2
