@@ -124,33 +124,41 @@ def _volume_words(form: TryForm) -> str:
 def figures_of(
     patient: Patient, typed: TypedSession, on: date, settings: Mapping[str, float]
 ) -> tuple[TypedSession, str]:
-    """Return the newest figures of a person, with the steps of their suggested session where there is one."""
+    """Return a person's figures and, where there is one, their suggested session; and in words where they come from."""
     (record,) = people_inputs(patient.site, on, dict(settings), patient_pks=(patient.pk,))
+    suggestion = Suggestion.objects.filter(patient=patient, status="ok").first()
+    hb, hbs, words = _before_of(patient, suggestion, on)
+    figures = {
+        "sex": patient.sex,
+        "height_cm": _text(record.height_cm),
+        "weight_kg": _text(record.weight_kg),
+        "blood_volume_ml": "",
+        "hb_g_l": hb,
+        "hbs_pct": hbs,
+    }
+    steps = _suggested_steps(suggestion, unit_texts(settings)) if suggestion else []
+    if steps:
+        words += " The steps are those suggested for the next session."
+    return TypedSession(figures, steps or typed.steps), f"Figures of {patient.patient_ref}: {words}"
+
+
+def _before_of(patient: Patient, suggestion: Suggestion | None, on: date) -> tuple[str, str, str]:
+    """Return Hb and HbS before as the suggested session takes them, else the newest results."""
+    working = ((suggestion.options or {}).get("working") or {}) if suggestion else {}
+    hb, hbs = working.get("hb_before_g_l"), working.get("hbs_before_pct")
+    if suggestion is not None and suggestion.next_date is not None and hb is not None and hbs is not None:
+        day = suggestion.next_date
+        return _text(hb), _text(hbs), f"Hb and HbS as expected for {day.day} {day:%b %Y}."
     results = {
         row.analyte: row
         for row in LabResult.objects.in_force()
         .filter(patient=patient, analyte__in=[Analyte.HB, Analyte.HBS], taken_on__lte=on)
         .order_by("taken_at", "pk")
     }
-    figures = {
-        "sex": patient.sex,
-        "height_cm": _text(record.height_cm),
-        "weight_kg": _text(record.weight_kg),
-        "blood_volume_ml": "",
-        "hb_g_l": _text(results[Analyte.HB].value) if Analyte.HB in results else "",
-        "hbs_pct": _text(results[Analyte.HBS].value) if Analyte.HBS in results else "",
-    }
+    newest = [_text(results[name].value) if name in results else "" for name in (Analyte.HB, Analyte.HBS)]
     dates = [f"{row.get_analyte_display()} of {row.taken_on.day} {row.taken_on:%b %Y}" for row in results.values()]
-    words = (
-        f"Figures of {patient.patient_ref}: newest {' and '.join(dates)}."
-        if dates
-        else (f"Figures of {patient.patient_ref}; no Hb or HbS is recorded.")
-    )
-    suggestion = Suggestion.objects.filter(patient=patient, status="ok").first()
-    steps = _suggested_steps(suggestion, unit_texts(settings)) if suggestion else []
-    if steps:
-        words += " The steps are those suggested for the next session."
-    return TypedSession(figures, steps or typed.steps), words
+    words = f"newest {' and '.join(dates)}." if dates else "no Hb or HbS is recorded."
+    return newest[0], newest[1], words
 
 
 def _suggested_steps(suggestion: Suggestion, unit: Mapping[str, str]) -> list[dict[str, str]]:

@@ -134,6 +134,8 @@ def usual_reason(place: int, steps: Sequence[Step], flagged: bool) -> str:
         return "given first without drawing: Hb starts too low to exchange"
     if step.fluid == "red_cells" and place == 0 and flagged:
         return "first, because saline first is off for this person"
+    if step.fluid == "red_cells" and place == 0 and any(later.fluid == "saline" for later in steps):
+        return "first, because with saline first Hb would fall further"
     if step.fluid == "saline" and not cells_before:
         return "first: what is drawn now holds no donor cells"
     if step.fluid == "saline":

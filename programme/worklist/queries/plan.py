@@ -14,7 +14,7 @@ from patients.models import Patient
 from programme.core.settings_of_site import site_settings
 from programme.planning.models import Suggestion
 from programme.worklist.numeric.sheet import Sheet, SheetInputs, session_sheet, steps_words
-from programme.worklist.numeric.words import figure
+from programme.worklist.numeric.words import capital, figure
 from programme.worklist.queries.in_force import in_force
 from programme.worklist.queries.who import Who, volume_of, who
 from sessions.models import StoredForecast
@@ -56,6 +56,18 @@ class Marginal:
 
 
 @dataclass(frozen=True, slots=True)
+class LimitLine:
+    """One limit: its name, what is said beneath it, and how far the session goes. state: 'ok', 'warn' or 'stop'."""
+
+    name: str
+    words: str
+    reached: float | None
+    allowed: float | None
+    unit: str
+    state: str
+
+
+@dataclass(frozen=True, slots=True)
 class PlanPage:
     """`state`: 'ok', 'locked', 'unavailable' (with `reason`) or 'none' where nothing was reckoned yet."""
 
@@ -77,7 +89,7 @@ class PlanPage:
     accepted_chance: float
     after_days: int | None
     end_target_pct: float | None
-    limits: tuple[Mapping[str, Any], ...]
+    limits: tuple[LimitLine, ...]
     marginal: tuple[Marginal, ...]
     target_px: float
     alternatives: tuple[Mapping[str, Any], ...]
@@ -123,7 +135,7 @@ def plan_page(patient: Patient, *, on: date, at: datetime) -> PlanPage:
         accepted_chance=record.accepted_chance,
         after_days=_after_days(options, body),
         end_target_pct=body.get("end_target_hbs_pct"),
-        limits=tuple(options.get("limits") or ()),
+        limits=tuple(_limit(row) for row in options.get("limits") or ()),
         marginal=_marginal(options, body, record.accepted_chance),
         target_px=_bar(body.get("end_target_hbs_pct"), _longest(options, body)),
         alternatives=tuple(options.get("alternatives") or ()),
@@ -214,6 +226,12 @@ def _before_words(suggestion: Suggestion | None, forecast: StoredForecast | None
     words = "today" if when == on else f"for {when:%a} {when.day} {when:%b}"
     after = f", from results up to {suggestion.as_of.day} {suggestion.as_of:%b %Y}"
     return f"Before, forecast {words}{after if forecast is not None else ''}"
+
+
+def _limit(row: Mapping[str, Any]) -> LimitLine:
+    """Read a stored limit; its words name it before the first semicolon."""
+    name, _, rest = (row.get("words") or row["name"]).partition("; ")
+    return LimitLine(capital(name), rest, row.get("reached"), row.get("allowed"), row.get("unit") or "", row["state"])
 
 
 def _chance_on(options: Mapping[str, Any], suggestion: Suggestion | None) -> float | None:

@@ -28,17 +28,17 @@ def plan_options(**parts: Any) -> dict[str, Any]:
         "volume_rule": "Nadler 1962 for a woman", "mixing": 1.05, "unit_volume_ml": 258.0, "unit_hb_g": 50.0,
         "results": ["HbS 18.0 of 4 May"],
     }  # fmt: skip
-    limit = {"name": "Hb at the end and its peak", "reached": 108.6, "allowed": 110.0, "unit": "g/L", "state": "ok"}
+    limit = {"name": "hb_after", "reached": 108.6, "allowed": 110.0, "unit": "g/L", "state": "ok"}
     return {
         "working": working,
         "chances": [{"date": "2026-06-08", "chance": 0.06, "open": True}],
         "choices": [{"letter": "F", "interval_days": 28, "end_target_pct": 14.0, "suggested": True}],
-        "limits": [{**limit, "words": "nine in ten stay under this"},
-                   {**limit, "name": "Lowest Hb on the way", "state": "warn", "words": "within 1 of the floor"}],
+        "limits": [{**limit, "words": "Hb at the end and its peak; HbS ends under 30 %"},
+                   {**limit, "name": "hb_floor", "state": "warn", "words": "lowest Hb on the way; within 1"}],
         "marginal": [
             {"units": 4, "hbs_pct": 17.9, "hb_g_l": 105.0, "points": None, "chance": 0.27, "out_ml": 1600.0},
             {"units": 5, "hbs_pct": 15.8, "hb_g_l": 105.0, "points": 2.1, "chance": 0.06, "out_ml": 1600.0},
-            {"units": 6, "hbs_pct": None, "points": None, "chance": None, "limit": "saline in the session"},
+            {"units": 6, "hbs_pct": None, "points": None, "chance": None, "limit": "no order keeps the saline"},
         ],
         "alternatives": [{"name": "Saline first", "words": "Hb would dip to 86, under the floor of 90."}],
         **parts,
@@ -82,9 +82,9 @@ def test_plan_shows_each_step_with_its_running_figures(nurse_client, planned):
 def test_plan_shows_limits_warnings_units_and_what_was_not_chosen(nurse_client, planned):
     text = page_of(nurse_client).content.decode()
     assert "Hb at the end and its peak" in text
-    assert "within 1 of the floor" in text
+    assert ">Lowest Hb on the way<" in text
     assert "Weight is 29 months old." in text
-    assert "no order of steps inside the limits: saline in the session" in text
+    assert "no order keeps the saline" in text
     assert '<i class="over">27</i>' in text
     assert "Hb would dip to 86" in text
     assert "HbS 18.0 of 4 May" in text
