@@ -15,16 +15,40 @@ from numpy.typing import NDArray
 
 from programme.core.models import Site
 from sessions.models import BacktestRun, ModelFit
-from sessions.numeric.drift.fit import FORM_BEFORE_CHOICE, MODEL_VERSION, ProgrammeFit, fit_programme
+from sessions.numeric.changes_of_pace import PaceChanges, find_changes
+from sessions.numeric.drift import fit as drift
+from sessions.numeric.drift.fit import FORM_BEFORE_CHOICE, ProgrammeFit, fit_programme
 from sessions.numeric.drift.person import PeoplePace, update_people
 from sessions.numeric.drift.predict import predict
+from sessions.numeric.haemolysis import WATCH_VERSION, Watched, WatchFit, fit_watch, update_watch
+from sessions.numeric.hb import predict_hb
 from sessions.numeric.mixing import PersonalMixing, personal_mixing
 from sessions.queries import SiteColumns
 
 Floats = NDArray[np.float64]
 
+MODEL_VERSION = f"{drift.MODEL_VERSION}/{WATCH_VERSION}"
+"""Both models that a forecast rests on; a forecast made by another version is stale."""
+
 CURVE_DAYS = tuple(range(0, 99, 7))
 QUANTILES = {"p10": 0.1, "p25": 0.25, "p50": 0.5, "p75": 0.75, "p90": 0.9}
+
+
+@dataclass(frozen=True, slots=True)
+class Learnt:
+    """What is learnt from a whole programme: the drift of HbS, and what the watch for haemolysis expects."""
+
+    drift: ProgrammeFit
+    watch: WatchFit
+
+    def to_dict(self) -> dict[str, Any]:
+        """For storing as JSON; `from_dict` gives an equal one back."""
+        return {"drift": self.drift.to_dict(), "watch": self.watch.to_dict()}
+
+    @classmethod
+    def from_dict(cls, stored: dict[str, Any]) -> Learnt:
+        """Raises: ValueError when it was made by another version of a model."""
+        return cls(ProgrammeFit.from_dict(stored["drift"]), WatchFit.from_dict(stored["watch"]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,16 +60,19 @@ class Programme:
     fit: ProgrammeFit
     pace: PeoplePace
     mixing: PersonalMixing
+    changes: PaceChanges
+    watch: WatchFit
+    watched: Watched
 
 
-def learn(read: SiteColumns, *, form: str) -> ProgrammeFit:
-    """Fit the drift model in this form to everyone's sessions."""
-    return fit_programme(read.columns, form=form)
+def learn(read: SiteColumns, *, form: str) -> Learnt:
+    """Fit the drift model in this form, and the watch, to everyone's sessions."""
+    return Learnt(fit_programme(read.columns, form=form), fit_watch(read.columns))
 
 
-def see(read: SiteColumns, fit: ProgrammeFit, as_of: date) -> Programme:
-    """Update everyone from their sessions, given the programme's fit."""
-    columns = read.columns
+def see(read: SiteColumns, learnt: Learnt, as_of: date) -> Programme:
+    """Update everyone from their sessions, given what was learnt from the programme."""
+    columns, fit = read.columns, learnt.drift
     return Programme(
         read=read,
         as_of=as_of,
@@ -57,6 +84,9 @@ def see(read: SiteColumns, fit: ProgrammeFit, as_of: date) -> Programme:
             removal_ratio_sd=read.share_of_ideal_sd,
             n_people=columns.n_people,
         ),
+        changes=find_changes(fit, columns),
+        watch=learnt.watch,
+        watched=update_watch(learnt.watch, columns),
     )
 
 
@@ -74,8 +104,9 @@ def fit_in_force(site: Site, as_of: date) -> ModelFit | None:
     return fits.order_by("-in_force_since", "-pk").first()
 
 
-def unstored_fit(site: Site, fit: ProgrammeFit, *, as_of: date, at: datetime) -> ModelFit:
+def unstored_fit(site: Site, learnt: Learnt, *, as_of: date, at: datetime) -> ModelFit:
     """Return a row for the fit, in force if it passes its checks."""
+    fit = learnt.drift
     failed = checks_failed(fit)
     return ModelFit(
         site=site,
@@ -83,7 +114,7 @@ def unstored_fit(site: Site, fit: ProgrammeFit, *, as_of: date, at: datetime) ->
         as_of=as_of,
         form=fit.form,
         code_version=MODEL_VERSION,
-        parameters=fit.to_dict(),
+        parameters=learnt.to_dict(),
         n_people=fit.n_people,
         n_gaps=fit.n_gaps,
         checks=failed,
@@ -103,16 +134,15 @@ def checks_failed(fit: ProgrammeFit) -> list[str]:
     return failed
 
 
-def curves(programme: Programme, places: NDArray[np.int64]) -> dict[str, Floats]:
+def curves(fit: ProgrammeFit, pace: PeoplePace) -> dict[str, Floats]:
     """Return quantiles of the measured HbS before, [people, CURVE_DAYS], by name; nan where nothing can be said."""
-    some = programme.pace.take(places).expanded(1)
-    seen = predict(programme.fit, some, days=np.array(CURVE_DAYS, dtype=float)[None, :])
+    seen = predict(fit, pace.expanded(1), days=np.array(CURVE_DAYS, dtype=float)[None, :])
     return {name: seen.quantile(level) for name, level in QUANTILES.items()}
 
 
-def quantiles_on(programme: Programme, days: Floats) -> dict[str, Floats]:
-    """Return p10, p50 and p90 of the measured HbS for everyone, `days` [k] after their last session: [P, k]."""
-    seen = predict(programme.fit, programme.pace.expanded(1), days=days[None, :])
+def quantiles_on(fit: ProgrammeFit, pace: PeoplePace, days: Floats) -> dict[str, Floats]:
+    """Return p10, p50 and p90 of the measured HbS `days` [k] after each one's last session: [people, k]."""
+    seen = predict(fit, pace.expanded(1), days=days[None, :])
     return {name: seen.quantile(QUANTILES[name]) for name in ("p10", "p50", "p90")}
 
 
@@ -132,4 +162,26 @@ def pace_words(programme: Programme, place: int) -> dict[str, Any] | None:
         "after_pct": round(float(pace.after_pct), 2),
         "after_sd_pct": round(float(pace.after_sd), 2),
         "after_reckoned": int(pace.after_source) != 0,
+    }
+
+
+def hb_curve(programme: Programme, places: NDArray[np.int64], days: Floats) -> Floats:
+    """Return the median Hb [g/L] `days` [k] after each one's last session: [people, k]."""
+    some = programme.watched.hb.take(places[:, None])
+    return predict_hb(programme.watch.hb, some, days=days[None, :]).median()
+
+
+def change_words(programme: Programme, place: int) -> dict[str, Any] | None:
+    """Return what is stored of one person's changed pace; None where nothing is flagged."""
+    change = programme.changes.of(place)
+    if change is None:
+        return None
+    return {
+        "on": date.fromordinal(change.since_day).isoformat(),
+        "gaps": change.gaps,
+        "before": round(change.from_pct_per_day, 4),
+        "now": round(change.to_pct_per_day, 4),
+        "low": round(change.low_pct_per_day, 4),
+        "high": round(change.high_pct_per_day, 4),
+        "method_changed": change.method_changed,
     }

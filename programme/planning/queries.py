@@ -9,10 +9,9 @@ from patients.models import Patient
 from programme.planning.beside import beside
 from programme.planning.numeric.people import AVAILABLE, WhatIf
 from programme.planning.printed import plan_object
-from programme.planning.reckoning import reckoned
+from programme.planning.reckoning import SiteAsOf
 from programme.planning.stored import options_of
 from sessions import forecasting
-from sessions.numeric.drift.fit import ProgrammeFit
 
 
 def what_if(patient: Patient, *, as_of: date, asked: WhatIf) -> tuple[dict[str, Any], dict[str, Any] | None]:
@@ -21,8 +20,8 @@ def what_if(patient: Patient, *, as_of: date, asked: WhatIf) -> tuple[dict[str, 
     The fit in force answers, so that only the goals differ from what is stored.
     """
     stored = forecasting.fit_in_force(patient.site, as_of)
-    fit = None if stored is None else ProgrammeFit.from_dict(stored.parameters)
-    found = reckoned(patient.site, as_of=as_of, fit=fit, what_if=asked, only=[patient.pk])
+    fit = None if stored is None else forecasting.Learnt.from_dict(stored.parameters)
+    found = SiteAsOf(patient.site, as_of, fit=fit, only=[patient.pk]).reckoned(what_if=asked)
     body = plan_object(patient.patient_ref, found.said, 0, found.settings["results_stale_days"])
     given = found.said.bar[0] == AVAILABLE
     return body, options_of(found, 0) | beside(found)[0] if given else None

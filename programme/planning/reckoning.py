@@ -1,13 +1,14 @@
 """Forecasts and suggestions of a site as of a day, in memory and without writing.
 
-`reckoned` is the one way from records to suggestions: the commands print what it gives and the replan stores it.
+`SiteAsOf` is the one way from records to suggestions: the commands print what it gives and the replan stores it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import date, datetime, time, timedelta
+from functools import cached_property
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -15,19 +16,20 @@ from numpy.typing import NDArray
 
 from programme.core.models import Site
 from programme.core.settings_of_site import site_settings
-from programme.planning import inputs, printed
-from programme.planning.numeric.people import PeopleInputs, WhatIf
+from programme.planning import inputs, locks, printed
+from programme.planning.numeric.people import PeopleInputs, WhatIf, taken
 from programme.planning.numeric.suggest import Suggestions, suggest_many
 from sessions import forecasting
-from sessions.forecasting import Programme
-from sessions.numeric.drift.fit import ProgrammeFit
+from sessions.forecasting import Learnt, Programme
 from sessions.numeric.drift.person import PeoplePace
-from sessions.queries import PersonRecord, people_inputs, session_columns
+from sessions.numeric.haemolysis import WATCH_DAYS
+from sessions.numeric.lock import Lock
+from sessions.queries import PersonRecord, SiteColumns, people_inputs, samples_to_watch, session_columns
 
 
 @dataclass(frozen=True, slots=True)
-class Reckoned:
-    """Everything reckoned for a site as of a day. Row r of `said` is `records[r]`, person places[r] of `programme`."""
+class Grounds:
+    """What suggestions rest on. Row r of `people` and `pace` is `records[r]`, person places[r] of `programme`."""
 
     site: Site
     programme: Programme
@@ -36,29 +38,85 @@ class Reckoned:
     settings: dict[str, float]
     people: PeopleInputs
     pace: PeoplePace
+    locks: dict[int, Lock]
+
+    def of(self, keys: Sequence[int]) -> Grounds:
+        """The same for these people only, as far as they are among the records."""
+        wanted = set(keys)
+        rows = np.array([row for row, record in enumerate(self.records) if record.pk in wanted], dtype=np.int64)
+        return Grounds(
+            site=self.site,
+            programme=self.programme,
+            records=tuple(self.records[row] for row in rows),
+            places=self.places[rows],
+            settings=self.settings,
+            people=taken(self.people, rows),
+            pace=taken(self.pace, rows),
+            locks=self.locks,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Reckoned(Grounds):
+    """Everything reckoned for a site as of a day. Row r of `said` is `records[r]`."""
+
     said: Suggestions
 
 
-def reckoned(
-    site: Site, *, as_of: date, fit: ProgrammeFit | None = None, what_if: WhatIf | None = None,
-    only: Sequence[int] | None = None,
-) -> Reckoned:  # fmt: skip
-    """Reckon forecasts and suggestions from what was known at the end of `as_of`; writes nothing.
+class SiteAsOf:
+    """A site as of a day: read when first needed, once, and reckoned with from then on.
 
-    fit: the fit to use, else one is made from everyone's sessions. only: keys of the people to suggest for, active or
-    not; by default everyone active. What is learnt from everyone stays the same whoever is asked for.
+    Reading a site costs far more than reckoning a few of its people, and what is learnt from everyone is the same for
+    each of them; so whoever works through a replan holds one of these for all the chunks it does. The people are read
+    before their sessions: what changes in between, or later, leaves them with the data version of before the change,
+    and so stale, never wrongly fresh.
     """
-    at = end_of_day(site, as_of)
-    settings = site_settings(site, at)
-    read = session_columns(site, until=as_of, known_by=as_of)
-    fit = fit or forecasting.learn(read, form=forecasting.form_in_use(site))
-    programme = forecasting.see(read, fit, as_of)
-    records = people_inputs(site, as_of, settings, patient_pks=only)
-    places = inputs.places_of(programme, records)
-    pace = inputs.diluted(programme.pace.take(places), records, programme.pace.hb_after_g_l[places])
-    people = inputs.people_inputs(site, programme, records, settings, locked=frozenset())
-    said = suggest_many(people, fit, pace, inputs.site_rules(settings), as_of_day=as_of.toordinal(), what_if=what_if)
-    return Reckoned(site, programme, records, places, settings, people, pace, said)
+
+    def __init__(self, site: Site, as_of: date, *, fit: Learnt | None = None, only: Sequence[int] | None = None):
+        """fit: the fit to use, else one is made from everyone's sessions.
+
+        only: keys of the people to be reckoned, active or not; by default everyone active. What is learnt from everyone
+        stays the same whoever is asked for.
+        """
+        self.site, self.as_of, self._fit, self._only = site, as_of, fit, only
+
+    @cached_property
+    def grounds(self) -> Grounds:
+        """What is known of the people at the end of the day; from everyone's sessions as known by then."""
+        settings = site_settings(self.site, end_of_day(self.site, self.as_of))
+        records = people_inputs(self.site, self.as_of, settings, patient_pks=self._only)
+        read = session_columns(self.site, until=self.as_of, known_by=self.as_of)
+        fit = self._fit or self._learn(read)
+        programme = forecasting.see(read, fit, self.as_of)
+        places = inputs.places_of(programme, records)
+        samples = samples_to_watch(self.site, self.as_of, WATCH_DAYS)
+        locked = locks.locks(programme, records, places, samples)
+        return Grounds(
+            site=self.site,
+            programme=programme,
+            records=records,
+            places=places,
+            settings=settings,
+            people=inputs.people_inputs(self.site, programme, records, settings, locked=frozenset(locked)),
+            pace=inputs.diluted(programme.pace.take(places), records, programme.pace.hb_after_g_l[places]),
+            locks=locked,
+        )
+
+    def reckoned(self, *, keys: Sequence[int] | None = None, what_if: WhatIf | None = None) -> Reckoned:
+        """Reckon suggestions for everyone read, or for those of `keys` among them; writes nothing."""
+        found = self.grounds if keys is None else self.grounds.of(keys)
+        said = suggest_many(
+            found.people,
+            found.programme.fit,
+            found.pace,
+            inputs.site_rules(found.settings),
+            as_of_day=self.as_of.toordinal(),
+            what_if=what_if,
+        )
+        return Reckoned(**{field.name: getattr(found, field.name) for field in fields(Grounds)}, said=said)
+
+    def _learn(self, read: SiteColumns) -> Learnt:
+        return forecasting.learn(read, form=forecasting.form_in_use(self.site))
 
 
 def printed_plans(found: Reckoned) -> list[dict[str, object]]:
@@ -74,16 +132,18 @@ def end_of_day(site: Site, day: date) -> datetime:
     return datetime.combine(day + timedelta(days=1), time(0), tzinfo=ZoneInfo(site.time_zone))
 
 
-def printed_forecasts(found: Reckoned, days: list[int]) -> list[dict[str, object]]:
+def printed_forecasts(found: Grounds, days: list[int]) -> list[dict[str, object]]:
     """Return the printed forecast of everyone reckoned on `days` after their last session, in order of reference."""
-    seen = forecasting.quantiles_on(found.programme, np.array(days, dtype=float))
+    ahead = np.array(days, dtype=float)
+    seen = forecasting.quantiles_on(found.programme.fit, found.pace, ahead)
+    hb = forecasting.hb_curve(found.programme, found.places, ahead)
     return [
         printed.forecast_object(
             record.patient_ref,
             inputs.as_date(np.nan_to_num(found.programme.pace.last_day[place])),
             days,
-            {name: values[place] for name, values in seen.items()},
-            None,
+            {name: values[row] for name, values in seen.items()},
+            hb[row],
         )
-        for record, place in zip(found.records, found.places, strict=True)
+        for row, (record, place) in enumerate(zip(found.records, found.places, strict=True))
     ]

@@ -2,7 +2,8 @@
 
 A chunk is a row with a lease. Taking it is one conditional update, so two workers never both hold it; when a
 worker dies its lease runs out and a later start takes the chunk up again. Doing a chunk twice changes nothing,
-because what is stored depends only on the data, the fit and the day.
+because what is stored depends only on the data, the fit and the day. Each worker reads the site once and then does one
+chunk after another from what it read, for reading costs more than reckoning.
 """
 
 from __future__ import annotations
@@ -17,6 +18,8 @@ from django.db.models import F, Q
 from programme.core.models import Site
 from programme.planning import services
 from programme.planning.models import ReplanChunk, ReplanRun
+from programme.planning.reckoning import SiteAsOf
+from sessions.models import ModelFit
 
 CHUNK_PEOPLE = 500
 LEASE = timedelta(minutes=10)
@@ -25,12 +28,13 @@ Clock = Callable[[], datetime]
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """What a replan did: people renewed of those on the programme, and the fit used."""
+    """What a replan did: people renewed of those on the programme, the fit used, and chunks that others still hold."""
 
     renewed: int
     people: int
     model_fit: int | None
     resumed: bool
+    held_by_others: int
 
 
 def replan(
@@ -39,19 +43,34 @@ def replan(
 ) -> Done:  # fmt: skip
     """Bring every stale forecast and suggestion of `site` up to `as_of`; safe to run twice or after a crash."""
     run, resumed = open_run(site=site, as_of=as_of, at=clock(), everyone=everyone, refit=refit)
-    total = run.chunks.count()
+    renewed = work_on(run, clock=clock, progress=progress)
+    return Done(
+        renewed=renewed,
+        people=services.people_on_programme(site),
+        model_fit=run.model_fit_id,
+        resumed=resumed,
+        held_by_others=run.chunks.exclude(state=ReplanChunk.Stage.DONE).count(),
+    )
+
+
+def work_on(run: ReplanRun, *, clock: Clock, progress: Callable[[int, int], None] = lambda done, of: None) -> int:
+    """Do one free chunk of the run after another until none is left; return how many people were renewed."""
+    chunks = run.chunks
+    fit = run.model_fit
+    assert fit is not None  # no run is opened without one
+    seen = services.seen_with(fit, site=run.site, as_of=run.as_of)  # read when the first chunk needs it
     renewed = 0
-    for number, chunk in enumerate(free_chunks(run, clock), start=1):
-        renewed += do_chunk(chunk, clock=clock)
-        progress(number, total)
+    for chunk in free_chunks(run, clock):
+        renewed += do_chunk(chunk, seen, fit=fit, clock=clock)
+        progress(chunks.filter(state=ReplanChunk.Stage.DONE).count(), chunks.count())
     close_run(run, at=clock())
-    return Done(renewed, services.people_on_programme(site), run.model_fit_id, resumed)
+    return renewed
 
 
 def open_run(*, site: Site, as_of: date, at: datetime, everyone: bool, refit: bool) -> tuple[ReplanRun, bool]:
     """Return the unfinished run of this site and day, else start one; the flag says which."""
     unfinished = ReplanRun.objects.filter(site=site, as_of=as_of, finished_at=None).order_by("-pk").first()
-    if unfinished is not None and not refit:
+    if unfinished is not None and not refit and unfinished.everyone >= everyone:
         return unfinished, True
     fit, renewed_fit = services.fit_to_use(site=site, as_of=as_of, at=at, refit=refit)
     keys = services.stale_keys(site=site, as_of=as_of, fit=fit, everyone=everyone or renewed_fit)
@@ -83,19 +102,17 @@ def take_chunk(run: ReplanRun, *, at: datetime) -> ReplanChunk | None:
     return None
 
 
-def do_chunk(chunk: ReplanChunk, *, clock: Clock) -> int:
+def do_chunk(chunk: ReplanChunk, seen: SiteAsOf, *, fit: ModelFit, clock: Clock) -> int:
     """Renew the chunk's people and mark it done in the same transaction; return how many were renewed.
 
     A worker that lost its lease to another writes nothing.
     """
-    run = chunk.run
-    rows = services.reckon(site=run.site, keys=chunk.patient_keys, fit=run.model_fit, as_of=run.as_of, at=clock())
+    rows = services.rows_of(seen.reckoned(keys=chunk.patient_keys), fit=fit, at=clock())
     with transaction.atomic():  # what was reckoned and that it is done go together
         held = ReplanChunk.objects.filter(pk=chunk.pk, attempt=chunk.attempt, state=ReplanChunk.Stage.TAKEN)
         if not held.update(state=ReplanChunk.Stage.DONE, lease_until=None):
             return 0
-        services.store(rows)
-    return len(rows)
+        return services.store(rows)
 
 
 def close_run(run: ReplanRun, *, at: datetime) -> None:

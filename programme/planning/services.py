@@ -14,17 +14,17 @@ from patients.models import Patient
 from programme.core.models import Site
 from programme.planning.beside import beside
 from programme.planning.models import Suggestion
-from programme.planning.reckoning import Reckoned, reckoned
+from programme.planning.reckoning import Reckoned, SiteAsOf
 from programme.planning.stored import forecast_row, suggestion_row
 from sessions import forecasting
+from sessions.forecasting import MODEL_VERSION
 from sessions.models import ModelFit, StoredForecast
-from sessions.numeric.drift.fit import MODEL_VERSION, ProgrammeFit
 from sessions.queries import session_columns
 
 PLAN_VERSION = "plan-1"
 REFIT_AFTER_DAYS = 7
 RENEW_AFTER_DAYS = 7
-ROWS_AT_ONCE = 250
+PEOPLE_AT_ONCE = 250
 
 
 def people_on_programme(site: Site) -> int:
@@ -78,15 +78,14 @@ class Rows:
         return len(self.suggestions)
 
 
-def reckon(*, site: Site, keys: Sequence[int], fit: ModelFit, as_of: date, at: datetime) -> Rows:
-    """Reckon the people of `keys` with a stored fit and return their rows, unsaved."""
-    learnt = ProgrammeFit.from_dict(fit.parameters)
-    return rows_of(reckoned(site, as_of=as_of, fit=learnt, only=keys), fit=fit, at=at)
+def seen_with(fit: ModelFit, *, site: Site, as_of: date, only: Sequence[int] | None = None) -> SiteAsOf:
+    """Return the site as of a day, to be reckoned with a stored fit."""
+    return SiteAsOf(site, as_of, fit=forecasting.Learnt.from_dict(fit.parameters), only=only)
 
 
 def rows_of(found: Reckoned, *, fit: ModelFit, at: datetime) -> Rows:
-    """Return the rows to store of everything reckoned."""
-    curves = forecasting.curves(found.programme, found.places)
+    """Return the rows to store of everything reckoned, unsaved."""
+    curves = forecasting.curves(found.programme.fit, found.pace)
     shown = beside(found)
     rows = range(len(found.records))
     return Rows(
@@ -95,12 +94,18 @@ def rows_of(found: Reckoned, *, fit: ModelFit, at: datetime) -> Rows:
     )
 
 
-def store(rows: Rows) -> None:
-    """Replace the stored forecasts and suggestions of these people; nothing else is touched."""
-    for start in range(0, len(rows), ROWS_AT_ONCE):
-        some = slice(start, start + ROWS_AT_ONCE)
-        _replace(StoredForecast, rows.forecasts[some])
-        _replace(Suggestion, rows.suggestions[some])
+def store(rows: Rows) -> int:
+    """Replace the stored forecasts and suggestions of these people inside a transaction; return how many were stored.
+
+    Whoever has changed since their records were read is left as they are: stale, or renewed already by that change.
+    """
+    versions = {row.patient_id: row.data_version for row in rows.suggestions}
+    patients = Patient.objects.select_for_update(of=("self",)).filter(pk__in=versions).order_by("pk")
+    now = patients.values_list("pk", "data_version")
+    unchanged = {pk for pk, version in now if version == versions[pk]}
+    _replace(StoredForecast, [row for row in rows.forecasts if row.patient_id in unchanged])
+    _replace(Suggestion, [row for row in rows.suggestions if row.patient_id in unchanged])
+    return len(unchanged)
 
 
 def _replace(model: type[StoredForecast] | type[Suggestion], rows: list[StoredForecast] | list[Suggestion]) -> None:
@@ -114,6 +119,8 @@ def renew(patient_keys: Iterable[int], at: datetime) -> None:
     for site in Site.objects.filter(Q(patients__in=keys[:1])).distinct():
         as_of = at.astimezone(ZoneInfo(site.time_zone)).date()
         fit, _ = fit_to_use(site=site, as_of=as_of, at=at)
-        rows = reckon(site=site, keys=keys, fit=fit, as_of=as_of, at=at)
-        with transaction.atomic():  # forecast and suggestion change together
-            store(rows)
+        seen = seen_with(fit, site=site, as_of=as_of, only=keys)
+        for start in range(0, len(keys), PEOPLE_AT_ONCE):
+            rows = rows_of(seen.reckoned(keys=keys[start : start + PEOPLE_AT_ONCE]), fit=fit, at=at)
+            with transaction.atomic():  # forecast and suggestion change together
+                store(rows)

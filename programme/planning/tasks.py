@@ -1,4 +1,4 @@
-"""The nightly replan as tasks: one for the programme, one for each chunk."""
+"""The nightly replan as tasks: one for the programme, and as many as there are chunks for workers to share."""
 
 from __future__ import annotations
 
@@ -22,15 +22,12 @@ def replan_all() -> list[int]:
         run, _ = replanning.open_run(site=site, as_of=as_of, at=now, everyone=False, refit=False)
         runs.append(run.pk)
         for _chunk in range(max(1, run.chunks.count())):
-            replan_chunk.delay(run.pk)
+            replan_share.delay(run.pk)
     return runs
 
 
-@shared_task(name="replan_chunk")
-def replan_chunk(run_key: int) -> int:
-    """Take one free chunk of the run and do it; the last one closes the run."""
+@shared_task(name="replan_share")
+def replan_share(run_key: int) -> int:
+    """Do chunks of the run until none is free; whoever finds nothing left to do is done at once."""
     run = ReplanRun.objects.select_related("site", "model_fit").get(pk=run_key)
-    chunk = replanning.take_chunk(run, at=timezone.now())
-    renewed = 0 if chunk is None else replanning.do_chunk(chunk, clock=timezone.now)
-    replanning.close_run(run, at=timezone.now())
-    return renewed
+    return replanning.work_on(run, clock=timezone.now)

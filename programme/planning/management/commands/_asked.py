@@ -14,7 +14,7 @@ from django.utils import timezone
 from programme.core.models import Site
 from programme.core.numeric.quantities import BadNumber, parse_number
 from programme.planning.numeric.people import WhatIf
-from programme.planning.reckoning import Reckoned, reckoned
+from programme.planning.reckoning import SiteAsOf
 
 
 def add_arguments(parser: CommandParser) -> None:
@@ -41,16 +41,17 @@ def what_if(options: dict[str, Any]) -> WhatIf:
         raise CommandError(str(error)) from error
 
 
-def reckon_for(options: dict[str, Any]) -> Reckoned:
-    """Reckon the site as of the day asked for; everyone is fitted, whoever is printed."""
+def asked_for(options: dict[str, Any]) -> tuple[SiteAsOf, WhatIf]:
+    """Return the site as of the day asked for, with everyone in it, whoever is printed; and the questions."""
+    asked = what_if(options)
     site = the_site(options["site"])
     as_of = options["as_of"] or timezone.now().astimezone(ZoneInfo(site.time_zone)).date()
-    found = reckoned(site, as_of=as_of, what_if=what_if(options))
-    known = {record.patient_ref for record in found.records}
+    seen = SiteAsOf(site, as_of)
+    known = {record.patient_ref for record in seen.grounds.records}
     unknown = [ref for ref in options["patient"] or () if ref not in known]
     if unknown:
         raise CommandError(f"No active person is called {', '.join(unknown)} at {site.name}.")
-    return found
+    return seen, asked
 
 
 def the_site(code: str | None) -> Site:

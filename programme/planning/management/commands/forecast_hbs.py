@@ -21,7 +21,8 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         days = read_days(options["days"])
-        rows = printed_forecasts(_asked.reckon_for(options), days)
+        seen, _ = _asked.asked_for(options)  # goals change nothing in how HbS climbs
+        rows = printed_forecasts(seen.grounds, days)
         _asked.print_json([row for row in rows if _asked.wanted(str(row["patient_ref"]), options)])
 
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from datetime import date
+from functools import partial
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.core.management.base import BaseCommand, CommandParser
 from django.utils import timezone
 from rich.console import Console
-from rich.progress import Progress
+from rich.progress import Progress, TaskID
 
 from programme.core.models import Site
 from programme.planning import replan as replanning
@@ -38,7 +39,16 @@ class Command(BaseCommand):
                     clock=timezone.now,
                     everyone=options["everyone"],
                     refit=options["refit"],
-                    progress=lambda n, of, task=task, bar=bar: bar.update(task, completed=n, total=of),
+                    progress=partial(_show, bar, task),
                 )
             words = "taken up again, " if done.resumed else ""
             self.stderr.write(f"{site.name}: {words}{done.renewed} of {done.people} people renewed as of {as_of}.")
+            if done.held_by_others:
+                self.stderr.write(
+                    f"{site.name}: another worker holds {done.held_by_others} chunks; if it has died, "
+                    f"start again in {replanning.LEASE.seconds // 60} minutes."
+                )
+
+
+def _show(bar: Progress, task: TaskID, done: int, of: int) -> None:
+    bar.update(task, completed=done, total=of)

@@ -17,5 +17,6 @@ class Command(BaseCommand):
         _asked.add_arguments(parser)
 
     def handle(self, *args: Any, **options: Any) -> None:
-        plans = printed_plans(_asked.reckon_for(options))
+        seen, asked = _asked.asked_for(options)
+        plans = printed_plans(seen.reckoned(what_if=asked))
         _asked.print_json([plan for plan in plans if _asked.wanted(str(plan["patient_ref"]), options)])
