@@ -117,8 +117,13 @@ class EdgeBound(forms.BoundField):
         return str(self.help_text)
 
     @property
+    def answers(self) -> bool:
+        """Whether the field says how it read what was typed."""
+        return hasattr(self.field, "answer")
+
+    @property
     def aria_describedby(self) -> str | None:
-        parts = [f"{self.auto_id}_hint"] if self.hint or self.answer or getattr(self.field, "answer", None) else []
+        parts = [f"{self.auto_id}_hint"] if self.hint or self.answers else []
         if self.stop or self.ask:
             parts.append(f"{self.auto_id}_fault")
         return " ".join(parts) or None
@@ -326,7 +331,9 @@ class EdgeForm(forms.Form):
     def ask(self, name: str, sentence: str) -> None:
         """Ask about a value that is possible but unlikely, unless this very text was confirmed."""
         if not self[name].is_right:
+            value = self.cleaned_data.get(name)
             self.add_error(name, ValidationError(sentence, code=ASK))
+            self.cleaned_data[name] = value  # still a value, for the checks that compare it with others
 
     def refuse(self, name: str, sentence: str) -> None:
         self.add_error(name, ValidationError(sentence, code=STOP))

@@ -117,7 +117,7 @@ class SessionForm(EdgeForm):
         if isinstance(started, datetime) and isinstance(ended, datetime) and ended < started:
             self.refuse("ended", "Ended: a session cannot end before it starts.")
         before, after = given.get("before_at"), given.get("after_at")
-        if isinstance(before, datetime) and isinstance(after, datetime) and after <= before:
+        if isinstance(before, datetime) and isinstance(after, datetime) and after < before:
             self.refuse("after_at", "Sample after taken: it cannot be taken before the sample before.")
         if isinstance(before, datetime) and given.get("on") and (given["on"] - before.date()).days > 4:
             self.ask("before_at", "More than four days before the session: is it the sample for this one?")
