@@ -72,6 +72,8 @@ def _logit(after_pct: Any, climb: Any, untransfused_pct: Any) -> Rise:
     top = np.maximum(untransfused_pct, 2.0 * _LEAST_HBS_PCT)
     share = np.clip(after_pct, _LEAST_HBS_PCT, top - _LEAST_HBS_PCT) / top
     growth = np.exp(np.clip(climb / _LOGIT_REFERENCE, -20.0, 20.0))
-    nearer = 1.0 - share + share * growth
-    end = share * growth / nearer
-    return Rise(top * (end - share), growth / nearer**2 - 1.0, top * end * (1.0 - end) / _LOGIT_REFERENCE)
+    end = share * growth / (1.0 - share + share * growth)
+    # Beyond half-way the slopes are held at their largest: nearing the top is not taken as knowing better.
+    steepest = np.where(end > 0.5, np.maximum(share, 0.5), end)
+    slope = steepest * (1.0 - steepest)
+    return Rise(top * (end - share), slope / (share * (1.0 - share)) - 1.0, top * slope / _LOGIT_REFERENCE)

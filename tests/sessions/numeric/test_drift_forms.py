@@ -67,7 +67,8 @@ def test_graded_is_linear_at_grade_0_and_two_pool_at_grade_1():
 
 def test_logit_climbs_along_a_straight_line_in_logits():
     after, untransfused = 14.0, 92.0
-    ends = [after + float(rise("logit", after_pct=after, climb=c, untransfused_pct=untransfused).points) for c in (8, 16)]
+    given = {"after_pct": after, "untransfused_pct": untransfused}
+    ends = [after + float(rise("logit", climb=climb, **given).points) for climb in (8.0, 16.0)]
     logits = [np.log(s / (untransfused - s)) for s in (after, *ends)]
     assert logits[2] - logits[1] == pytest.approx(logits[1] - logits[0])
     assert 6.0 < ends[0] - after < 10.0
