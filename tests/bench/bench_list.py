@@ -19,8 +19,8 @@ from programme.planning.models import Suggestion
 from programme.planning.services import PLAN_VERSION
 from programme.worklist import tables
 from programme.worklist.queries.everyone import ListPage, everyone
+from sessions.forecasting import MODEL_VERSION
 from sessions.models import ExchangeSession, ModelFit, SessionFacts, StoredForecast
-from sessions.numeric.drift.fit import MODEL_VERSION
 
 PEOPLE, SESSIONS_EACH, ROUNDS = 300, 40, 7
 TODAY = date(2026, 6, 1)

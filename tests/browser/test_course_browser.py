@@ -45,6 +45,8 @@ def make_person(site, ref, n):
             done,
             hbs_before_pct=28.0 + WOBBLE[(k + n) % 8],
             hbs_after_pct=13.5 + WOBBLE[(k + 3 * n) % 8] / 2,
+            hb_before_g_l=92 + 2 * WOBBLE[(k + 5 * n) % 8],
+            hb_after_g_l=103 + 2 * WOBBLE[(k + 2 * n) % 8],
             method="A" if k < 4 else "B",
             remark="Low share of ideal: sampled too early, or poor mixing." if k == 5 else "",
             share_of_ideal=0.94,

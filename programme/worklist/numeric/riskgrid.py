@@ -42,13 +42,16 @@ def risk_grid(
     """Return the grid, a row for each interval [d] and a cell for each end target [%].
 
     chance: [days][ends], 0..1. accepted: the line runs between cells up to it and cells over it. choices: (letter,
-    interval [d], end target [%]); each letter stands in the nearest cell. Raises ValueError when the table has holes.
+    interval [d], end target [%]); each letter stands in the nearest cell, one outside the grid nowhere.
+    Raises ValueError when the table has holes.
     """
     if len(chance) != len(days) or any(len(row) != len(ends) for row in chance):
         raise ValueError(f"a grid of {len(days)} intervals and {len(ends)} end targets needs as many chances")
     inside = [[value <= accepted for value in row] for row in chance]
     letters: dict[tuple[int, int], list[str]] = {}
     for letter, interval, end in choices:
+        if not (_near(days, interval) and _near(ends, end)):
+            continue
         letters.setdefault((_nearest(days, interval), _nearest(ends, end)), []).append(letter)
     return tuple(
         GridRow(
@@ -84,6 +87,13 @@ def longest_within(
             break
         best = (day, here)
     return best
+
+
+def _near(values: Sequence[float], wanted: float) -> bool:
+    """Say whether `wanted` lies in the grid, or beyond its rim by less than the step there."""
+    if len(values) < 2:
+        return bool(values) and values[0] == wanted
+    return 2 * values[0] - values[1] < wanted < 2 * values[-1] - values[-2]
 
 
 def _nearest(values: Sequence[float], wanted: float) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -22,11 +23,12 @@ from programme.worklist.queries.history import (
     sessions_of,
 )
 from programme.worklist.queries.in_force import InForce, in_force
+from programme.worklist.queries.locked import Lock, lock_of
 from programme.worklist.queries.measured import newest_since_last_session
 from programme.worklist.queries.stored import read_flag, read_forecast
 from programme.worklist.queries.suggested import Suggested, suggested
 from programme.worklist.queries.who import Who, who
-from sessions.models import HaemolysisSign, OtherTransfusion, StoredForecast
+from sessions.models import OtherTransfusion, StoredForecast
 from sessions.queries import PersonRecord, people_inputs
 
 USED_RESULTS_SHOWN = 12
@@ -51,26 +53,6 @@ class Drift:
     p90: str
     chance: str
     chance_is_hot: bool
-
-
-@dataclass(frozen=True, slots=True)
-class LockRow:
-    """One sign of the lock: what was expected, the lowest one in 200, what was found."""
-
-    sign: str
-    expected: str
-    lowest: str
-    found: str
-
-
-@dataclass(frozen=True, slots=True)
-class Lock:
-    """Why nothing is suggested while the haemolysis lock stands."""
-
-    reason: str
-    until: str
-    rows: tuple[LockRow, ...]
-    signs: tuple[tuple[str, str, str], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +89,7 @@ def read_course(patient: Patient, now: datetime) -> CoursePage:
     ceilings = _ceilings(goals, record)
     sessions = sessions_of(patient, today, ceilings)
     transfusions = OtherTransfusion.objects.filter(patient=patient, on__lte=today, withdrawn_reason="").order_by("on")
-    lock = _lock(patient, forecast, record, today)
+    lock = lock_of(patient, forecast, record, today)
     view = None if stored is None else _view(stored, record, today)
     measured = newest_since_last_session(patient.site, today, {patient.pk: record.last_on}).get(patient.pk)
     curve = None if forecast is None else read_forecast(forecast.last_on, forecast.days)
@@ -123,7 +105,7 @@ def read_course(patient: Patient, now: datetime) -> CoursePage:
         patient_ref=patient.patient_ref,
         today=today,
         followed="HbS + HbC" if patient.follows_hbs_and_hbc else "HbS",
-        who=who(patient, record, today),
+        who=who(patient, record, today, mixing=_mixing(stored)),
         course=course,
         details=_details(patient, record, forecast, stored, lock, notes_of(goals, sessions, transfusions), today),
         drift=None if forecast is None or curve is None or lock else _drift(forecast, curve, stored, record, today),
@@ -149,47 +131,18 @@ def _view(stored: Suggestion, record: PersonRecord, today: date) -> Suggested:
     return suggested(stored.body, stored.options, today=today, weight_kg=record.weight_kg)
 
 
+def _mixing(stored: Suggestion | None) -> float:
+    """The personal effective over the formula blood volume, nan where nothing is known of it."""
+    working = {} if stored is None else (stored.options or {}).get("working") or {}
+    return float(working.get("mixing", math.nan))
+
+
 def _window(stored: Suggestion, today: date) -> tuple[int, int] | None:
     if stored.status != "ok" or stored.latest_safe_date is None:
         return None
     earliest = (stored.options or {}).get("earliest_date")
     first = max(date.fromisoformat(earliest) if earliest else today, today)
     return first.toordinal(), stored.latest_safe_date.toordinal()
-
-
-def _lock(patient: Patient, forecast: StoredForecast | None, record: PersonRecord, today: date) -> Lock | None:
-    locked = None if forecast is None else forecast.locked
-    open_signs = {(on, words) for on, words in record.open_signs}
-    if not locked and not open_signs:
-        return None
-    locked = locked or {}
-    noted = (
-        HaemolysisSign.objects.filter(patient=patient, on__lte=today).select_related("noted_by").order_by("on", "pk")
-    )
-    signs = [row for row in noted if (row.on, row.get_sign_display()) in open_signs]
-    until = locked.get("until")
-    return Lock(
-        reason=locked.get("reason") or ", ".join(sorted({words for _, words in open_signs})),
-        until=day_words(date.fromisoformat(until), today) if until else "",
-        rows=tuple(
-            LockRow(row["sign"], _told(row.get("expected")), _told(row.get("lowest")), _told(row.get("found")))
-            for row in locked.get("rows") or ()
-        ),
-        signs=tuple(
-            (
-                day_words(row.on, today),
-                row.get_sign_display() + (f": {row.note}" if row.note else ""),
-                "" if row.noted_by is None else row.noted_by.full_name,
-            )
-            for row in signs
-        ),
-    )
-
-
-def _told(value: Any) -> str:
-    if value is None:
-        return ""
-    return figure(value) if isinstance(value, int | float) and not isinstance(value, bool) else str(value)
 
 
 def _details(

@@ -139,6 +139,7 @@ def decisions_of(patient: Patient, goals: Sequence[Goals], today: date) -> tuple
         before = after
     for lift in LockLift.objects.filter(patient=patient, on__lte=today).select_related("by"):
         made.append(Decision(lift.on, "Haemolysis lock lifted", lift.reason, lift.by.full_name))
+    made.reverse()  # of two decisions on one day the later stands first
     return tuple(sorted(made, key=lambda decision: decision.on, reverse=True))
 
 

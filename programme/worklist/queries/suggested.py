@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -10,6 +9,24 @@ from typing import Any
 
 from programme.worklist.numeric.riskgrid import GridRow, longest_within, risk_grid
 from programme.worklist.numeric.words import capital, chance_words, day_words, figure
+
+WORKING_WORDS: dict[str, tuple[str, str, int]] = {
+    "blood_volume_ml": ("blood volume", "mL", 0),
+    "volume_rule": ("by the rule of", "", 0),
+    "mixing": ("mixes like this share of it", "", 2),
+    "mixing_sd": ("standard deviation of that share", "", 3),
+    "mixing_words": ("known from", "", 0),
+    "hbs_before_pct": ("HbS forecast for the suggested day", "%", 1),
+    "hbs_before_sd_pct": ("its standard deviation", "points", 1),
+    "hb_before_g_l": ("Hb forecast for the suggested day", "g/L", 0),
+    "hb_before_sd_g_l": ("its standard deviation", "g/L", 1),
+    "chance_next": ("over the ceiling on the suggested day", "in 100", 0),
+    "chance_next_attended": ("the same, allowing for those who come late", "in 100", 0),
+    "unit_volume_ml": ("volume of a unit", "mL", 0),
+    "unit_hb_g": ("Hb in a unit", "g", 0),
+    "longest_allowed_days": ("longest interval that may be suggested", "days", 0),
+}
+"""What the working says, in words: label, unit, decimals."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,8 +132,9 @@ def _grid(grid: Mapping[str, Any], accepted: float, choices: Sequence[Mapping[st
 
 
 def _choice(row: Mapping[str, Any], weight_kg: float) -> Choice:
-    iron = row.get("iron_year_mg")
-    known = iron is not None and not math.isnan(weight_kg) and weight_kg > 0
+    iron = row.get("iron_year_mg_per_kg")
+    if iron is None and row.get("iron_year_mg") is not None and weight_kg > 0:
+        iron = row["iron_year_mg"] / weight_kg
     return Choice(
         letter=row["letter"],
         name=capital(row["name"]),
@@ -129,20 +147,20 @@ def _choice(row: Mapping[str, Any], weight_kg: float) -> Choice:
         over_year=_chance(row.get("over_year")),
         visits_year=_whole(row.get("visits_year")),
         units_year=_whole(row.get("units_year")),
-        iron_year=_whole(iron / weight_kg) if iron is not None and known else "",
+        iron_year=_whole(iron),
     )
 
 
 def _working(working: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
-    """Figures and sentences of the working, by their names; nested parts are left to the plan."""
+    """Figures and sentences of the working in words; what has no words here is left to the plan."""
     rows = []
-    for name, value in working.items():
-        if isinstance(value, bool) or value is None:
-            continue
-        if isinstance(value, int | float):
-            rows.append((name.replace("_", " "), f"{value:.4g}" if abs(value) < 1000 else f"{value:,.0f}"))
-        elif isinstance(value, str):
-            rows.append((name.replace("_", " "), value))
+    for name, (words, unit, places) in WORKING_WORDS.items():
+        value = working.get(name)
+        if isinstance(value, str):
+            rows.append((words, value))
+        elif value is not None:
+            shown = 100 * value if unit == "in 100" else value
+            rows.append((words, f"{figure(shown, places)} {unit}".rstrip()))
     return tuple(rows)
 
 

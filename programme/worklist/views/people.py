@@ -21,6 +21,7 @@ from programme.worklist.queries.records import goals_in_force, record_of
 from programme.worklist.views.saving import FormPage, answer
 
 PEOPLE = Patient.objects.select_related("site")
+TAKEN_FROM_A_CHOICE = ("usual_interval_days", "end_target_hbs_pct")
 both_ways = require_http_methods(["GET", "POST"])
 
 
@@ -128,7 +129,9 @@ def change_goals(request: access.SignedIn, patient_ref: str) -> HttpResponse:
     patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
     now = site_now(request.user)
     goals = goals_in_force(patient, now.date(), site_settings(patient.site, now))
-    form = GoalsForm(**blank(request, now.date(), **GoalsForm.initial_of(goals, now.date())))
+    # A choice taken on the course comes in the address; it is only filled in, and counts once the form is sent.
+    taken = {name: request.GET[name][:24] for name in TAKEN_FROM_A_CHOICE if name in request.GET}
+    form = GoalsForm(**blank(request, now.date(), **GoalsForm.initial_of(goals, now.date()) | taken))
 
     def save(at: datetime) -> str:
         save_goals(request, patient, form, at)
@@ -137,6 +140,12 @@ def change_goals(request: access.SignedIn, patient_ref: str) -> HttpResponse:
     lede = f"Decided by {request.user.full_name}. New goals stand beside the old ones and count from their day on."
     page = FormPage("Goals", lede, "Set these goals", records_of(patient), [form], patient)
     return answer(request, page, action="set goals", save=save, done="The goals are set.")
+
+
+def taken_choice(request: access.SignedIn) -> dict[str, str]:
+    """Return interval and end target of the choice that was taken on the course; still to be signed with a reason."""
+    taken = {name: request.GET.get(name, "")[:10] for name in ("usual_interval_days", "end_target_hbs_pct")}
+    return {name: value for name, value in taken.items() if value}
 
 
 def save_goals(request: access.SignedIn, patient: Patient, form: GoalsForm, at: datetime) -> None:

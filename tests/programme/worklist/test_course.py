@@ -37,8 +37,11 @@ from tests.factories import (
 
 pytestmark = [pytest.mark.django_db]
 LOCKED = {
-    "reason": "dark urine",
-    "rows": [{"sign": "Hb on day 10", "expected": 92.0, "lowest": 77.0, "found": 69.0}],
+    "reason": "Possible delayed haemolysis: a haematologist decides before any red cells.",
+    "rows": [
+        {"sign": "Dark urine, 9 days after red cells."},
+        {"sign": "Hb on day 10", "expected": 92.0, "lowest": 77.0, "found": 69.0},
+    ],
     "until": "2026-06-12",
 }
 
@@ -149,6 +152,12 @@ def suggestion_body_of(**keys):
     return suggestion_body(Nobody, **keys)
 
 
+def test_the_working_is_said_in_words_with_units():
+    working = dict(suggested(suggestion_body_of(), suggestion_options(), today=TODAY, weight_kg=60.0).working)
+    assert working["blood volume"] == "3842 mL"
+    assert working["by the rule of"] == "Nadler 1962, adult"
+
+
 def test_without_options_a_suggestion_still_says_its_days():
     view = suggested(suggestion_body_of(), None, today=TODAY, weight_kg=float("nan"))
     assert (view.next_day, view.latest_safe, view.grid, view.choices) == ("Mon 8 Jun", "Wed 10 Jun", (), ())
@@ -198,7 +207,8 @@ def test_a_locked_page_gives_no_figure_of_what_to_do(consultant_client, nurse_cl
     make_result(patient, analyte="718-7", value=64, on=TODAY)
     page = page_of(consultant_client)
     said = plain(page)
-    assert "Possible delayed haemolysis: dark urine." in said
+    assert "Stop Possible delayed haemolysis: a haematologist decides before any red cells. No interval" in said
+    assert "Dark urine, 9 days after red cells. noted" in said
     assert "Hb on day 10 92 77 69" in said
     assert "told by telephone" in said
     assert 'class="p-fan8"' not in page
@@ -289,6 +299,17 @@ def test_a_question_out_of_range_is_answered_with_what_is_allowed_and_kept(nurse
     assert "What if</b>" not in page
 
 
+@pytest.mark.usefixtures("frozen_day")
+def test_taking_a_choice_opens_the_goals_with_it_filled_in_for_a_consultant_only(consultant_client, nurse_client, fit):
+    make_person(fit)
+    page = page_of(consultant_client)
+    link = re.search(r'href="([^"]+)">Take L</a>', page)[1].replace("&amp;", "&")
+    form = consultant_client.get(link).content.decode()
+    assert re.search(r'name="usual_interval_days" value="28"', form)
+    assert re.search(r'name="end_target_hbs_pct" value="14.1"', form)
+    assert ">Take L</a>" not in page_of(nurse_client)
+
+
 # Lifting the lock
 
 
@@ -339,7 +360,8 @@ def programme(site):
         for k, done in enumerate(make_course(patient, sessions=8)):
             before = 28.0 + 0.5 * n + wobble[(k + n) % 8]
             after = 13.5 + 0.1 * n + wobble[(k + 3 * n) % 8] / 2
-            make_facts(done, hbs_before_pct=before, hbs_after_pct=after, hbs_ratio=after / before)
+            hb = {"hb_before_g_l": 92 + 2 * wobble[(k + 5 * n) % 8], "hb_after_g_l": 103 + 2 * wobble[(k + 2 * n) % 8]}
+            make_facts(done, hbs_before_pct=before, hbs_after_pct=after, hbs_ratio=after / before, **hb)
     services.renew(list(site.patients.values_list("pk", flat=True)), NOW)
     return site
 

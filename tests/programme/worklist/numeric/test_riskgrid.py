@@ -27,6 +27,12 @@ def test_letters_stand_in_the_nearest_cell():
     assert rows[0].cells[1].classes == "g1 cr cb"
 
 
+@pytest.mark.parametrize(("interval", "end"), [(14, 14), (35, 14), (21, 10), (21, 18)])
+def test_a_choice_outside_the_grid_has_no_letter(interval, end):
+    rows = risk_grid(DAYS, ENDS, CHANCE, 0.10, [("F", interval, end)])
+    assert not [cell for row in rows for cell in row.cells if cell.letters]
+
+
 def test_a_table_with_a_hole_is_refused():
     with pytest.raises(ValueError, match="as many chances"):
         risk_grid(DAYS, ENDS, [[0.1, 0.2]], 0.1)
