@@ -227,6 +227,15 @@ def test_goals_that_cannot_stand_are_refused(consultant_client, ada, changes, sa
     assert Goals.objects.count() == 1
 
 
+def test_a_choice_taken_on_the_course_is_filled_in_and_counts_once_sent(consultant_client, ada):
+    address = "/people/SM-042/goals/?usual_interval_days=35&end_target_hbs_pct=12.5"
+    text = shown(consultant_client.get(address))
+    assert 'value="35"' in text
+    assert Goals.objects.count() == 1
+    assert send(consultant_client, address, reason="fewest visits").status_code == 302
+    assert Goals.objects.get(usual_interval_days=35).end_target_hbs_pct == 12.5
+
+
 def test_a_high_ceiling_is_asked_about_even_with_a_reason(consultant_client, ada):
     changes = {"hbs_ceiling_pct": "50", "reason": "stable for three years"}
     assert "most here have 30" in shown(send(consultant_client, "/people/SM-042/goals/", **changes))
