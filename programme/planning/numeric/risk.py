@@ -1,0 +1,127 @@
+"""The chance of being over the ceiling: by day from the last session, and by interval and end from sessions to come."""
+
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr, ndtri
+
+from programme.planning.numeric.attendance import Attendance
+from sessions.numeric.predictive import Predictive
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+LOWEST_END_PCT = 1.0
+END_NODES = 6
+_LEAST_CHANCE = 1e-9
+
+
+class Outlook(Protocol):
+    """Forecasts of people, who lie on the first axis of every argument and of the answer.
+
+    Without after_pct the gap is the one that is running, from the last session; with it, one to come.
+    """
+
+    def __call__(self, *, days: Any, after_pct: Any = None, after_sd_pct: Any = None) -> Predictive: ...
+
+
+@dataclass(frozen=True, slots=True)
+class DayRisk:
+    """Chance by day of the running gap, [P, H]; column h is h + 1 days after the last session."""
+
+    on_the_day: Floats
+    attended: Floats  # allowing for those who come late
+
+
+def risk_by_day(outlook: Outlook, ceiling_pct: Floats, attendance: Attendance, horizon_days: int) -> DayRisk:
+    """Chance that the measured value before a session is over `ceiling_pct` [P], for days 1 to the horizon."""
+    most = max(attendance.delays)
+    days = np.arange(1.0, horizon_days + most + 1.0)[None, :]
+    plain = np.nan_to_num(outlook(days=days).chance_over(ceiling_pct[:, None]), nan=1.0)
+    late = np.stack([plain[:, d : d + horizon_days] for d in attendance.delays])
+    on_the_day = plain[:, :horizon_days]
+    return DayRisk(on_the_day, attendance.mixed(on_the_day, late))
+
+
+def safe_days(chance: Floats, accepted: Floats) -> Ints:
+    """Days up to the one before the first at which the chance passes the accepted one, [P]; 0 where that is day 1."""
+    over = chance > accepted[:, None]
+    return np.asarray(np.where(over.any(axis=1), over.argmax(axis=1), chance.shape[1]), dtype=np.int64)
+
+
+def chance_after(
+    outlook: Outlook, days: Floats, end_pct: Floats, end_sd_pct: Floats, ceiling_pct: Floats, attendance: Attendance
+) -> Floats:
+    """Chance of being over at the visit `days` after a session that ends at `end_pct`, attendance allowed for.
+
+    All [P, ...] alike; the end is mixed over its spread `end_sd_pct`.
+    """
+
+    def over(late: int) -> Floats:
+        seen = outlook(days=days + late, after_pct=end_pct, after_sd_pct=end_sd_pct)
+        return np.nan_to_num(seen.chance_over(ceiling_pct), nan=1.0)
+
+    return attendance.mixed(over(0), np.stack([over(late) for late in attendance.delays]))
+
+
+def highest_end(
+    outlook: Outlook,
+    days: Floats,
+    end_sd_pct: Floats,
+    ceiling_pct: Floats,
+    accepted: Floats,
+    attendance: Attendance,
+) -> Floats:
+    """The highest end, [P], from which the chance `days` later stays within `accepted`, down to 0.1 point; nan if none.
+
+    By halving between LOWEST_END_PCT and the ceiling: the chance rises with the end.
+    """
+    low, high = np.full(len(days), LOWEST_END_PCT), ceiling_pct.astype(float).copy()
+    possible = chance_after(outlook, days, low, end_sd_pct, ceiling_pct, attendance) <= accepted
+    for _ in range(12):
+        middle = 0.5 * (low + high)
+        fits = chance_after(outlook, days, middle, end_sd_pct, ceiling_pct, attendance) <= accepted
+        low, high = np.where(fits, middle, low), np.where(fits, high, middle)
+    return np.where(possible, np.maximum(np.floor(low * 10.0) / 10.0, LOWEST_END_PCT), np.nan)
+
+
+@dataclass(frozen=True, slots=True)
+class RiskTable:
+    """Chance and median before by interval and end, read off between nodes of the end."""
+
+    days: Floats  # [P, D]
+    top_pct: Floats  # [P], highest end; the lowest is LOWEST_END_PCT
+    probit: Floats  # [P, D, END_NODES], of the chance with attendance allowed for
+    median: Floats  # [P, D, END_NODES], before at the day itself
+
+    def chance(self, end_pct: Floats) -> Floats:
+        """Chance at ends [P, D, N]."""
+        return np.asarray(ndtr(self._read(self.probit, end_pct)))
+
+    def before(self, end_pct: Floats) -> Floats:
+        """Median before at ends [P, D, N]."""
+        return self._read(self.median, end_pct)
+
+    def _read(self, values: Floats, end_pct: Floats) -> Floats:
+        step = (self.top_pct - LOWEST_END_PCT)[:, None, None] / (END_NODES - 1)
+        place = (end_pct - LOWEST_END_PCT) / step
+        node = np.clip(np.nan_to_num(place), 0.0, END_NODES - 2.0).astype(np.int64)
+        low = np.take_along_axis(values, node, axis=2)
+        return np.asarray(low + (np.take_along_axis(values, node + 1, axis=2) - low) * (place - node))
+
+
+def risk_table(
+    outlook: Outlook, days: Floats, ceiling_pct: Floats, end_rel_sd: Floats, end_sd_pct: float, attendance: Attendance
+) -> RiskTable:
+    """The table for intervals [P, D]; `end_rel_sd` [P] of the session and `end_sd_pct` points are the end's spread."""
+    top = 0.98 * ceiling_pct
+    share = np.linspace(0.0, 1.0, END_NODES)
+    ends = (LOWEST_END_PCT + (top - LOWEST_END_PCT)[:, None] * share)[:, None, :]
+    sd = np.hypot(end_rel_sd[:, None, None] * ends, end_sd_pct)
+    chance = chance_after(outlook, days[:, :, None], ends, sd, ceiling_pct[:, None, None], attendance)
+    median = outlook(days=days[:, :, None], after_pct=ends, after_sd_pct=sd).median()
+    return RiskTable(
+        days, top, np.asarray(ndtri(np.clip(chance, _LEAST_CHANCE, 1 - _LEAST_CHANCE))), np.asarray(median)
+    )
