@@ -17,13 +17,14 @@ from django.db.models import IntegerField, OuterRef, Q, Subquery
 from django.db.models.functions import Cast
 from numpy.typing import NDArray
 
-from patients.models import BodyMeasure, Goals, LabResult, Patient
+from patients.models import Analyte, BodyMeasure, Goals, LabResult, Patient
 from patients.numeric.untransfused import untransfused_share_pct
 from programme.core.models import Site
 from sessions.models import ExchangeSession, HaemolysisSign, LockLift, OtherTransfusion, SessionFacts
 from sessions.numeric.columns import METHOD_UNKNOWN, SessionColumns
 
 ROWS_AT_ONCE = 20_000
+WATCHED_ANALYTES = (Analyte.HB, Analyte.HBA, Analyte.HBS)
 
 RESULT_FIGURES = {
     "hbs_before_result": ("hbs_before_pct", "share_of_ideal"),
@@ -322,3 +323,44 @@ def default_goals(settings: dict[str, float]) -> Goals:
         shortest_interval_days=int(settings["shortest_interval_days"]),
         longest_interval_days=int(settings["longest_interval_days"]),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """One blood sample taken outside a session: Hb [g/L], HbA and HbS [%]; nan where not measured."""
+
+    patient_pk: int
+    taken_on: date
+    hb_g_l: float
+    hba_pct: float
+    hbs_pct: float
+
+
+def samples_to_watch(site: Site, on: date, watch_days: int) -> dict[int, list[Sample]]:
+    """Return samples of the last `watch_days` that belong to no session, by person; two queries.
+
+    What was taken up to the day on which a consultant last lifted the lock is left out: it has been judged.
+    """
+    lifts = LockLift.objects.filter(patient__site=site, on__lte=on).order_by("on")
+    lifted_on = dict(lifts.values_list("patient_id", "on"))
+    end = datetime.combine(on + timedelta(days=1), time(0), tzinfo=ZoneInfo(site.time_zone))
+    rows = (
+        LabResult.objects.in_force()
+        .filter(patient__site=site, link__isnull=True, analyte__in=WATCHED_ANALYTES)
+        .filter(Q(received_at__isnull=True) | Q(received_at__lt=end))
+        .filter(taken_on__gt=on - timedelta(days=watch_days), taken_on__lte=on)
+        .order_by("taken_at", "pk")
+    )
+    found: dict[tuple[int, datetime], dict[str, float]] = {}
+    days: dict[tuple[int, datetime], date] = {}
+    for pk, taken_at, taken_on, analyte, value in rows.values_list(
+        "patient_id", "taken_at", "taken_on", "analyte", "value"
+    ):
+        if taken_on > lifted_on.get(pk, date.min):
+            found.setdefault((pk, taken_at), {})[analyte] = value
+            days[pk, taken_at] = taken_on
+    samples: defaultdict[int, list[Sample]] = defaultdict(list)
+    for (pk, taken_at), values in found.items():
+        figures = (values.get(analyte, np.nan) for analyte in WATCHED_ANALYTES)
+        samples[pk].append(Sample(pk, days[pk, taken_at], *figures))
+    return samples

@@ -23,6 +23,7 @@ from patients.models import (
 from programme.core.models import Role, Site, SiteSetting, User
 from programme.planning.models import Suggestion
 from programme.planning.services import PLAN_VERSION
+from sessions.forecasting import MODEL_VERSION
 from sessions.models import (
     AdmissionInGap,
     BacktestRun,
@@ -41,7 +42,6 @@ from sessions.models import (
     State,
     StoredForecast,
 )
-from sessions.numeric.drift.fit import MODEL_VERSION
 
 TODAY = date(2026, 6, 1)
 """The day on which every test lives unless it says otherwise: a Monday."""

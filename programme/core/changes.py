@@ -39,7 +39,8 @@ def announce(*patient_keys: int, at: datetime) -> None:
     if waiting is None:
         waiting = _Waiting()
         _add(waiting, patient_keys, at)
-        transaction.on_commit(waiting)
+        # What was written stands even if a subscriber fails: the failure is logged and the people stay stale.
+        transaction.on_commit(waiting, robust=True)
     else:
         _add(waiting, patient_keys, at)
 

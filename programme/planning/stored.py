@@ -9,13 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from programme.planning import inputs, printed
+from programme.planning.locks import lock_words
 from programme.planning.models import Suggestion
 from programme.planning.numeric import choices as ch
 from programme.planning.numeric import people as pp
 from programme.planning.reckoning import Reckoned
 from sessions import forecasting
+from sessions.forecasting import MODEL_VERSION
 from sessions.models import ModelFit, StoredForecast
-from sessions.numeric.drift.fit import MODEL_VERSION
 from sessions.numeric.volume import volume_rule
 
 LETTERS = {ch.FEWEST_VISITS: "F", ch.LEAST_BLOOD: "L", ch.MOST_MARGIN: "M", ch.HELD: "N"}
@@ -32,6 +33,9 @@ def forecast_row(
     if known:
         days = {"days": list(forecasting.CURVE_DAYS)}
         days |= {name: [printed.number(value, 2) for value in curve[row]] for name, curve in curves.items()}
+        hb = forecasting.hb_curve(found.programme, found.places[[row]], np.array(forecasting.CURVE_DAYS, dtype=float))
+        days["hb_p50"] = [printed.number(value, 1) for value in hb[0]]
+    lock = found.locks.get(record.pk)
     return StoredForecast(
         patient_id=record.pk,
         model_fit=fit,
@@ -42,6 +46,8 @@ def forecast_row(
         last_on=inputs.as_date(found.said.last_day[row]),
         pace=forecasting.pace_words(found.programme, place),
         days=days,
+        locked=None if lock is None else lock_words(lock),
+        flag=forecasting.change_words(found.programme, place),
     )
 
 

@@ -26,7 +26,9 @@ from sessions.numeric.volume import blood_volume_ml
 
 SCENARIO = Path(settings.BASE_DIR) / "fixtures" / "demo_people.yaml"
 SEED = 20_400
-PACE_RISE = 1.15
+PACE_RISE = 1.3
+DRUG_STOPPED_DAYS = 84.0
+"""Before the last session, so that the last three gaps show it."""
 QUIET_MARROW = -0.48
 SETTLING_VISITS = 4
 NEW_METHOD_FOR_DAYS = 150
@@ -152,7 +154,7 @@ def _world(people: tuple[DemoPerson, ...], visits: list[list[date]], rng: np.ran
     _settle(world, people, rng)
     world.day = start
     stopped = np.array([person.story == "drug_stopped" for person in people])
-    changes = np.array([days[-1].toordinal() - 190.0 for days in visits])
+    changes = np.array([days[-1].toordinal() - DRUG_STOPPED_DAYS for days in visits])
     world.plant(
         change_day=np.where(stopped, changes, np.inf),
         change_log=np.where(stopped, world.output_per_pace * np.log(PACE_RISE), 0.0),

@@ -97,7 +97,7 @@ def _tell(patient: Patient, person: DemoPerson, users: dict[str, User], *, today
     _set_needs(patient, person, nurse, at)
     first = patient.exchange_sessions.order_by("on").values_list("on", flat=True)[0]
     last = last_visit(person, today)
-    figures = people.GoalFigures(hbs_ceiling_pct=person.ceiling, clinic_days=str(last.weekday()))
+    figures = people.GoalFigures(hbs_ceiling_pct=person.ceiling, clinic_days=f"{last.weekday()},{(last.weekday() + 2) % 5}")
     reason = CEILING_REASONS.get(person.story, "as agreed when the programme began")
     reviewed = today - timedelta(days=60 + 5 * (int(person.ref[-2:]) % 50))
     for since, why in ((first, reason), (max(first, reviewed), "yearly review: goals kept")):
@@ -134,8 +134,7 @@ def _seen_unwell(patient: Patient, on: date, hb: float, hbs: float, hba: float, 
 
 
 def _drug_stopped(patient: Patient, users: dict[str, User], today: date, at: datetime) -> None:
-    latest = patient.exchange_sessions.filter(on__lte=today - timedelta(days=185)).order_by("-on")[0]
-    _note(latest, "hydroxycarbamide stopped this week")
+    _note(patient.exchange_sessions.order_by("-on")[3], "hydroxycarbamide stopped this week")
 
 
 def _missed(patient: Patient, users: dict[str, User], today: date, at: datetime) -> None:

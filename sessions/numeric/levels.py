@@ -102,11 +102,12 @@ def filter_levels(fit: LevelFit, sights: Sights) -> Filtered:
     for rows in table:
         who, w = sights.person[rows], sights.weight[rows]
         v = var[who] + fit.walk_sd**2 * sights.days[rows] / 28.0
-        seen_sd = np.sqrt(w**2 * v + fit.error_var(sights.days[rows]))
+        error_var = fit.error_var(sights.days[rows])
+        seen_sd = np.sqrt(w**2 * v + error_var)
         z = (sights.value[rows] - w * mean[who]) / seen_sd
         gain = v * w / seen_sd
         mean[who] += gain * np.clip(z, -_FAR, _FAR)
-        var[who] = v - gain**2
+        var[who] = v * error_var / seen_sd**2  # v − gain² in a form that rounding cannot turn negative
         surprise[rows], spread[rows] = z, seen_sd
     counts = np.bincount(sights.person, minlength=sights.n_people).astype(float)
     return Filtered(Levels(mean, np.sqrt(var), counts), surprise, spread)
