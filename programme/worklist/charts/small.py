@@ -103,10 +103,11 @@ def describe(course: Course) -> str:
         said.append(f"Last before sessions: {listed(lasts)} %.")
     if course.measured is not None:
         said.append(f"Measured since: {figure(course.measured[1], 1)} %.")
-    if course.forecast is None:
+    f = course.forecast
+    if f is None or course.today - f.start > f.days[-1]:
         said.append("No forecast.")
     else:
-        f, day = course.forecast, course.today - course.forecast.start
+        day = course.today - f.start
         low, middle, high = (figure(value_at(f.days, q, day)) for q in (f.p10, f.p50, f.p90))
         said.append(f"Forecast today {middle} %, eight in ten between {low} and {high}.")
     if course.window is not None and course.window[1] >= course.window[0]:

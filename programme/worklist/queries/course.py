@@ -24,7 +24,7 @@ from programme.worklist.queries.history import (
 )
 from programme.worklist.queries.in_force import InForce, in_force
 from programme.worklist.queries.locked import Lock, lock_of
-from programme.worklist.queries.measured import newest_since_last_session
+from programme.worklist.queries.measured import Measured, newest_since_last_session
 from programme.worklist.queries.stored import read_flag, read_forecast
 from programme.worklist.queries.suggested import Suggested, suggested
 from programme.worklist.queries.who import Who, who
@@ -65,6 +65,8 @@ class CoursePage:
     who: Who
     course: Course
     details: Details
+    measured: str
+    measured_over: bool
     drift: Drift | None
     lock: Lock | None
     suggestion: Suggested | None
@@ -93,11 +95,13 @@ def read_course(patient: Patient, now: datetime) -> CoursePage:
     view = None if stored is None else _view(stored, record, today)
     measured = newest_since_last_session(patient.site, today, {patient.pk: record.last_on}).get(patient.pk)
     curve = None if forecast is None else read_forecast(forecast.last_on, forecast.days)
+    # Where nothing can be suggested, no figure of what is coming is given; a lock shows the expected Hb beside the found.
+    given = stored is not None and stored.status == "ok" and lock is None
     course = Course(
         today=today.toordinal(),
         ceilings=ceilings,
         visits=tuple(row.visit for row in sessions),
-        forecast=curve,
+        forecast=curve if given or lock is not None else None,
         window=None if stored is None or lock is not None else _window(stored, today),
         measured=None if measured is None else (measured.on.toordinal(), measured.pct),
     )
@@ -108,7 +112,9 @@ def read_course(patient: Patient, now: datetime) -> CoursePage:
         who=who(patient, record, today, mixing=_mixing(stored)),
         course=course,
         details=_details(patient, record, forecast, stored, lock, notes_of(goals, sessions, transfusions), today),
-        drift=None if forecast is None or curve is None or lock else _drift(forecast, curve, stored, record, today),
+        drift=None
+        if forecast is None or curve is None or not given
+        else _drift(forecast, curve, stored, record, today),
         lock=lock,
         suggestion=None if lock is not None else view,
         options=None if stored is None else stored.options,
@@ -119,6 +125,11 @@ def read_course(patient: Patient, now: datetime) -> CoursePage:
         working=_working(forecast, sessions, force),
         results_used=_results_used(patient, forecast, today),
     )
+
+
+def _measured_words(measured: Measured, today: date) -> str:
+    when = "today" if measured.on == today else f"on {day_words(measured.on, today)}"
+    return f"Measured {figure(measured.pct, 1)} % {when}"
 
 
 def _ceilings(goals: Sequence[Goals], record: PersonRecord) -> tuple[tuple[int, float], ...]:
@@ -183,6 +194,7 @@ def _drift(
     if not pace or pace.get("pct_per_day") is None:
         return None
     since = today.toordinal() - curve.start
+    beyond = since > curve.days[-1]
     usual = round(pace.get("usual_interval_days") or 28)
     on_day = max(usual, since)
     chances = (
@@ -203,9 +215,9 @@ def _drift(
         after_reckoned=bool(pace.get("after_reckoned")),
         days_on=on_day,
         is_today=on_day == since,
-        middle=figure(value_at(curve.days, curve.p50, on_day)),
-        p10=figure(value_at(curve.days, curve.p10, on_day)),
-        p90=figure(value_at(curve.days, curve.p90, on_day)),
+        middle="" if beyond else figure(value_at(curve.days, curve.p50, on_day)),
+        p10="" if beyond else figure(value_at(curve.days, curve.p10, on_day)),
+        p90="" if beyond else figure(value_at(curve.days, curve.p90, on_day)),
         chance="" if chance is None else chance_words(chance),
         chance_is_hot=chance is not None and chance > record.accepted_chance,
     )

@@ -258,7 +258,7 @@ def _row(patient: Any, record: PersonRecord, stored: Stored, s: Situation, visit
             today=s.today.toordinal(),
             ceilings=((0, record.hbs_ceiling_pct),),
             visits=tuple(visits),
-            forecast=None if s.locked else stored.forecast,
+            forecast=stored.forecast if shown else None,
             window=window,
             measured=None
             if measured_on is None or s.measured_pct is None

@@ -120,6 +120,10 @@ def test_the_small_picture_in_a_sentence():
     )
 
 
+def test_past_its_end_a_forecast_says_nothing_about_today():
+    assert "No forecast." in draw_small(replace(COURSE, today=LAST + 71)).label
+
+
 def test_a_measured_value_is_marked_over_only_above_the_ceiling():
     assert draw_small(replace(COURSE, measured=(TODAY, 30.0))).measured.over is False
     assert draw_small(replace(COURSE, measured=(TODAY, 30.1))).measured.over is True

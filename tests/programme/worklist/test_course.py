@@ -201,6 +201,13 @@ def test_the_page_opens_with_the_answer(nurse_client, fit):
 
 
 @pytest.mark.usefixtures("frozen_day")
+@pytest.mark.parametrize(("value", "said"), [(31.2, "over"), (30.0, "not over")])
+def test_a_result_since_the_last_session_is_said_first(nurse_client, fit, value, said):
+    make_result(make_person(fit), value=value, on=TODAY)
+    assert f"Measured {value} % today, {said} the ceiling. HbS comes back" in plain(page_of(nurse_client))
+
+
+@pytest.mark.usefixtures("frozen_day")
 def test_a_locked_page_gives_no_figure_of_what_to_do(consultant_client, nurse_client, fit):
     patient = make_person(fit, forecast={"locked": LOCKED}, reason="possible delayed haemolysis")
     make_haemolysis_sign(patient, on=date(2026, 5, 30), note="told by telephone")
@@ -229,6 +236,13 @@ def test_an_unavailable_page_gives_the_reason_and_no_figure(nurse_client, fit):
     assert "The height is missing." in page
     assert 'class="grid"' not in page
     assert 'id="what-if-head"' not in page
+    assert "points a day" not in page
+    assert 'class="p-fan8"' not in page
+
+
+def test_past_the_end_of_the_forecast_nothing_is_read_from_it(fit):
+    patient = make_person(fit, forecast={"last_on": TODAY - timedelta(days=85)})
+    assert read_course(patient, NOW).drift.middle == ""
 
 
 @pytest.mark.usefixtures("frozen_day")

@@ -141,6 +141,7 @@ def test_an_unavailable_suggestion_gives_its_reason_and_no_figure(fit):
     assert row.need.band is Band.CANNOT_SAY
     assert row.need.sentence == "The height is missing. Decide the day by hand."
     assert (row.chance, row.window, row.best_day) == ("cannot say", "none", "")
+    assert row.course.forecast is None
 
 
 def test_no_result_since_spring_asks_for_samples(fit):
