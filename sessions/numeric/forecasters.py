@@ -85,10 +85,13 @@ def gap_rows(columns: SessionColumns) -> Ints:
     return np.flatnonzero(np.isfinite(gap_days(columns)) & columns.gap_known & ~(columns.topup_hb_g > 0.0))
 
 
-def histories(columns: SessionColumns, rows: Ints) -> SessionColumns:
-    """One person for each of `rows`, who has only the sessions of that row's person before it, [len(rows)] people."""
+def histories(columns: SessionColumns, rows: Ints, *, with_row: bool = False) -> SessionColumns:
+    """One person for each of `rows`, with only the sessions of that row's person before it, [len(rows)] people.
+
+    with_row: the session of the row itself too, so that each stands as on the evening of that day.
+    """
     starts = columns.starts()[columns.person[rows]]
-    lengths = rows - starts
+    lengths = rows - starts + int(with_row)
     person = np.repeat(np.arange(len(rows)), lengths)
     within = np.arange(len(person)) - np.repeat(np.cumsum(lengths) - lengths, lengths)
     chosen = np.repeat(starts, lengths) + within
