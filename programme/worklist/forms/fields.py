@@ -364,7 +364,7 @@ class EdgeForm(forms.Form):
 
     @property
     def asks(self) -> list[Fault]:
-        return [Fault(field.ask, field.auto_id) for field in self if field.ask]
+        return [Fault(f"{field.label}, {field.ask}", field.auto_id) for field in self if field.ask]
 
     @property
     def readings(self) -> list[str]:
