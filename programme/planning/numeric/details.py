@@ -103,9 +103,9 @@ def weigh(people: PeopleInputs, cells: Cells, said: Suggestions) -> Weighed:
     """Build the menu again for these people and mark the sessions that keep every warning."""
     start = low_start(people.before, cells, people.limits)
     most = int(min(np.max(said.plan.units, initial=1) + MORE_UNITS, np.max(people.limits.units_most, initial=1)))
-    menu = build_menu(start.before, cells, people.limits, most_units=max(most, 1))
+    menu = build_menu(start.before, cells, start.limits, most_units=max(most, 1))
     begins = said.hbs_before_pct * start.hbs_factor
-    return Weighed(menu, start.before, begins, holds(menu, start.before, people.limits, begins, WARN))
+    return Weighed(menu, start.before, begins, holds(menu, start.before, start.limits, begins, WARN))
 
 
 def units_rows(

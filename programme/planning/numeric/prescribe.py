@@ -82,6 +82,7 @@ class LowStart:
     before: Before  # Hb as the exchange itself begins
     topup_ml: Floats  # [P], 0 for most
     hbs_factor: Floats  # HbS after the top-up over HbS before it
+    limits: Limits  # what the top-up leaves of the rise in the day and of the units
 
 
 def low_start(before: Before, cells: Cells, limits: Limits) -> LowStart:
@@ -96,7 +97,12 @@ def low_start(before: Before, cells: Cells, limits: Limits) -> LowStart:
     volume = before.blood_volume_ml * before.mixing
     topup = np.ceil(volume * rise / cells.hb_g_l / cells.rounding_ml) * cells.rounding_ml
     after = before.hb_g_l + topup * cells.hb_g_l / volume
-    return LowStart(replace(before, hb_g_l=after), topup, before.hb_g_l / after)
+    left = replace(
+        limits,
+        rise_stop_g_l=limits.rise_stop_g_l - (after - before.hb_g_l),
+        units_most=limits.units_most - (topup > 0.0),
+    )
+    return LowStart(replace(before, hb_g_l=after), topup, before.hb_g_l / after, left)
 
 
 def reach_of(menu: Menu, before: Before, limits: Limits, hbs_before_pct: Floats, severity: int = WARN) -> Reach:
@@ -122,8 +128,8 @@ def prescribe(
     Returns arrays [P]. Formula: `search.follow` for the choice, `exchange.run_many` for the figures of the chosen.
     """
     start = low_start(before, cells, limits)
-    menu = build_menu(start.before, cells, limits)
-    return from_menu(menu, start, before, hbs_before_pct, end_target_pct, cells, limits)
+    menu = build_menu(start.before, cells, start.limits)
+    return from_menu(menu, start, before, hbs_before_pct, end_target_pct, cells)
 
 
 def from_menu(
@@ -133,13 +139,12 @@ def from_menu(
     hbs_before_pct: Floats,
     end_target_pct: Floats,
     cells: Cells,
-    limits: Limits,
 ) -> Prescriptions:
     """As `prescribe`, from a menu and top-ups already made."""
     begins = hbs_before_pct * start.hbs_factor
     with np.errstate(invalid="ignore", divide="ignore"):
         need = end_target_pct / begins
-    number, candidate, standing, reached = _choose(menu, start.before, limits, begins, need)
+    number, candidate, standing, reached = _choose(menu, start.before, start.limits, begins, need)
     return _written_out(menu, number, candidate, standing, reached, start, before, hbs_before_pct, cells)
 
 

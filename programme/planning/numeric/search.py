@@ -165,7 +165,9 @@ def build_menu(before: Before, cells: Cells, limits: Limits, *, most_units: int 
     volumes = np.stack([lay_out(n, amounts, room, cells) for n in range(1, most + 1)])
     flat = volumes.reshape(most, STEPS, -1, volumes.shape[-1])
     units = np.arange(1.0, most + 1.0)
-    runs = [follow(before, cells, flat[i], units[i], limits.draw_stop_ml) for i in range(most)]
+    # Who may not be depleted first is not left short of volume at the end either.
+    last_draw = np.where(limits.saline_first, limits.draw_stop_ml, 0.0)
+    runs = [follow(before, cells, flat[i], units[i], last_draw) for i in range(most)]
     followed = Followed(**{f.name: np.stack([getattr(r, f.name) for r in runs]) for f in fields(Followed)})
     first = np.tile(_STARTS_WITH_SALINE, SALINE_LEVELS)[:, None] & (flat[:, 0] > 0.0)
     allowed = (

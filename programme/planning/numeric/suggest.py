@@ -187,7 +187,7 @@ def _suggest(
     target = _end_target(people, outlook, after, loop)
     forecast = outlook(days=(dates.next - dates.last).astype(float))
     hbs_before = np.clip(np.nan_to_num(forecast.median(), nan=1.0), 0.5, 99.0)
-    plan = from_menu(loop.menu, loop.start, people.before, hbs_before, target, site.cells, people.limits)
+    plan = from_menu(loop.menu, loop.start, people.before, hbs_before, target, site.cells)
     answer = Suggestions(
         bar=bar,
         last_day=dates.last,
@@ -234,9 +234,9 @@ def _bars(people: PeopleInputs, pace: PeoplePace, site: SiteRules, as_of: Ints) 
 
 def _plan_loop(people: PeopleInputs, pace: PeoplePace, outlook: Outlook, site: SiteRules, asked: WhatIf) -> _Loop:
     start = low_start(people.before, site.cells, people.limits)
-    menu = build_menu(start.before, site.cells, people.limits)
-    reach = reach_of(menu, start.before, people.limits, people.ceiling_pct, WARN)
-    inside_stops = reach_of(menu, start.before, people.limits, people.ceiling_pct, STOP)
+    menu = build_menu(start.before, site.cells, start.limits)
+    reach = reach_of(menu, start.before, start.limits, people.ceiling_pct, WARN)
+    inside_stops = reach_of(menu, start.before, start.limits, people.ceiling_pct, STOP)
     end_rel_sd = _end_rel_sd(menu, reach)
     limit = np.floor(np.minimum(people.longest_days, pace.longest_twice_days + EXPERIENCE_DAYS))
     limit = np.maximum(limit, people.shortest_days)

@@ -1,0 +1,114 @@
+"""The loop lived forward for a year, many times over, for one person and one choice.
+
+Every path draws a pace from what is believed of the person, a course for each gap, a visit that may be late, and a
+session that ends a little off its mark. The unit does what the choice says: it comes back after the interval and
+gives the fewest units that bring the value measured that day to the end target.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from programme.planning.numeric.attendance import Attendance
+from programme.planning.numeric.choices import DAYS_A_YEAR
+from sessions.numeric.drift.fit import ProgrammeFit
+from sessions.numeric.drift.person import PeoplePace
+from sessions.numeric.drift.sampler import CourseSampler
+
+Floats = NDArray[np.float64]
+
+PATHS = 2000
+BANDS = (0.1, 0.25, 0.5, 0.75, 0.9)
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What the unit does at every visit of the year.
+
+    interval_days, end_target_pct. ratios: lowest HbS after over before for one unit, two, … [N], inf where the limits
+    allow no such session. ratio_rel_sd: relative spread of an end. iron_mg: net iron of a session of each number, [N].
+    """
+
+    interval_days: int
+    end_target_pct: float
+    ratios: tuple[float, ...]
+    ratio_rel_sd: float
+    iron_mg: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LivedYear:
+    """What a year brought on average over the paths, and the bands of the picture, [visits, 5] at BANDS."""
+
+    visits: float
+    units: float
+    iron_mg: float
+    over_a_visit: float  # share of visits over the ceiling
+    over_once: float  # share of years with at least one
+    planned_days: tuple[int, ...]  # from the start to each planned visit
+    before_bands_pct: tuple[tuple[float, ...], ...]
+    after_bands_pct: tuple[tuple[float, ...], ...]
+
+
+def live_a_year(
+    plan: Plan,
+    fit: ProgrammeFit,
+    pace: PeoplePace,
+    *,
+    ceiling_pct: float,
+    attendance: Attendance,
+    seed: int,
+    n_paths: int = PATHS,
+) -> LivedYear:
+    """Live one person's next year `n_paths` times over.
+
+    pace, attendance : of that one person, as `take` with one index gives. seed : of a stable hash, so that the same
+    question has the same answer. Returns averages a year. Raises ValueError for an interval of no days.
+    Simulation; how a session is chosen on the day is chosen here, not from a source.
+    """
+    if plan.interval_days < 1:
+        raise ValueError(f"interval_days must be at least 1, but is {plan.interval_days}")
+    rng = np.random.default_rng(seed)
+    sampler = CourseSampler(fit, pace, rng, n_paths)
+    ratios, iron = np.array(plan.ratios), np.array(plan.iron_mg)
+    share = float(np.atleast_1d(attendance.late_share)[0])
+    after = np.maximum(sampler.after_true_pct, 0.5)
+    day = np.zeros(n_paths)
+    tally = {name: np.zeros(n_paths) for name in ("visits", "units", "iron", "over")}
+    bands_before, bands_after = [], []
+    while True:
+        late = np.where(rng.random(n_paths) < share, rng.choice(attendance.delays, n_paths), 0)
+        days = plan.interval_days + late
+        day = day + days
+        living = day <= DAYS_A_YEAR
+        if not living.any():
+            break
+        before, measured = sampler.next_before(after, days)
+        chosen = _fewest(ratios, plan.end_target_pct / np.maximum(measured, 0.5))
+        after = np.clip(before * ratios[chosen] * rng.normal(1.0, plan.ratio_rel_sd, n_paths), 0.5, 99.0)
+        seen = (1.0, chosen + 1.0, iron[chosen], np.round(measured, 1) > ceiling_pct + 1e-9)
+        for name, value in zip(tally, seen, strict=True):
+            tally[name] += living * value
+        bands_before.append(_bands(before[living]))
+        bands_after.append(_bands(after[living]))
+    return LivedYear(
+        visits=float(tally["visits"].mean()),
+        units=float(tally["units"].mean()),
+        iron_mg=float(tally["iron"].mean()),
+        over_a_visit=float(tally["over"].sum() / max(tally["visits"].sum(), 1.0)),
+        over_once=float((tally["over"] > 0).mean()),
+        planned_days=tuple(plan.interval_days * (number + 1) for number in range(len(bands_before))),
+        before_bands_pct=tuple(bands_before),
+        after_bands_pct=tuple(bands_after),
+    )
+
+
+def _fewest(ratios: Floats, need: Floats) -> NDArray[np.int64]:
+    """Index of the fewest units that reach `need`, else of those that come nearest."""
+    reaches = ratios[None, :] <= need[:, None]
+    return np.where(reaches.any(axis=1), reaches.argmax(axis=1), int(ratios.argmin()))
+
+
+def _bands(values: Floats) -> tuple[float, ...]:
+    return tuple(float(value) for value in np.quantile(values, BANDS))
