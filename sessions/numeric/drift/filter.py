@@ -30,7 +30,7 @@ HBS, PACE, WASHOUT, SPELL = 0, 1, 2, 3
 USUAL, ODD, JUMP = 0, 1, 2
 ODD_FACTOR = 3.0
 USUAL_GAP_DAYS = 28.0
-_ONSET_DAYS = 7.0
+_ONSET_DAYS = 14.0
 _LEAST_DAYS = 0.5
 _WIDE_HBS = (25.0, 25.0)  # mean and SD of HbS when nothing is known of it; chosen here
 _WIDE_AFTER_SD = 12.0
@@ -110,7 +110,8 @@ def pass_gap(form: str, values: Values, hbs: Any, pace: Any, spell: Any, gap: Ga
     # What Hb is over its usual fades while it falls back, and so does what it takes off.
     credit_days = values["hb_days"] * -np.expm1(-days / values["hb_days"])
     credit = values["hb_credit"] * (gap.hb_after - REFERENCE_HB_G_L) / 10.0
-    faster = pace * (days + spell * span) - credit * credit_days
+    bent = USUAL_GAP_DAYS * (days / USUAL_GAP_DAYS) ** values["bend"]
+    faster = pace * (bent + spell * span) - credit * credit_days
     climb = values["onset"] * np.minimum(days / _ONSET_DAYS, 1.0) + faster + gap.shift
     risen, by_after, by_climb = _rise_with_topup(form, values, hbs, climb, gap)
     by_spell_day = by_climb * pace
@@ -121,7 +122,7 @@ def pass_gap(form: str, values: Values, hbs: Any, pace: Any, spell: Any, gap: Ga
     return Passed(
         hbs=risen,
         by_after=by_after,
-        by_pace=by_climb * (days + spell * span),
+        by_pace=by_climb * (bent + spell * span),
         by_spell=by_spell_day * span,
         by_climb=by_climb,
         noise=by_spell_day**2 * spell_var * integral + by_climb**2 * (shocks + unmeasured),

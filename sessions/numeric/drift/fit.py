@@ -48,14 +48,16 @@ class ProgrammeFit:
     """Everything learnt from a programme, plain numbers only.
 
     form: one of CANDIDATES. values: parameters by name (parameters.py), and what stands in for missing figures.
-    pace_mean_se: standard error of the mean pace. usual_gap_days: median gap. long_gap_days: 90th centile of gaps.
-    usual_after_pct: median HbS after. n_people, n_gaps: how much it was learnt from.
+    pace_mean_se, bend_se: standard errors of the mean pace and of the bend. usual_gap_days: median gap.
+    long_gap_days: 90th centile of gaps. usual_after_pct: median HbS after. n_people, n_gaps: how much it was learnt
+    from.
     """
 
     model_version: str
     form: str
     values: dict[str, float]
     pace_mean_se: float
+    bend_se: float
     calibration: Calibration
     usual_gap_days: float
     long_gap_days: float
@@ -114,6 +116,7 @@ def fit_programme(
         form=chosen,
         values=learnt.values,
         pace_mean_se=learnt.pace_mean_se,
+        bend_se=learnt.bend_se,
         calibration=_calibrated(columns, base, learnt.values),
         usual_gap_days=_median(gaps, 28.0),
         long_gap_days=float(np.quantile(gaps, 0.9)) if len(gaps) else 35.0,

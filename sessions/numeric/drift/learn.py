@@ -27,11 +27,12 @@ _ENOUGH = 0.15  # gain in log likelihood under which learning stops
 
 @dataclass(frozen=True, slots=True)
 class Learnt:
-    """Values by parameter name, the log likelihood there, and the standard error of the mean pace."""
+    """Values by parameter name, the log likelihood there, and standard errors of the mean pace and the bend."""
 
     values: dict[str, float]
     log_likelihood: float
     pace_mean_se: float
+    bend_se: float
 
 
 def learn(
@@ -72,10 +73,14 @@ def learn(
         if gained < _ENOUGH:
             break
     values = base | {name: float(to_plain(name, v)) for name, v in zip(free, at, strict=True)}
-    error = 0.0
-    if "pace_mean" in free:
-        error = float(np.sqrt(np.linalg.inv(curvature)[free.index("pace_mean")][free.index("pace_mean")]))
-    return Learnt(values, float(reached), error * values["pace_mean"])
+    spread = np.sqrt(np.diag(np.linalg.inv(curvature))) if len(free) else np.zeros(0)
+    error = dict(zip(free, spread, strict=True))
+    return Learnt(
+        values=values,
+        log_likelihood=float(reached),
+        pace_mean_se=float(error.get("pace_mean", 0.0) * values["pace_mean"]),
+        bend_se=float(error.get("bend", 0.0) * values["bend"]),
+    )
 
 
 def _moves(curvature: Floats, slope: Floats) -> Floats:

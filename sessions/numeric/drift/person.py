@@ -8,9 +8,8 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from ..columns import SessionColumns
-from .filter import HBS, PACE, SPELL, WASHOUT, Run, run
+from .filter import HBS, PACE, SPELL, WASHOUT, Gap, Run, pass_gap, run
 from .fit import ProgrammeFit, one_set
-from .forms import rise
 from .panel import DEFAULT_UNTRANSFUSED_PCT, Panel, lay_out
 
 Floats = NDArray[np.float64]
@@ -177,17 +176,10 @@ def _in_words(fit: ProgrammeFit, pace: PeoplePace) -> PeoplePace:
     """Add the pace in points a day of this person's own course."""
     after = np.where(np.isnan(pace.after_pct), fit.usual_after_pct, pace.after_pct)
     days = pace.usual_interval_days
-    onset = fit.values["onset"]
+    gap = Gap(days, pace.untransfused_pct, pace.hb_after_g_l, 0.0, 0.0, 1.0, 1.0)
 
     def a_day(per_day: Floats) -> Floats:
-        climbed = rise(
-            fit.base_form,
-            after_pct=after,
-            climb=onset + per_day * days,
-            untransfused_pct=pace.untransfused_pct,
-            grade=fit.values["grade"],
-        )
-        return np.asarray(climbed.points / days)
+        return np.asarray((pass_gap(fit.base_form, fit.values, after, per_day, 0.0, gap).hbs - after) / days)
 
     return replace(
         pace,

@@ -13,6 +13,8 @@ from .person import PeoplePace
 
 Floats = NDArray[np.float64]
 
+BEND_BETWEEN_PEOPLE = 0.1  # how far the bend of one person's course may be from the programme's; chosen here
+
 
 def predict(
     fit: ProgrammeFit,
@@ -47,6 +49,7 @@ def predict(
         + passed.by_spell**2 * pace.spell_sd**2
         + 2.0 * passed.by_pace * passed.by_spell * pace.pace_spell_cov
         + passed.noise
+        + (passed.by_pace * pace.pace) ** 2 * _beyond_usual(fit, pace, days)
         + fit.values["assay_sd"] ** 2
     )
     if own:
@@ -58,3 +61,13 @@ def predict(
 def walk_variance(values: Mapping[str, float], days: Any) -> Any:
     """Variance ((points a day)²) by which a pace wanders in so many days."""
     return values["pace_walk_sd"] ** 2 * days / USUAL_GAP_DAYS
+
+
+def _beyond_usual(fit: ProgrammeFit, pace: PeoplePace, days: Floats) -> Any:
+    """Relative variance of the climb because its form is less known beyond this person's usual interval.
+
+    A pace learnt at one length of gap fits any form there, and forms part from it as (d/usual)^bend do; the less the
+    programme's gaps differ in length, the less is known of the bend, and the more all forms count.
+    """
+    further = np.log(np.maximum(days / pace.usual_interval_days, 1.0))
+    return further**2 * (fit.bend_se**2 + BEND_BETWEEN_PEOPLE**2)

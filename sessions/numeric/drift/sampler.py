@@ -9,6 +9,7 @@ from .calibrate import GAPS_KNOWN
 from .filter import ODD_FACTOR, USUAL_GAP_DAYS, Gap, pass_gap
 from .fit import ProgrammeFit
 from .person import PeoplePace
+from .predict import BEND_BETWEEN_PEOPLE
 
 Floats = NDArray[np.float64]
 
@@ -40,6 +41,8 @@ class CourseSampler:
         self.after_true_pct: Floats = drawn[:, 0]
         self._pace: Floats = drawn[:, 1]
         self._spell: Floats = drawn[:, 2]
+        self._usual_days = one["usual_interval_days"]
+        self._bend: Floats = np.hypot(fit.bend_se, BEND_BETWEEN_PEOPLE) * rng.standard_normal(n_paths)
 
     def next_before(self, after_true_pct: Any, days: Any, *, hb_after_g_l: Any = None) -> tuple[Floats, Floats]:
         """True and measured HbS before the next session, [n_paths], points.
@@ -59,7 +62,9 @@ class CourseSampler:
             self._pace + self._factor * moved + np.where(jumps, values["jump_sd"] * rng.standard_normal(n), 0.0)
         )
         gap = Gap(days, self._untransfused, hb, hb_sd, 0.0, 1.0, 1.0)
-        passed = pass_gap(self._fit.base_form, values, np.asarray(after_true_pct), self._pace, self._spell, gap)
+        # Beyond the usual interval each path has its own form (see predict).
+        there = self._pace * np.maximum(days / self._usual_days, 1.0) ** self._bend
+        passed = pass_gap(self._fit.base_form, values, np.asarray(after_true_pct), there, self._spell, gap)
         chance = self._factor * np.sqrt(passed.noise) * rng.standard_normal(n)
         self._spell = self._spell * passed.spell_kept + _spell_end(passed, chance, rng)
         odd = np.where(rng.random(n) < values["odd_share"], ODD_FACTOR, 1.0)
@@ -70,7 +75,7 @@ class CourseSampler:
 
 _NEEDED = (
     "pace", "pace_sd", "after_pct", "after_sd", "after_pace_cov", "spell", "spell_sd", "after_spell_cov",
-    "pace_spell_cov", "hb_after_g_l", "hb_after_sd", "untransfused_pct", "n_gaps",
+    "pace_spell_cov", "hb_after_g_l", "hb_after_sd", "untransfused_pct", "n_gaps", "usual_interval_days",
 )  # fmt: skip
 
 

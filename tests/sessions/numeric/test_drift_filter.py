@@ -11,7 +11,7 @@ from sessions.numeric.drift.panel import lay_out
 from sessions.numeric.drift.parameters import CENTRES
 
 VALUES = CENTRES | {
-    "after_mean": 15.0, "hb_mean": 102.0, "hb_sd": 5.0, "hb_credit": 0.08, "grade": 0.7, "onset": 0.8,
+    "after_mean": 15.0, "hb_mean": 102.0, "hb_sd": 5.0, "hb_credit": 0.08, "bend": 1.1, "grade": 0.7, "onset": 0.8,
     "early_other": 0.7, "late_missed": -0.5, "early_unwell": 1.1, "washout_mean": 0.05,
 }  # fmt: skip
 KINDS = ("usual", "odd", "jump")
@@ -52,9 +52,9 @@ def end_of_gap(state: np.ndarray, gap: dict[str, float]) -> float:
     v = VALUES
     hbs, pace, _, spell = state
     memory = v["spell_days"]
-    run_days = gap["days"] + spell * memory * (1.0 - np.exp(-gap["days"] / memory))
+    run_days = 28.0 * (gap["days"] / 28.0) ** v["bend"] + spell * memory * (1.0 - np.exp(-gap["days"] / memory))
     credit = v["hb_credit"] * (gap["hb"] - 105.0) / 10.0 * v["hb_days"] * (1.0 - np.exp(-gap["days"] / v["hb_days"]))
-    climb = v["onset"] * min(gap["days"] / 7.0, 1.0) + pace * run_days - credit + gap["shift"]
+    climb = v["onset"] * min(gap["days"] / 14.0, 1.0) + pace * run_days - credit + gap["shift"]
     form = {"untransfused_pct": gap["untransfused"], "grade": v["grade"]}
     first = hbs + float(rise("graded", after_pct=hbs, climb=climb * gap["at"], **form).points)
     if gap["at"] == 1.0 and gap["left"] == 1.0:

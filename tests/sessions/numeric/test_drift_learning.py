@@ -12,7 +12,8 @@ from sessions.numeric.drift.fit import CANDIDATES, MODEL_VERSION, DriftSettings,
 # A plain model of random slopes: nothing wanders, jumps, is odd or noisy but the gap itself.
 PLAIN_SLOPES = {
     "pace_walk_sd": 1e-7, "jump_share": 1e-9, "jump_sd": 0.1, "odd_share": 1e-9, "gap_growth": 1e-9, "spell_sd": 1e-7,
-    "spell_days": 15.0, "assay_sd": 1e-4, "onset": 0.0, "early_unwell": 0.0, "early_other": 0.0, "late_missed": 0.0,
+    "spell_days": 15.0, "assay_sd": 1e-4, "onset": 0.0, "bend": 1.0, "early_unwell": 0.0, "early_other": 0.0,
+    "late_missed": 0.0,
     "washout_mean": 0.0, "washout_sd": 0.1, "washout_error": 1.0,
 }  # fmt: skip
 
