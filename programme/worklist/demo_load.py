@@ -97,7 +97,8 @@ def _tell(patient: Patient, person: DemoPerson, users: dict[str, User], *, today
     _set_needs(patient, person, nurse, at)
     first = patient.exchange_sessions.order_by("on").values_list("on", flat=True)[0]
     last = last_visit(person, today)
-    figures = people.GoalFigures(hbs_ceiling_pct=person.ceiling, clinic_days=f"{last.weekday()},{(last.weekday() + 2) % 5}")
+    clinic_days = f"{last.weekday()},{(last.weekday() + 2) % 5}"
+    figures = people.GoalFigures(hbs_ceiling_pct=person.ceiling, clinic_days=clinic_days)
     reason = CEILING_REASONS.get(person.story, "as agreed when the programme began")
     reviewed = today - timedelta(days=60 + 5 * (int(person.ref[-2:]) % 50))
     for since, why in ((first, reason), (max(first, reviewed), "yearly review: goals kept")):
