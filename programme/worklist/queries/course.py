@@ -95,7 +95,7 @@ def read_course(patient: Patient, now: datetime) -> CoursePage:
     view = None if stored is None else _view(stored, record, today)
     measured = newest_since_last_session(patient.site, today, {patient.pk: record.last_on}).get(patient.pk)
     curve = None if forecast is None else read_forecast(forecast.last_on, forecast.days)
-    # Where nothing can be suggested, no figure of what is coming is given; a lock shows the expected Hb beside the found.
+    # Where nothing can be suggested, no figure of what is coming is given; a lock shows the Hb expected by now.
     given = stored is not None and stored.status == "ok" and lock is None
     course = Course(
         today=today.toordinal(),
@@ -112,6 +112,8 @@ def read_course(patient: Patient, now: datetime) -> CoursePage:
         who=who(patient, record, today, mixing=_mixing(stored)),
         course=course,
         details=_details(patient, record, forecast, stored, lock, notes_of(goals, sessions, transfusions), today),
+        measured="" if measured is None else _measured_words(measured, today),
+        measured_over=measured is not None and measured.pct > record.hbs_ceiling_pct,
         drift=None
         if forecast is None or curve is None or not given
         else _drift(forecast, curve, stored, record, today),
