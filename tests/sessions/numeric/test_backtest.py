@@ -8,8 +8,17 @@ import pytest
 
 from sessions.numeric.backtest import ORACLE, run_backtest, run_made_up_backtest
 from sessions.numeric.columns import SessionColumns
-from sessions.numeric.forecasters import OWN_MEAN, DriftForm, OwnMeanRate, gap_days, gaps_told_before, histories
-from sessions.numeric.mechanisms.made_up import simulate
+from sessions.numeric.drift.fit import FORM_BEFORE_CHOICE
+from sessions.numeric.forecasters import (
+    OWN_MEAN,
+    DriftForm,
+    OwnMeanRate,
+    gap_days,
+    gaps_told_before,
+    histories,
+    own_means,
+)
+from sessions.numeric.mechanisms.made_up import WORLDS, simulate
 from sessions.numeric.predictive import Predictive
 
 
@@ -179,3 +188,55 @@ def test_wrong_requests_are_refused():
         run_backtest(columns, n_origins=0)
     with pytest.raises(ValueError, match="no made-up world"):
         run_made_up_backtest("sunny")
+
+
+class MixedSlopes:
+    """The usual mixed model as a learner: climb = (mean slope + own slope)·days + error, fitted with statsmodels.
+
+    Days are divided by 30, without which the fit does not converge. Own slopes are the usual best linear predictions.
+    """
+
+    def __call__(self, known):
+        sm = pytest.importorskip("statsmodels.api")
+        rows, climb, months = self.gaps(known)
+        fitted = sm.MixedLM(climb, months[:, None], groups=known.person[rows], exog_re=months[:, None]).fit(reml=False)
+        self.slope, self.between, self.error = fitted.fe_params[0], fitted.cov_re[0, 0], fitted.scale
+        self.after = float(np.nanmean(known.hbs_after_pct))
+        return self
+
+    @staticmethod
+    def gaps(columns):
+        rows = np.flatnonzero(np.isfinite(gap_days(columns)) & columns.gap_known & ~(columns.topup_hb_g > 0.0))
+        climb = columns.hbs_before_pct[rows] - columns.hbs_after_pct[rows - 1]
+        rows, climb = rows[np.isfinite(climb)], climb[np.isfinite(climb)]
+        return rows, climb, gap_days(columns)[rows] / 30.0
+
+    def forecast(self, columns, rows, days):
+        past = histories(columns, rows)
+        told, climb, months = self.gaps(past)
+        person = past.person[told]
+        squares = np.bincount(person, weights=months**2, minlength=len(rows))
+        products = np.bincount(person, weights=months * (climb - self.slope * months), minlength=len(rows))
+        own_var = 1.0 / (1.0 / self.between + squares / self.error)
+        slope = self.slope + own_var * products / self.error
+        start = columns.hbs_after_pct[rows - 1]
+        means = own_means(columns, (self.after, 0.0))[0][rows]
+        months_ahead = days / 30.0
+        spread = np.sqrt(self.error + own_var * months_ahead**2)
+        return Predictive(np.where(np.isnan(start), means, start) + slope * months_ahead, spread)
+
+
+@pytest.mark.soak
+@pytest.mark.filterwarnings("ignore::statsmodels.tools.sm_exceptions.ConvergenceWarning")
+@pytest.mark.parametrize("name", sorted(WORLDS))
+def test_the_form_in_use_beats_own_mean_and_mixed_model_over_thousands_of_forecasts(name):
+    found = run_made_up_backtest(
+        name, n_people=260, years=3.0, seed=9, forms=(FORM_BEFORE_CHOICE,), n_origins=3, others={"mixed": MixedSlopes()}
+    )
+    form, own, mixed, oracle = (found.results[k] for k in (FORM_BEFORE_CHOICE, OWN_MEAN, "mixed", ORACLE))
+    assert found.n_forecasts >= 3000
+    for group in ("gaps_1_3", "gaps_4_9", "gaps_10_up"):
+        assert oracle.groups[group].crps < form.groups[group].crps < own.groups[group].crps
+    assert form.attended.crps < mixed.attended.crps
+    assert abs(form.routine.bias) < 1.0
+    assert 0.75 < form.attended.inside_80 < 0.86
