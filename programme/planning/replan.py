@@ -107,7 +107,7 @@ def do_chunk(chunk: ReplanChunk, seen: SiteAsOf, *, fit: ModelFit, clock: Clock)
 
     A worker that lost its lease to another writes nothing.
     """
-    rows = services.rows_of(seen.reckoned(keys=chunk.patient_keys), fit=fit, at=clock())
+    rows = services.reckon(seen, chunk.patient_keys, fit=fit, at=clock())
     with transaction.atomic():  # what was reckoned and that it is done go together
         held = ReplanChunk.objects.filter(pk=chunk.pk, attempt=chunk.attempt, state=ReplanChunk.Stage.TAKEN)
         if not held.update(state=ReplanChunk.Stage.DONE, lease_until=None):

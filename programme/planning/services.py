@@ -14,7 +14,7 @@ from patients.models import Patient
 from programme.core.models import Site
 from programme.planning.beside import beside
 from programme.planning.models import Suggestion
-from programme.planning.reckoning import Reckoned, SiteAsOf
+from programme.planning.reckoning import SiteAsOf
 from programme.planning.stored import forecast_row, suggestion_row
 from sessions import forecasting
 from sessions.forecasting import MODEL_VERSION
@@ -83,8 +83,11 @@ def seen_with(fit: ModelFit, *, site: Site, as_of: date, only: Sequence[int] | N
     return SiteAsOf(site, as_of, fit=forecasting.Learnt.from_dict(fit.parameters), only=only)
 
 
-def rows_of(found: Reckoned, *, fit: ModelFit, at: datetime) -> Rows:
-    """Return the rows to store of everything reckoned, unsaved."""
+def reckon(seen: SiteAsOf, keys: Sequence[int], *, fit: ModelFit, at: datetime) -> Rows:
+    """Reckon those of `keys` who were read and return their rows, unsaved; none where all have left since."""
+    if not seen.grounds.of(keys).records:
+        return Rows([], [])
+    found = seen.reckoned(keys=keys)
     curves = forecasting.curves(found.programme.fit, found.pace)
     shown = beside(found)
     rows = range(len(found.records))
@@ -121,6 +124,6 @@ def renew(patient_keys: Iterable[int], at: datetime) -> None:
         fit, _ = fit_to_use(site=site, as_of=as_of, at=at)
         seen = seen_with(fit, site=site, as_of=as_of, only=keys)
         for start in range(0, len(keys), PEOPLE_AT_ONCE):
-            rows = rows_of(seen.reckoned(keys=keys[start : start + PEOPLE_AT_ONCE]), fit=fit, at=at)
+            rows = reckon(seen, keys[start : start + PEOPLE_AT_ONCE], fit=fit, at=at)
             with transaction.atomic():  # forecast and suggestion change together
                 store(rows)

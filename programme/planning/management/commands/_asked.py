@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import json
-import sys
 from datetime import date
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from django.core.management.base import CommandError, CommandParser
+from django.core.management.base import CommandError, CommandParser, OutputWrapper
 from django.utils import timezone
 
 from programme.core.models import Site
@@ -70,10 +69,10 @@ def wanted(ref: str, options: dict[str, Any]) -> bool:
     return not options["patient"] or ref in options["patient"]
 
 
-def print_json(rows: list[dict[str, Any]]) -> None:
-    """Write the array to standard output, a person on a line."""
+def print_json(rows: list[dict[str, Any]], out: OutputWrapper) -> None:
+    """Write the array, a person on a line."""
     lines = ",\n".join(json.dumps(row, allow_nan=False) for row in rows)
-    sys.stdout.write(f"[{lines}]\n")
+    out.write(f"[{lines}]")
 
 
 def _asked(options: dict[str, Any], name: str, low: float, high: float, unit: str) -> float | None:

@@ -23,7 +23,7 @@ class Command(BaseCommand):
         days = read_days(options["days"])
         seen, _ = _asked.asked_for(options)  # goals change nothing in how HbS climbs
         rows = printed_forecasts(seen.grounds, days)
-        _asked.print_json([row for row in rows if _asked.wanted(str(row["patient_ref"]), options)])
+        _asked.print_json([row for row in rows if _asked.wanted(str(row["patient_ref"]), options)], self.stdout)
 
 
 def read_days(text: str) -> list[int]:
