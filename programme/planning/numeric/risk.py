@@ -14,7 +14,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 LOWEST_END_PCT = 1.0
-END_NODES = 6
+END_NODES = 10
 _LEAST_CHANCE = 1e-9
 
 

@@ -1,4 +1,4 @@
-"""The session for an end target: the arithmetic, the limits at every step, and a plain search that does it the slow way."""
+"""The session for an end target: the arithmetic, the limits at every step, and a plain and slow search beside it."""
 
 from dataclasses import replace
 

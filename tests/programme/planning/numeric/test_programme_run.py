@@ -1,0 +1,57 @@
+"""A made-up programme that follows the suggestions for a year: crossings on the days really attended, and units.
+
+The rival policies are every 28 days with a personal end target, and the published pace rule (a person's mean rate of
+rise predicts the next value: Transfusion 2024;64:685-92), both tuned on other people.
+"""
+
+import numpy as np
+import pytest
+
+from programme.planning.numeric.programme_run import (
+    begin_year,
+    fixed_interval,
+    follow_for_a_year,
+    mean_rise,
+    pace_rule,
+    suggested,
+    tuned_margin,
+)
+from sessions.numeric.columns import LATE_MISSED, SessionColumns
+from sessions.numeric.mechanisms.made_up import WORLDS, simulate
+
+ACCEPTED = 0.10
+
+
+def test_mean_rise_is_the_published_baseline():
+    columns = SessionColumns.build(
+        person=[0, 0, 0, 1],
+        day=[0, 20, 50, 0],
+        hbs_before_pct=[30.0, 25.0, 31.0, 30.0],
+        hbs_after_pct=[15.0, 16.0, np.nan, 14.0],
+    )
+    # 10 points in 20 days and 15 in 30; who has no gap takes the programme's.
+    assert mean_rise(columns).tolist() == [0.5, 0.5]
+
+
+@pytest.mark.parametrize("world", ["restless", "selective"])
+def test_following_the_suggestions_crosses_no_more_than_accepted(world):
+    begun = begin_year(simulate(world, n_people=40, seed=21))
+    year = follow_for_a_year(begun, suggested, accepted_chance=ACCEPTED, seed=2)
+    late = (year.reason == LATE_MISSED).mean()
+    assert len(year.over) > 350
+    assert 0.06 <= late <= 0.18
+    assert year.crossing <= ACCEPTED + 0.03
+
+
+@pytest.mark.soak
+@pytest.mark.parametrize("world", sorted(WORLDS))
+def test_fewer_crossings_and_no_more_units_than_the_rivals(world):
+    begun = begin_year(simulate(world, n_people=350, seed=11))
+    others = begin_year(simulate(world, n_people=150, seed=12))
+    year = follow_for_a_year(begun, suggested, accepted_chance=ACCEPTED, seed=5)
+    assert len(year.over) >= 4_500
+    assert year.crossing <= ACCEPTED + 0.03
+    for policy_of in (fixed_interval, pace_rule):
+        margin = tuned_margin(others, policy_of, year.crossing, seed=6)
+        rival = follow_for_a_year(begun, policy_of(margin), accepted_chance=ACCEPTED, seed=5)
+        assert year.units_a_year <= rival.units_a_year or rival.crossing > year.crossing + 0.03
