@@ -10,11 +10,13 @@ from numpy.typing import NDArray
 
 from programme.planning.numeric.limits import HIGH_HBS_PCT, WORDS, Limits, hb_after_warn
 from programme.planning.numeric.people import PeopleInputs
-from programme.planning.numeric.prescribe import NO_PLAN, Prescriptions, low_start, reach_of
+from programme.planning.numeric.prescribe import NO_PLAN, STOP_HELD, Prescriptions, Reach, low_start, reach_of
 from programme.planning.numeric.risk import Outlook, chance_after
 from programme.planning.numeric.search import (
     ORDERS,
     SALINE_FIRST,
+    STOP,
+    UNFAVOURABLE_TENTH,
     WARN,
     Before,
     Cells,
@@ -91,12 +93,21 @@ def risk_grid(outlook: Outlook, people: PeopleInputs, said: Suggestions) -> Grid
 
 @dataclass(frozen=True, slots=True)
 class Weighed:
-    """The menu of everyone's sessions with what keeps the warnings, for the tables below."""
+    """The menu of everyone's sessions, and which of them keep the warnings, for the tables below.
+
+    limits: as they stand once a top-up is given. stops_only: people whose suggested session passes a warning, because
+    none keeps them all; they are judged by the stops.
+    """
 
     menu: Menu
     before: Before
+    limits: Limits
     hbs_begins_pct: Floats
     ok: NDArray[np.bool_]
+    stops_only: NDArray[np.bool_]
+
+    def severity(self, p: int) -> int:
+        return STOP if self.stops_only[p] else WARN
 
 
 def weigh(people: PeopleInputs, cells: Cells, said: Suggestions) -> Weighed:
@@ -105,14 +116,15 @@ def weigh(people: PeopleInputs, cells: Cells, said: Suggestions) -> Weighed:
     most = int(min(np.max(said.plan.units, initial=1) + MORE_UNITS, np.max(people.limits.units_most, initial=1)))
     menu = build_menu(start.before, cells, start.limits, most_units=max(most, 1))
     begins = said.hbs_before_pct * start.hbs_factor
-    return Weighed(menu, start.before, begins, holds(menu, start.before, start.limits, begins, WARN))
+    ok = holds(menu, start.before, start.limits, begins, WARN)
+    return Weighed(menu, start.before, start.limits, begins, ok, said.plan.standing == STOP_HELD)
 
 
 def units_rows(
     weighed: Weighed, people: PeopleInputs, outlook: Outlook, said: Suggestions
 ) -> list[tuple[UnitsRow, ...]]:
     """For each person the rows of some units fewer and more than suggested, with what each unit buys."""
-    reach = reach_of(weighed.menu, weighed.before, people.limits, weighed.hbs_begins_pct)
+    reach = _reach(weighed)
     n_units, n = reach.ratio.shape
     ends = np.where(np.isfinite(reach.ratio), reach.ratio, np.nan) * weighed.hbs_begins_pct
     shape = (n, n_units)
@@ -128,11 +140,25 @@ def units_rows(
     out = np.take_along_axis(weighed.menu.volumes.sum(axis=1), np.maximum(reach.candidate, 0)[:, None], axis=1)[:, 0]
     return [
         tuple(
-            _units_row(weighed, people.limits, number, p, ends[:, p], reach.hb_end_g_l, out, chance, reach.candidate)
+            _units_row(weighed, number, p, ends[:, p], reach.hb_end_g_l, out, chance, reach.candidate)
             for number in _shown(int(said.plan.units[p]), n_units)
         )
         for p in range(n)
     ]
+
+
+def _reach(weighed: Weighed) -> Reach:
+    """What each number of units can do inside the warnings, or inside the stops where the suggestion is."""
+    inside = [
+        reach_of(weighed.menu, weighed.before, weighed.limits, weighed.hbs_begins_pct, severity)
+        for severity in (WARN, STOP)
+    ]
+    return Reach(
+        **{
+            field.name: np.where(weighed.stops_only, getattr(inside[1], field.name), getattr(inside[0], field.name))
+            for field in fields(Reach)
+        }
+    )
 
 
 def _shown(units: int, n_units: int) -> range:
@@ -141,12 +167,12 @@ def _shown(units: int, n_units: int) -> range:
 
 
 def _units_row(
-    weighed: Weighed, limits: Limits, number: int, p: int, ends: Floats, hb: Floats, out: Floats, chance: Floats,
+    weighed: Weighed, number: int, p: int, ends: Floats, hb: Floats, out: Floats, chance: Floats,
     candidate: Ints,
 ) -> UnitsRow:  # fmt: skip
     if candidate[number, p] < 0:
         nan = float("nan")
-        return UnitsRow(number + 1, nan, nan, nan, nan, nan, _limit_words(weighed, limits, number, p))
+        return UnitsRow(number + 1, nan, nan, nan, nan, nan, _limit_words(weighed, number, p))
     fewer = ends[number - 1] if number > 0 else weighed.hbs_begins_pct[p]
     return UnitsRow(
         units=number + 1,
@@ -159,8 +185,9 @@ def _units_row(
     )
 
 
-def _limit_words(weighed: Weighed, limits: Limits, number: int, p: int) -> str:
+def _limit_words(weighed: Weighed, number: int, p: int) -> str:
     """Name the limit that bars most of the sessions with this many units."""
+    limits = weighed.limits
     if number + 1 > limits.units_most[p]:
         return f"over the {limits.units_most[p]:.0f} units allowed"
     one = Menu(
@@ -168,7 +195,7 @@ def _limit_words(weighed: Weighed, limits: Limits, number: int, p: int) -> str:
         _one(weighed.menu.followed, number, p),
         weighed.menu.allowed[number : number + 1, :, p : p + 1],
     )
-    passed = broken(one, weighed.before.take([p]), limits.take([p]), weighed.hbs_begins_pct[[p]], WARN)
+    passed = broken(one, weighed.before.take([p]), limits.take([p]), weighed.hbs_begins_pct[[p]], weighed.severity(p))
     counts = {name: int(where.sum()) for name, where in passed.items()}
     worst = max(counts, key=lambda name: counts[name])
     if counts[worst] == 0:
@@ -193,10 +220,15 @@ def limit_rows(people: PeopleInputs, said: Suggestions, p: int) -> tuple[LimitRo
     out, units = float(limits.blood_out_stop_ml[p]), float(limits.units_most[p])
     floor, least = float(limits.hb_floor_warn_g_l[p]), float(limits.hb_floor_stop_g_l[p])
     lowest = float(plan.lowest_low_g_l[p])
+    starts_low = float(people.before.hb_g_l[p] - UNFAVOURABLE_TENTH * people.before.hb_sd_g_l[p])
+    # A moment counts only where the session makes it worse than the start.
+    floor_words = "nine in ten stay over this"
+    if starts_low < floor:
+        floor_words, floor, least = "no lower than it starts", starts_low, min(least, starts_low)
     return (
         _row("hb_after", f"HbS ends {level} {HIGH_HBS_PCT:g} %", top, warn, float(limits.hb_after_stop_g_l[p]), "g/L"),
         _row("rise", "in one day", float(plan.rise_high_g_l[p]), rise, rise, "g/L"),
-        _row("hb_floor", "nine in ten stay over this", -lowest, -floor, -least, "g/L"),
+        _row("hb_floor", floor_words, -lowest, -floor, -least, "g/L"),
         _row("saline", "by weight", float(plan.saline_ml[p]), saline, saline, "mL"),
         _row("blood_out", "drawn in all steps together", float(plan.blood_out_ml[p]), out, out, "mL"),
         _row("units", "this person's own or the site's", float(plan.units[p]), units, units, ""),
