@@ -19,6 +19,7 @@ from tests.factories import (
     make_user,
 )
 
+PATIENCE = 30_000  # ms; the machine may be busy
 pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.usefixtures("frozen_day")]
 
 
@@ -58,7 +59,7 @@ def test_axe_finds_nothing_and_nothing_overflows(page_as, nurse, there, width):
     """320 px is a page of 1280 at 400 %."""
     page = page_as(nurse)
     page.set_viewport_size({"width": width, "height": 800})
-    page.goto(there)
+    page.goto(there, timeout=PATIENCE)
     expect(page.get_by_role("link", name="Larkspur, Ada")).to_be_visible()
     assert no_sideways_scroll(page)
     results = Axe().run(page)
@@ -67,7 +68,7 @@ def test_axe_finds_nothing_and_nothing_overflows(page_as, nurse, there, width):
 
 def test_letter_keys_walk_the_rows_and_open_the_course(page_as, nurse, there):
     page = page_as(nurse)
-    page.goto(there)
+    page.goto(there, timeout=PATIENCE)
     names = page.locator("#everyone a[data-row]")
     page.keyboard.press("j")
     expect(names.nth(0)).to_be_focused()
@@ -76,12 +77,12 @@ def test_letter_keys_walk_the_rows_and_open_the_course(page_as, nurse, there):
     page.keyboard.press("k")
     expect(names.nth(0)).to_be_focused()
     page.keyboard.press("Enter")
-    expect(page.get_by_role("heading", level=1)).to_have_text("Sandeman, Ada")
+    expect(page.get_by_role("heading", level=1)).to_have_text("Sandeman, Ada", timeout=PATIENCE)
 
 
 def test_the_letter_p_opens_the_plan(page_as, nurse, there):
     page = page_as(nurse)
-    page.goto(there)
+    page.goto(there, timeout=PATIENCE)
     page.get_by_role("link", name="Pemberwell, Ada").focus()
     page.keyboard.press("p")
     expect(page).to_have_url(there + "people/R1/plan/")
@@ -89,7 +90,7 @@ def test_the_letter_p_opens_the_plan(page_as, nurse, there):
 
 def test_a_question_mark_lists_the_keys(page_as, nurse, there):
     page = page_as(nurse)
-    page.goto(there)
+    page.goto(there, timeout=PATIENCE)
     page.keyboard.press("?")
     expect(page.get_by_role("dialog")).to_contain_text("next row, row before")
     page.keyboard.press("Escape")
@@ -100,14 +101,14 @@ def test_letters_do_nothing_when_the_user_has_turned_them_off(page_as, nurse, th
     nurse.letter_keys = False
     nurse.save()
     page = page_as(nurse)
-    page.goto(there)
+    page.goto(there, timeout=PATIENCE)
     page.keyboard.press("j")
     expect(page.locator("#everyone a[data-row]").first).not_to_be_focused()
 
 
 def test_search_narrows_while_typing_and_letters_stay_letters(page_as, nurse, there):
     page = page_as(nurse)
-    page.goto(there)
+    page.goto(there, timeout=PATIENCE)
     page.keyboard.press("/")
     expect(page.get_by_role("searchbox", name="Find")).to_be_focused()
     page.keyboard.type("pemj", delay=20)
@@ -125,7 +126,7 @@ def test_the_page_works_without_script(browser, nurse, there, page_as):
     context = browser.new_context(java_script_enabled=False)
     context.add_cookies(cookies)
     page = context.new_page()
-    page.goto(there)
+    page.goto(there, timeout=PATIENCE)
     assert page.locator("td.pic svg").count() == 6
     page.get_by_label("Find").fill("larks")
     page.get_by_role("button", name="Find").click()
@@ -138,7 +139,7 @@ def test_the_page_works_without_script(browser, nurse, there, page_as):
 
 def test_the_print_keeps_rows_and_pictures_and_drops_what_is_pressed(page_as, nurse, there):
     page = page_as(nurse)
-    page.goto(there)
+    page.goto(there, timeout=PATIENCE)
     page.emulate_media(media="print")
     expect(page.get_by_role("navigation", name="Main")).to_be_hidden()
     expect(page.get_by_label("Find")).to_be_hidden()
