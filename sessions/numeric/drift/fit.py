@@ -27,7 +27,7 @@ FORM_BEFORE_CHOICE = "graded_hb"
 # Before data: HbS and Hb after a session, and how far Hb varies within a person. Chosen here, about common practice.
 _AFTER_PCT, _HB_AFTER_G_L, _HB_SD_G_L, _HB_WEIGHT = 15.0, 105.0, 6.0, 20.0
 _GAPS_TO_START_FROM = 800
-_GAPS_TO_LEARN_FROM = 3200
+_GAPS_TO_LEARN_FROM = 2600
 _LONGEST_TO_LEARN_FROM = 36
 _GAPS_TO_CALIBRATE = 40_000
 
@@ -133,7 +133,8 @@ def _fixed(form: str, settings: DriftSettings) -> dict[str, float]:
         fixed = {"hb_credit": 0.0, "hb_days": CENTRES["hb_days"]} | fixed
     if form.removesuffix(CREDIT) != "graded":
         fixed.setdefault("grade", CENTRES["grade"])
-    return fixed
+    # Early loss belongs to the mass balance; the others bend. Both at once can hardly be told apart.
+    return ({"bend": 1.0} if form.removesuffix(CREDIT) == "two_pool" else {"onset": 0.0}) | fixed
 
 
 def _learnt(columns: SessionColumns, base: str, fixed: Mapping[str, float], settings: DriftSettings) -> Learnt:

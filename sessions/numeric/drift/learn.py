@@ -21,7 +21,7 @@ _SHIFT = 1e-4
 _DAMPING = (0.0, 0.0, 0.0, 0.05, 0.5, 5.0, 50.0)  # tried side by side (Marquardt's way from scoring to steepest ascent)
 _STRETCH = (1.0, 2.0, 4.0, 1.0, 1.0, 1.0, 1.0)
 _LARGEST_MOVE = 1.5
-_MOST_ROUNDS = 25
+_MOST_ROUNDS = 15
 _ENOUGH = 0.15  # gain in log likelihood under which learning stops
 
 
