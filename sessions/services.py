@@ -25,11 +25,14 @@ from patients.services import (
     refuse_future,
     state_of,
 )
-from programme.core.models import User
+from programme.core import trail
+from programme.core.models import Site, User
 from programme.core.settings_of_site import site_settings
 from programme.core.trail import Change
 from sessions.facts import rebuild_facts
+from sessions.forecasting import form_in_use
 from sessions.models import (
+    BacktestRun,
     ExchangeSession,
     ExchangeStep,
     Fluid,
@@ -41,7 +44,10 @@ from sessions.models import (
     ResultLink,
     State,
 )
+from sessions.numeric.backtest import run_backtest
+from sessions.numeric.drift.fit import CANDIDATES, MODEL_VERSION
 from sessions.numeric.pairing import LooseResult, SessionTimes, pair_results
+from sessions.queries import session_columns
 
 NEAR_DAYS = 5
 """Sessions within so many days of a loose result are looked at; wider than any range in which one can belong."""
@@ -366,3 +372,35 @@ def lift_lock(*, patient: Patient, reason: str, actor: User, at: datetime) -> Lo
     lift.save()
     finish_change(patient, [change_of(patient, "lift lock", lift, why=lift.reason)], actor=actor, at=at)
     return lift
+
+
+def compare_forms(*, site: Site, as_of: date, at: datetime) -> BacktestRun:
+    """Compare the forms of the drift model on the site's own past and store the result; the form in use stays."""
+    read = session_columns(site, until=as_of, known_by=as_of)
+    found = run_backtest(read.columns, form_in_use=form_in_use(site))
+    return BacktestRun.objects.create(
+        site=site, made_at=at, as_of=as_of, code_version=MODEL_VERSION, result=found.to_dict(), form_chosen=""
+    )
+
+
+@transaction.atomic
+def accept_form(*, site: Site, form: str, reason: str, actor: User | None, at: datetime) -> BacktestRun:
+    """Let a form be used from the next fit on, as a person has decided on the newest comparison; kept in the trail.
+
+    Raises ValidationError where no comparison was made, for a form that is not known, or without a reason.
+    """
+    newest = BacktestRun.objects.select_for_update().filter(site=site).order_by("-made_at", "-pk").first()
+    if newest is None:
+        raise ValidationError({"form": "No comparison has been made yet; run manage.py backtest first."})
+    if form not in CANDIDATES:
+        raise ValidationError({"form": f"{form!r} is no form; there are {', '.join(CANDIDATES)}."})
+    why, before = need_reason(reason, "reason"), form_in_use(site)
+    newest.form_chosen = form
+    newest.result = newest.result | {"accepted": {"form": form, "reason": why, "at": at.isoformat()}}
+    newest.save(update_fields=["form_chosen", "result"])
+    said = Change(
+        site.pk, None, "accept form", "exchange_sessions.BacktestRun", newest.pk, why=why,
+        before={"form": before}, after={"form": form},
+    )  # fmt: skip
+    trail.write([said], actor=actor, at=at)
+    return newest
