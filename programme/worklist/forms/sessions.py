@@ -24,10 +24,9 @@ from programme.worklist.forms.fields import (
     Soft,
     TickField,
     TicksField,
-    TypedMoment,
-    written_day,
 )
 from programme.worklist.forms.people import ask_about_jump
+from programme.worklist.forms.reading import TypedMoment, written_day
 from sessions.models import AdmissionInGap, ExchangeSession, Fluid, HaemolysisSign, Position, VisitReason
 from sessions.services import FinishedSession, ResultGiven, StepGiven
 

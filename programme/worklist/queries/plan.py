@@ -14,57 +14,23 @@ from patients.models import Patient
 from programme.core.settings_of_site import site_settings
 from programme.planning.models import Suggestion
 from programme.worklist.numeric.sheet import Sheet, SheetInputs, session_sheet, steps_words
-from programme.worklist.numeric.words import capital, figure
 from programme.worklist.queries.in_force import in_force
+from programme.worklist.queries.plan_rows import (
+    LimitLine,
+    Line,
+    Marginal,
+    bar_px,
+    limit_line,
+    longest_bar,
+    marginal_rows,
+    working_lines,
+)
 from programme.worklist.queries.who import Who, volume_of, who
 from sessions.models import StoredForecast
 from sessions.numeric.uncertainty import BLOOD_VOLUME_REL_SD
 from sessions.queries import PersonRecord, people_inputs
 
-BAR_PX = 108.0
 Z80 = 2.0 * 1.2815515655446004  # widths in standard deviations from p10 to p90 of a normal spread
-
-
-@dataclass(frozen=True, slots=True)
-class Line:
-    """One line of the shown working."""
-
-    words: str
-    figure: str
-    ground: str
-    reckoned: bool = True
-
-
-@dataclass(frozen=True, slots=True)
-class Marginal:
-    """What one unit more or less would do; `limit` says why there is no plan with this many."""
-
-    units: int
-    hbs_pct: float | None
-    points: float | None
-    hb_g_l: float | None
-    chance: float | None
-    over: bool
-    out_ml: float | None
-    bar_px: float
-    chosen: bool
-    limit: str
-
-    @property
-    def litres_out(self) -> str:
-        return "" if self.out_ml is None else f"{self.out_ml / 1000:.2f}"
-
-
-@dataclass(frozen=True, slots=True)
-class LimitLine:
-    """One limit: its name, what is said beneath it, and how far the session goes. state: 'ok', 'warn' or 'stop'."""
-
-    name: str
-    words: str
-    reached: float | None
-    allowed: float | None
-    unit: str
-    state: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,12 +101,12 @@ def plan_page(patient: Patient, *, on: date, at: datetime) -> PlanPage:
         accepted_chance=record.accepted_chance,
         after_days=_after_days(options, body),
         end_target_pct=body.get("end_target_hbs_pct"),
-        limits=tuple(_limit(row) for row in options.get("limits") or ()),
-        marginal=_marginal(options, body, record.accepted_chance),
-        target_px=_bar(body.get("end_target_hbs_pct"), _longest(options, body)),
+        limits=tuple(limit_line(row) for row in options.get("limits") or ()),
+        marginal=marginal_rows(options, body, record.accepted_chance),
+        target_px=bar_px(body.get("end_target_hbs_pct"), longest_bar(options, body)),
         alternatives=tuple(options.get("alternatives") or ()),
         warnings=tuple(body.get("warnings") or ()),
-        working=_working(record, start, sheet, working, settings) if start and sheet else (),
+        working=working_lines(record, start, sheet, working, settings) if start and sheet else (),
         results_used=tuple(working.get("results") or ()),
     )
 
@@ -228,12 +194,6 @@ def _before_words(suggestion: Suggestion | None, forecast: StoredForecast | None
     return f"Before, forecast {words}{after if forecast is not None else ''}"
 
 
-def _limit(row: Mapping[str, Any]) -> LimitLine:
-    """Read a stored limit; its words name it before the first semicolon."""
-    name, _, rest = (row.get("words") or row["name"]).partition("; ")
-    return LimitLine(capital(name), rest, row.get("reached"), row.get("allowed"), row.get("unit") or "", row["state"])
-
-
 def _chance_on(options: Mapping[str, Any], suggestion: Suggestion | None) -> float | None:
     if suggestion is None or suggestion.next_date is None:
         return None
@@ -246,75 +206,3 @@ def _after_days(options: Mapping[str, Any], body: Mapping[str, Any]) -> int | No
     """The interval after this session that its end target holds."""
     chosen = next((choice for choice in options.get("choices") or () if choice.get("suggested")), None)
     return chosen["interval_days"] if chosen else body.get("interval_days")
-
-
-def _longest(options: Mapping[str, Any], body: Mapping[str, Any]) -> float:
-    ends: list[float] = [row["hbs_pct"] for row in options.get("marginal") or () if row.get("hbs_pct") is not None]
-    return max([*ends, float(body.get("end_target_hbs_pct") or 0.0), 1.0])
-
-
-def _bar(value: float | None, longest: float) -> float:
-    return 0.0 if value is None else round(BAR_PX * value / longest, 1)
-
-
-def _marginal(options: Mapping[str, Any], body: Mapping[str, Any], accepted: float) -> tuple[Marginal, ...]:
-    units = (body.get("session") or {}).get("units")
-    longest = _longest(options, body)
-    return tuple(
-        Marginal(
-            units=int(row["units"]),
-            hbs_pct=row.get("hbs_pct"),
-            points=row.get("points"),
-            hb_g_l=row.get("hb_g_l"),
-            chance=row.get("chance"),
-            over=(row.get("chance") or 0.0) > accepted,
-            out_ml=row.get("out_ml"),
-            bar_px=_bar(row.get("hbs_pct"), longest),
-            chosen=row["units"] == units,
-            limit=row.get("limit") or "",
-        )
-        for row in options.get("marginal") or ()
-    )
-
-
-def _working(
-    record: PersonRecord,
-    start: SheetInputs,
-    sheet: Sheet,
-    working: Mapping[str, Any],
-    settings: Mapping[str, float],
-) -> tuple[Line, ...]:
-    """Return the sums behind the sheet, with units and grounds."""
-    outcome, iron = sheet.outcome, settings["iron_mg_per_g_hb"]
-    rule = working.get("volume_rule") or volume_of(record)[1]
-    personal = working.get("mixing_words") or (
-        "as the formula: too few measured sessions to tell"
-        if start.mixing == 1.0
-        else "from this person’s own sessions"
-    )
-    given = outcome.donor_hb_given_g
-    return (
-        Line("blood volume, for limits and mL/kg", f"{start.blood_volume_ml / 1000:.2f} L", rule, reckoned=False),
-        Line("mixes like, for HbS and Hb", f"{start.blood_volume_ml * start.mixing / 1000:.2f} L", personal),
-        Line(
-            "donor unit", f"{start.unit_volume_ml:g} mL, {start.unit_hb_g:g} g Hb",
-            "site setting; give or take 5 g each", reckoned=False,
-        ),
-        Line(
-            "own cells left", f"{outcome.own_cells_left_pct:.0f} %",
-            f"by cell mass; HbS left {outcome.hbs_left_pct:.0f} % of before, which differs when Hb changes",
-        ),
-        Line(
-            "net iron", f"{'+' if outcome.net_iron_mg > 0 else ''}{figure(outcome.net_iron_mg)} mg",
-            f"{iron:g} mg for each gram of Hb in ({given:.0f}) less out ({given - outcome.net_iron_mg / iron:.0f})",
-        ),
-        Line(
-            "of today’s donor Hb",
-            f"{outcome.donor_hb_kept_pct:.0f} % kept",
-            "the rest is drawn off again in later steps",
-        ),
-        Line(
-            "Hb as it ends, and settled", f"{outcome.hb_post_g_l:.0f}, {outcome.hb_settled_g_l:.0f} g/L",
-            "settled: once the volume has gone back to the blood volume",
-        ),
-    )  # fmt: skip

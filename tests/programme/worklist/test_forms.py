@@ -8,7 +8,7 @@ import pytest
 
 from patients.models import Antibody, BodyMeasure, Goals, LabResult, Patient, TransfusionNeeds
 from programme.core.models import SiteSetting, TrailEntry
-from programme.worklist.forms.fields import TypedMoment, read_day
+from programme.worklist.forms.reading import TypedMoment, read_day
 from sessions.models import ExchangeSession, HaemolysisSign, OtherTransfusion, ResultLink
 from tests import factories
 from tests.factories import TODAY
