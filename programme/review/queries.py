@@ -2,10 +2,109 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
 from programme.core.models import Site
+from sessions.forecasting import form_in_use
 from sessions.models import BacktestRun
 
+WORDS = {
+    "linear": ("Straight line", "the same rise every day, learnt for each person"),
+    "two_pool": ("Two pools", "donor cells go along a line and own cells take their place"),
+    "logit": ("S-curve", "slow at the bottom and near the untransfused level"),
+    "graded": ("Bent line", "slower as own cells take over, by as much as the records say"),
+    "graded_hb": ("Bent line with Hb", "the same, allowing for Hb after the session"),
+    "own_mean": ("Own mean rate", "the published rule: each person's mean rise so far, carried forward"),
+}
 
-def newest_backtest(site: Site) -> BacktestRun | None:
-    """Return the site's newest stored comparison of model forms, or None."""
-    return BacktestRun.objects.filter(site=site).order_by("-made_at", "-pk").first()
+
+@dataclass(frozen=True, slots=True)
+class FormRow:
+    """How one form did on this unit's past; None where there were no such forecasts. Errors and widths in points."""
+
+    name: str
+    what: str
+    in_use: bool
+    best: bool
+    error_usual: float | None
+    error_longer: float | None
+    bias: float | None
+    bias_longer: float | None
+    inside_50: float | None
+    inside_80: float | None
+    inside_90: float | None
+    width_80: float | None
+    crps: float | None
+    crps_by_gaps: tuple[float | None, float | None, float | None]
+
+
+@dataclass(frozen=True, slots=True)
+class HowGood:
+    """The newest comparison of forms, best first. accepted_why: the reason of who accepted a form on it, or ''."""
+
+    made_at: datetime
+    as_of: date
+    n_people: int
+    n_forecasts: int
+    n_longer: int
+    n_left_out: int
+    rows: tuple[FormRow, ...]
+    in_use: str
+    advised: str
+    advice: str
+    accepted_why: str
+
+    @property
+    def advises_another(self) -> bool:
+        return self.advised != self.in_use
+
+
+def form_words(form: str) -> str:
+    """The name of a form in words."""
+    return WORDS[form][0] if form in WORDS else form
+
+
+def how_good(site: Site) -> HowGood | None:
+    """Return the site's newest stored comparison, or None where none was made."""
+    run = BacktestRun.objects.filter(site=site).exclude(result={}).order_by("-made_at", "-pk").first()
+    if run is None:
+        return None
+    result, in_use = run.result, form_in_use(site)
+    rows = [_row(form, said, in_use=in_use, best=result["best"]) for form, said in result["results"].items()]
+    return HowGood(
+        made_at=run.made_at,
+        as_of=run.as_of,
+        n_people=result["n_people"],
+        n_forecasts=result["n_forecasts"],
+        n_longer=max(said["longer"]["n"] for said in result["results"].values()),
+        n_left_out=result["n_left_out"],
+        rows=tuple(sorted(rows, key=lambda row: (row.crps is None, row.crps, row.name))),
+        in_use=form_words(in_use),
+        advised=form_words(result["advised"]),
+        advice=result["reason"],
+        accepted_why=result.get("accepted", {}).get("reason", ""),
+    )
+
+
+def _row(form: str, said: dict[str, Any], *, in_use: str, best: str) -> FormRow:
+    attended, groups = said["attended"], said["groups"]
+    name, what = WORDS.get(form, (form, ""))
+    few, some, many = (groups[group]["crps"] for group in ("gaps_1_3", "gaps_4_9", "gaps_10_up"))
+    return FormRow(
+        name=name,
+        what=what,
+        in_use=form == in_use,
+        best=form == best,
+        error_usual=said["routine"]["mean_abs_error"],
+        error_longer=said["longer"]["mean_abs_error"],
+        bias=attended["bias"],
+        bias_longer=said["longer"]["bias"],
+        inside_50=attended["inside_50"],
+        inside_80=attended["inside_80"],
+        inside_90=attended["inside_90"],
+        width_80=attended["width_80"],
+        crps=attended["crps"],
+        crps_by_gaps=(few, some, many),
+    )

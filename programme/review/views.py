@@ -13,6 +13,5 @@ from programme.review import queries
 @access.needs("see.review")
 @require_safe
 def how_good(request: access.SignedIn) -> HttpResponse:
-    return render(
-        request, "review/how_good.html", {"nav": "review", "found": queries.newest_backtest(request.user.site)}
-    )
+    found = queries.how_good(request.user.site)
+    return render(request, "review/how_good.html", {"nav": "review", "found": found})

@@ -1,0 +1,209 @@
+"""The nightly replan of a region against the bare reading of the same rows, and the drift fit against statsmodels.
+
+At full size 10,000 people with 100 sessions each. The steps are timed inside a real replan of everybody.
+"""
+
+from __future__ import annotations
+
+import resource
+import time
+import warnings
+from collections import defaultdict
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, date, datetime
+from typing import Any
+
+import numpy as np
+import statsmodels.api as sm
+from django.db import connection
+
+from patients.models import BodyMeasure, Goals, Patient
+from programme.core.models import Site
+from programme.planning import inputs, reckoning, replan, services
+from sessions import forecasting
+from sessions.models import ExchangeSession, Origin, SessionFacts, State
+from sessions.numeric.drift.fit import fit_programme
+from sessions.numeric.drift.person import update_people
+from sessions.numeric.drift.predict import predict
+from sessions.numeric.forecasters import gap_days, gap_rows
+from sessions.numeric.mechanisms.made_up import simulate
+
+PEOPLE, SESSIONS = 10_000, 100
+DIFFERENT_PEOPLE = 500
+ROWS_AT_ONCE = 500
+AS_OF = date(2026, 6, 1)
+NOW = datetime(2026, 6, 1, 2, 10, tzinfo=UTC)
+NINE_COLUMNS = (
+    "patient_id", "day", "hbs_before_pct", "hbs_after_pct", "hbs_ratio", "hbs_ratio_sd", "hb_before_g_l",
+    "hb_after_g_l", "untransfused_pct",
+)  # fmt: skip
+FIGURES = (*NINE_COLUMNS[2:], "blood_volume_ml", "topup_hb_g")
+
+STEPS: tuple[tuple[str, Any, str], ...] = (
+    ("read", reckoning, "session_columns"),
+    ("read", reckoning, "people_inputs"),
+    ("person update", forecasting, "see"),
+    ("person update", inputs, "people_inputs"),
+    ("person update", inputs, "diluted"),
+    ("suggestion", reckoning, "suggest_many"),
+    ("tables beside", services, "beside"),
+    ("forecast", forecasting, "curves"),
+    ("rows", services, "forecast_row"),
+    ("rows", services, "suggestion_row"),
+    ("store", services, "store"),
+)
+
+
+def run(scale: float) -> list[str]:
+    lines = []
+    people = max(round(scale * PEOPLE), 100)
+    for count in sorted({100, max(people // 10, 100), people}):
+        site = a_region(count)
+        bare, rows = bare_read(site)
+        start = time.monotonic()
+        services.fit_to_use(site=site, as_of=AS_OF, at=NOW)
+        fitted = time.monotonic() - start
+        with timed() as spent:
+            start = time.monotonic()
+            done = replan.replan(site=site, as_of=AS_OF, clock=lambda: NOW, everyone=True)
+            whole = time.monotonic() - start
+        lines.append(
+            f"{done.renewed} people, {rows} sessions: bare read of nine columns {bare:.2f} s, fit {fitted:.1f} s"
+        )
+        lines += [f"    {name:14} {seconds:7.2f} s, {seconds / bare:6.1f} times" for name, seconds in spent.items()]
+        each = 1000 * whole / count
+        lines.append(f"    replan in all  {whole:7.2f} s, {whole / bare:6.1f} times (aim 3); {each:.1f} ms a person")
+        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+        lines.append(f"    peak memory so far {peak:.0f} MB")
+    return [*lines, *against_statsmodels(scale)]
+
+
+@contextmanager
+def timed() -> Iterator[dict[str, float]]:
+    """Add up what each step of a replan takes, by wrapping the functions where they are called."""
+    spent: dict[str, float] = defaultdict(float)
+    kept = [(module, name, getattr(module, name)) for _, module, name in STEPS]
+    for step, module, name in STEPS:
+        setattr(module, name, _wrapped(step, getattr(module, name), spent))
+    try:
+        yield spent
+    finally:
+        for module, name, function in kept:
+            setattr(module, name, function)
+
+
+def _wrapped(step: str, function: Callable[..., Any], spent: dict[str, float]) -> Callable[..., Any]:
+    def call(*arguments: Any, **named: Any) -> Any:
+        start = time.monotonic()
+        try:
+            return function(*arguments, **named)
+        finally:
+            spent[step] += time.monotonic() - start
+
+    return call
+
+
+def bare_read(site: Site) -> tuple[float, int]:
+    """Seconds for a cursor to read nine columns of the site's facts, the better of two, and how many rows."""
+    query = (
+        f"SELECT {', '.join(NINE_COLUMNS)} FROM {SessionFacts._meta.db_table} WHERE patient_id IN "
+        f"(SELECT id FROM {Patient._meta.db_table} WHERE site_id = %s)"
+    )
+    best, rows = np.inf, 0
+    for _ in range(2):
+        start, rows = time.monotonic(), 0
+        with connection.cursor() as cursor:
+            cursor.execute(query, [site.pk])
+            while some := cursor.fetchmany(20_000):
+                rows += len(some)
+        best = min(best, time.monotonic() - start)
+    return best, rows
+
+
+# A made-up region, straight into the tables
+
+
+def a_region(count: int) -> Site:
+    """A site with `count` people of 100 sessions each; DIFFERENT_PEOPLE made-up ones, over and over."""
+    made = simulate("feedback", n_people=min(count, DIFFERENT_PEOPLE), n_gaps=SESSIONS - 1, seed=20260601)
+    columns = made.columns
+    moved = AS_OF.toordinal() - 3 - np.maximum.reduceat(columns.day, columns.starts()[:-1])
+    days = columns.day + moved[columns.person]
+    site = Site.objects.create(code=f"region{count}", name=f"Region of {count}")
+    people = _create(
+        Patient(site=site, patient_ref=f"P{n:05d}", sex="FM"[n % 2], birth_date=date(1990, 1, 1)) for n in range(count)
+    )
+    different = len(made.people.weight_kg)
+    kilograms, ceilings = made.people.weight_kg, made.people.ceiling_pct
+    _create(
+        BodyMeasure(
+            patient=p, on=date(2015, 1, 1), weight_kg=float(kilograms[n % different]), height_cm=168.0, source=""
+        )
+        for n, p in enumerate(people)
+    )
+    _create(
+        Goals(
+            patient=p, since=date(2015, 1, 1), hbs_ceiling_pct=float(ceilings[n % different]), recorded_at=NOW,
+            decided_by_name="made up", reason="made up",
+        )
+        for n, p in enumerate(people)
+    )  # fmt: skip
+    starts = columns.starts()
+    for number, person in enumerate(people):
+        rows = range(starts[number % different], starts[number % different + 1])
+        weight = float(kilograms[number % different])
+        sessions = _create(
+            ExchangeSession(
+                patient=person, on=date.fromordinal(int(days[row])), weight_kg=weight, state=State.CLOSED,
+                origin=Origin.IMPORTED,
+            )
+            for row in rows
+        )  # fmt: skip
+        figures = [{name: _plain(getattr(columns, name)[row]) for name in FIGURES} for row in rows]
+        _create(
+            SessionFacts(
+                exchange_session=session, patient=person, day=int(days[row]), share_of_ideal=0.9,
+                share_of_ideal_sd=0.13, gap_known=bool(columns.gap_known[row]), code_version="bench",
+                topup_day=_plain(columns.topup_day[row] + moved[columns.person[row]]), **one,
+            )
+            for session, row, one in zip(sessions, rows, figures, strict=True)
+        )  # fmt: skip
+    return site
+
+
+def _create(rows: Any) -> list[Any]:
+    made = list(rows)
+    type(made[0])._default_manager.bulk_create(made, batch_size=ROWS_AT_ONCE)
+    return made
+
+
+def _plain(value: float) -> float | None:
+    return None if np.isnan(value) else float(value)
+
+
+# Against statsmodels
+
+
+def against_statsmodels(scale: float) -> list[str]:
+    """Fit and forecast everybody, against a mixed model with random slopes of a fifth as many people."""
+    ours, theirs = max(round(scale * PEOPLE), 500), max(round(scale * 2000), 100)
+    columns = simulate("feedback", n_people=ours, n_gaps=30, seed=7).columns
+    start = time.monotonic()
+    fit = fit_programme(columns)
+    median = predict(fit, update_people(fit, columns), days=28.0).median()
+    drift = time.monotonic() - start
+    columns = simulate("feedback", n_people=theirs, n_gaps=20, seed=8).columns
+    rows = gap_rows(columns)
+    climb = columns.hbs_before_pct[rows] - columns.hbs_after_pct[rows - 1]
+    known = np.isfinite(climb)
+    months = gap_days(columns)[rows][known, None] / 30.0  # in days it does not converge
+    start = time.monotonic()
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        sm.MixedLM(climb[known], months, groups=columns.person[rows][known], exog_re=months).fit(reml=False)
+    mixed = time.monotonic() - start
+    return [
+        f"drift fit and forecast of {len(median)} people with 30 gaps {drift:.1f} s; MixedLM of {theirs} with 20 gaps "
+        f"{mixed:.1f} s: ratio {drift / mixed:.2f} (aim under 1)"
+    ]
