@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from programme.core.models import Site
 from sessions.models import BacktestRun, ModelFit
-from sessions.numeric.changes_of_pace import PaceChanges, find_changes
+from sessions.numeric.changes_of_pace import PaceChanges, find_changes, learn_score_spread
 from sessions.numeric.drift import fit as drift
 from sessions.numeric.drift.fit import FORM_BEFORE_CHOICE, ProgrammeFit, fit_programme
 from sessions.numeric.drift.person import PeoplePace, update_people
@@ -40,15 +40,20 @@ class Learnt:
 
     drift: ProgrammeFit
     watch: WatchFit
+    score_spread: float  # of the scores by which a changed pace is flagged, where nothing has changed
 
     def to_dict(self) -> dict[str, Any]:
         """For storing as JSON; `from_dict` gives an equal one back."""
-        return {"drift": self.drift.to_dict(), "watch": self.watch.to_dict()}
+        return {"drift": self.drift.to_dict(), "watch": self.watch.to_dict(), "score_spread": self.score_spread}
 
     @classmethod
     def from_dict(cls, stored: dict[str, Any]) -> Learnt:
         """Raises: ValueError when it was made by another version of a model."""
-        return cls(ProgrammeFit.from_dict(stored["drift"]), WatchFit.from_dict(stored["watch"]))
+        return cls(
+            drift=ProgrammeFit.from_dict(stored["drift"]),
+            watch=WatchFit.from_dict(stored["watch"]),
+            score_spread=float(stored["score_spread"]),
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +72,8 @@ class Programme:
 
 def learn(read: SiteColumns, *, form: str) -> Learnt:
     """Fit the drift model in this form, and the watch, to everyone's sessions."""
-    return Learnt(fit_programme(read.columns, form=form), fit_watch(read.columns))
+    fit = fit_programme(read.columns, form=form)
+    return Learnt(fit, fit_watch(read.columns), learn_score_spread(fit, read.columns))
 
 
 def see(read: SiteColumns, learnt: Learnt, as_of: date) -> Programme:
@@ -84,7 +90,7 @@ def see(read: SiteColumns, learnt: Learnt, as_of: date) -> Programme:
             removal_ratio_sd=read.share_of_ideal_sd,
             n_people=columns.n_people,
         ),
-        changes=find_changes(fit, columns),
+        changes=find_changes(fit, columns, score_spread=learnt.score_spread),
         watch=learnt.watch,
         watched=update_watch(learnt.watch, columns),
     )

@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+import zlib
 from typing import Any
 
 from programme.planning import inputs
+from programme.planning.numeric import choices as ch
 from programme.planning.numeric import details
-from programme.planning.numeric.people import taken
+from programme.planning.numeric.loop import LivedYear, live_a_year
+from programme.planning.numeric.people import AVAILABLE, PeopleInputs, taken
 from programme.planning.numeric.prescribe import NO_PLAN
-from programme.planning.numeric.suggest import CHUNK, outlook_of
+from programme.planning.numeric.suggest import CHUNK, Suggestions, outlook_of
 from programme.planning.printed import number
 from programme.planning.reckoning import Reckoned
+from sessions.numeric.drift.person import PeoplePace
+
+DUE_WITHIN_DAYS = 7
+FEW_ENOUGH = 3
+"""Reckoned for at most so many people, somebody has just entered or asked something about them."""
 
 
 def beside(found: Reckoned) -> list[dict[str, Any]]:
@@ -27,6 +35,7 @@ def _beside_some(found: Reckoned, some: slice) -> list[dict[str, Any]]:
     weighed = details.weigh(people, inputs.site_rules(found.settings).cells, said)
     grid = details.risk_grid(outlook, people, said)
     units = details.units_rows(weighed, people, outlook, said)
+    lived = lived_years(found, people, said, taken(found.pace, some), weighed, first=some.start)
     return [
         {
             "grid": _grid(grid, row),
@@ -35,9 +44,54 @@ def _beside_some(found: Reckoned, some: slice) -> list[dict[str, Any]]:
             "alternatives": [
                 {"name": name, "words": words} for name, words in details.other_orders(weighed, people, said, row)
             ],
+            "lived": lived[row],
         }
         for row in range(len(said.bar))
     ]
+
+
+def lived_years(
+    found: Reckoned, people: PeopleInputs, said: Suggestions, pace: PeoplePace, weighed: details.Weighed, *, first: int
+) -> list[dict[str, dict[str, Any]]]:
+    """Live the choices of those who are due or asked about forward over a year; {} for everybody else, {letter: year}.
+
+    It takes thousands of paths a choice, so nobody who is weeks away is lived forward until their page asks for it.
+    """
+    reach = details.reach_of_all(weighed)
+    as_of = found.programme.as_of.toordinal()
+    asked_about = len(found.records) <= FEW_ENOUGH
+    years: list[dict[str, dict[str, Any]]] = []
+    for row in range(len(said.bar)):
+        due = said.next_day[row] - as_of <= DUE_WITHIN_DAYS
+        given = said.bar[row] == AVAILABLE and (due or asked_about)
+        seed = zlib.crc32(f"{found.records[first + row].patient_ref}|{found.programme.as_of}".encode())
+        plans = details.year_plans(weighed, reach, people, said, row) if given else {}
+        years.append(
+            {
+                ch.LETTERS[place]: _year(
+                    live_a_year(
+                        plan,
+                        found.programme.fit,
+                        pace.take(row),
+                        ceiling_pct=float(people.ceiling_pct[row]),
+                        attendance=people.attendance.take([row]),
+                        seed=seed + place,
+                    )
+                )
+                for place, plan in plans.items()
+            }
+        )
+    return years
+
+
+def _year(lived: LivedYear) -> dict[str, Any]:
+    return {
+        "visits": number(lived.visits, 1),
+        "units": number(lived.units, 0),
+        "iron_mg": number(lived.iron_mg, 0),
+        "over_visit": number(lived.over_a_visit, 4),
+        "over_year": number(lived.over_once, 4),
+    }
 
 
 def _grid(grid: details.Grid, row: int) -> dict[str, Any]:

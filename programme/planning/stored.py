@@ -13,13 +13,13 @@ from programme.planning.locks import lock_words
 from programme.planning.models import Suggestion
 from programme.planning.numeric import choices as ch
 from programme.planning.numeric import people as pp
+from programme.planning.numeric.loop import PATHS
 from programme.planning.reckoning import Reckoned
 from sessions import forecasting
 from sessions.forecasting import MODEL_VERSION
 from sessions.models import ModelFit, StoredForecast
 from sessions.numeric.volume import volume_rule
 
-LETTERS = {ch.FEWEST_VISITS: "F", ch.LEAST_BLOOD: "L", ch.MOST_MARGIN: "M", ch.HELD: "N"}
 CHANCES_SHOWN = 84
 
 
@@ -72,17 +72,20 @@ def suggestion_row(
         interval_days=int(said.interval_days[row]) if given else None,
         chance_today=printed.number(said.chance_today[row], 4),
         body=body,
-        options=options_of(found, row) | shown if given else None,
+        options=options_of(found, row, shown) if given else None,
     )
 
 
-def options_of(found: Reckoned, row: int) -> dict[str, Any]:
-    """Return what the pages show beside the suggestion: chances by day, the choices, and the figures it rests on."""
-    return {
+def options_of(found: Reckoned, row: int, shown: dict[str, Any]) -> dict[str, Any]:
+    """Return what the pages show beside the suggestion: chances by day, the choices, and the figures it rests on.
+
+    shown: what `beside` says of the same person.
+    """
+    return shown | {
         "chances": chances(found, row),
         "best_date": date.fromordinal(int(found.said.next_day[row])).isoformat(),
         "earliest_date": earliest(found, row),
-        "choices": choices_of(found, row),
+        "choices": choices_of(found, row, shown["lived"]),
         "working": working(found, row),
     }
 
@@ -111,12 +114,12 @@ def chances(found: Reckoned, row: int) -> list[dict[str, Any]]:
     return rows
 
 
-def choices_of(found: Reckoned, row: int) -> list[dict[str, Any]]:
+def choices_of(found: Reckoned, row: int, lived: dict[str, dict[str, Any]]) -> list[dict[str, Any]]:
     """Return the labelled choices at the loop's own steady state."""
     told, number = found.said.choices, printed.number
     weight = found.records[row].weight_kg
     rows = []
-    for place, letter in LETTERS.items():
+    for place, letter in enumerate(ch.LETTERS):
         if told.interval_days[row, place] <= 0:
             continue
         iron = number(told.iron_mg_a_year[row, place], 0)
@@ -135,9 +138,18 @@ def choices_of(found: Reckoned, row: int) -> list[dict[str, Any]]:
                 "iron_year_mg": iron,
                 "iron_year_mg_per_kg": None if iron is None else number(iron / weight, 1),
                 "suggested": place == int(told.suggested[row]),
+                "why": lived_words(lived[letter]) if letter in lived else "",
             }
         )
     return rows
+
+
+def lived_words(year: dict[str, Any]) -> str:
+    """Say what the next year brings when it is lived forward many times from where the person is now."""
+    return (
+        f"Lived forward from now, {PATHS:,} times: {year['visits']:.0f} visits and {year['units']} units a year, "
+        f"over at {100 * year['over_visit']:.0f} of 100 visits."
+    )
 
 
 def working(found: Reckoned, row: int) -> dict[str, Any]:

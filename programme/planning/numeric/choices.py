@@ -23,6 +23,7 @@ DAYS_A_YEAR = 365.25
 HYSTERESIS = 0.05  # an accepted interval stands until its chance leaves the accepted one by 5 points
 WEEKDAY_REACH_DAYS = 3  # a whole number of weeks is taken when it costs no more days than this
 FEWEST_VISITS, LEAST_BLOOD, MOST_MARGIN, HELD = 0, 1, 2, 3
+LETTERS = ("F", "L", "M", "N")
 LABELS = ("fewest visits", "least blood", "most margin", "the usual interval")
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from programme.planning.numeric.limits import HIGH_HBS_PCT, WORDS, Limits, hb_after_warn
+from programme.planning.numeric.loop import Plan
 from programme.planning.numeric.people import PeopleInputs
 from programme.planning.numeric.prescribe import NO_PLAN, STOP_HELD, Prescriptions, Reach, low_start, reach_of
 from programme.planning.numeric.risk import Outlook, chance_after
@@ -31,6 +32,7 @@ from programme.planning.numeric.suggest import END_REL_SD, END_SD_PCT, Suggestio
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+IRON_MG_PER_G = 3.4  # of haemoglobin; text-books
 GRID_DAYS = (-7, -4, -2, 0, 3, 7)  # around the planned interval
 GRID_ENDS = (-4, -3, -2, -1, 0, 1, 2, 3)  # around the end target, points
 LEAST_UNITS, MORE_UNITS = 3, 2  # rows under and over the suggested number
@@ -124,7 +126,7 @@ def units_rows(
     weighed: Weighed, people: PeopleInputs, outlook: Outlook, said: Suggestions
 ) -> list[tuple[UnitsRow, ...]]:
     """For each person the rows of some units fewer and more than suggested, with what each unit buys."""
-    reach = _reach(weighed)
+    reach = reach_of_all(weighed)
     n_units, n = reach.ratio.shape
     ends = np.where(np.isfinite(reach.ratio), reach.ratio, np.nan) * weighed.hbs_begins_pct
     shape = (n, n_units)
@@ -147,7 +149,7 @@ def units_rows(
     ]
 
 
-def _reach(weighed: Weighed) -> Reach:
+def reach_of_all(weighed: Weighed) -> Reach:
     """What each number of units can do inside the warnings, or inside the stops where the suggestion is."""
     inside = [
         reach_of(weighed.menu, weighed.before, weighed.limits, weighed.hbs_begins_pct, severity)
@@ -159,6 +161,27 @@ def _reach(weighed: Weighed) -> Reach:
             for field in fields(Reach)
         }
     )
+
+
+def year_plans(weighed: Weighed, reach: Reach, people: PeopleInputs, said: Suggestions, p: int) -> dict[int, Plan]:
+    """What the unit would do over a year for each of one person's choices, by place in `choices.LABELS`."""
+    told = said.choices
+    volume_l = float(people.before.blood_volume_ml[p] * people.before.mixing[p]) / 1000.0
+    iron = IRON_MG_PER_G * (reach.hb_end_g_l[:, p] - float(people.before.hb_g_l[p])) * volume_l
+    possible = np.isfinite(reach.ratio[:, p])
+    if not possible.any():
+        return {}
+    return {
+        place: Plan(
+            interval_days=int(told.interval_days[p, place]),
+            end_target_pct=float(told.ends_at_pct[p, place]),
+            ratios=tuple(float(ratio) for ratio in reach.ratio[:, p]),
+            ratio_rel_sd=END_REL_SD,
+            iron_mg=tuple(float(mg) for mg in np.where(possible, iron, 0.0)),
+        )
+        for place in range(told.interval_days.shape[1])
+        if told.interval_days[p, place] > 0 and np.isfinite(told.ends_at_pct[p, place])
+    }
 
 
 def _shown(units: int, n_units: int) -> range:
