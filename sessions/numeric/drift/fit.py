@@ -133,8 +133,9 @@ def _fixed(form: str, settings: DriftSettings) -> dict[str, float]:
         fixed = {"hb_credit": 0.0, "hb_days": CENTRES["hb_days"]} | fixed
     if form.removesuffix(CREDIT) != "graded":
         fixed.setdefault("grade", CENTRES["grade"])
-    # Early loss belongs to the mass balance; the others bend. Both at once can hardly be told apart.
-    return ({"bend": 1.0} if form.removesuffix(CREDIT) == "two_pool" else {"onset": 0.0}) | fixed
+    if form.removesuffix(CREDIT) == "two_pool":
+        fixed.setdefault("bend", 1.0)  # the mass balance is a straight line after its early loss
+    return fixed
 
 
 def _learnt(columns: SessionColumns, base: str, fixed: Mapping[str, float], settings: DriftSettings) -> Learnt:

@@ -48,7 +48,7 @@ PARAMETERS = (
     Parameter("hb_days", "log", 60.0, 0.5, "memory with which that fades, days"),
     Parameter("early_unwell", "plain", 0.0, 2.0, "points more in gaps that end early, unwell"),
     Parameter("early_other", "plain", 0.0, 1.0, "points more in gaps that end early for another reason"),
-    Parameter("late_missed", "plain", 0.0, 0.4, "points more in gaps that end late or after a missed visit"),
+    Parameter("late_missed", "plain", 0.0, 0.15, "points more in gaps that end late or after a missed visit"),
     Parameter("washout_mean", "plain", 0.0, 0.15, "programme's log share left, over the reckoned one, less 1"),
     Parameter("washout_sd", "log", 0.1, 0.5, "spread of that between people"),
     Parameter("washout_error", "log", 1.0, 0.5, "error of a reckoned ratio over its stated one"),

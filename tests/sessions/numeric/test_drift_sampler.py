@@ -26,9 +26,11 @@ def test_the_first_gap_has_the_spread_of_the_forecast(believed):
             sampler = CourseSampler(fit, one, np.random.default_rng(1), 40_000)
             _, measured = sampler.next_before(sampler.after_true_pct, days)
             forecast = predict(fit, one, days=days)
-            for p in (0.1, 0.5, 0.9):
+            # Courses are drawn from normal parts, forecasts have the shape of past errors: close, not equal. The
+            # upper side, which ceilings are about, is held more tightly.
+            for p, near in ((0.1, 0.2), (0.5, 0.1), (0.9, 0.1)):
                 assert np.quantile(measured, p) == pytest.approx(
-                    float(forecast.quantile(p)), abs=0.12 * float(forecast.scale) + 0.1
+                    float(forecast.quantile(p)), abs=near * float(forecast.scale)
                 )
 
 
