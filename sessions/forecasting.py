@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 
 from programme.core.models import Site
 from sessions.models import BacktestRun, ModelFit
+from sessions.numeric.backtest import run_backtest
 from sessions.numeric.changes_of_pace import PaceChanges, find_changes, learn_score_spread
 from sessions.numeric.drift import fit as drift
-from sessions.numeric.drift.fit import FORM_BEFORE_CHOICE, ProgrammeFit, fit_programme
+from sessions.numeric.drift.fit import CANDIDATES, FORM_BEFORE_CHOICE, ProgrammeFit, fit_programme
 from sessions.numeric.drift.person import PeoplePace, update_people
 from sessions.numeric.drift.predict import predict
 from sessions.numeric.haemolysis import WATCH_VERSION, Watched, WatchFit, fit_watch, update_watch
@@ -30,6 +31,7 @@ Floats = NDArray[np.float64]
 MODEL_VERSION = f"{drift.MODEL_VERSION}/{WATCH_VERSION}"
 """Both models that a forecast rests on; a forecast made by another version is stale."""
 
+FORMS_TO_CHOOSE = CANDIDATES
 CURVE_DAYS = tuple(range(0, 99, 7))
 QUANTILES = {"p10": 0.1, "p25": 0.25, "p50": 0.5, "p75": 0.75, "p90": 0.9}
 
@@ -125,6 +127,14 @@ def unstored_fit(site: Site, learnt: Learnt, *, as_of: date, at: datetime) -> Mo
         n_gaps=fit.n_gaps,
         checks=failed,
         in_force_since=None if failed else at,
+    )
+
+
+def unstored_comparison(site: Site, read: SiteColumns, *, as_of: date, at: datetime) -> BacktestRun:
+    """Return a row for the comparison of all forms on these sessions; the form in use stays in use."""
+    found = run_backtest(read.columns, form_in_use=form_in_use(site))
+    return BacktestRun(
+        site=site, made_at=at, as_of=as_of, code_version=MODEL_VERSION, result=found.to_dict(), form_chosen=""
     )
 
 

@@ -30,7 +30,7 @@ from programme.core.models import Site, User
 from programme.core.settings_of_site import site_settings
 from programme.core.trail import Change
 from sessions.facts import rebuild_facts
-from sessions.forecasting import form_in_use
+from sessions.forecasting import FORMS_TO_CHOOSE, form_in_use, unstored_comparison
 from sessions.models import (
     BacktestRun,
     ExchangeSession,
@@ -44,8 +44,6 @@ from sessions.models import (
     ResultLink,
     State,
 )
-from sessions.numeric.backtest import run_backtest
-from sessions.numeric.drift.fit import CANDIDATES, MODEL_VERSION
 from sessions.numeric.pairing import LooseResult, SessionTimes, pair_results
 from sessions.queries import session_columns
 
@@ -377,10 +375,9 @@ def lift_lock(*, patient: Patient, reason: str, actor: User, at: datetime) -> Lo
 def compare_forms(*, site: Site, as_of: date, at: datetime) -> BacktestRun:
     """Compare the forms of the drift model on the site's own past and store the result; the form in use stays."""
     read = session_columns(site, until=as_of, known_by=as_of)
-    found = run_backtest(read.columns, form_in_use=form_in_use(site))
-    return BacktestRun.objects.create(
-        site=site, made_at=at, as_of=as_of, code_version=MODEL_VERSION, result=found.to_dict(), form_chosen=""
-    )
+    row = unstored_comparison(site, read, as_of=as_of, at=at)
+    row.save()
+    return row
 
 
 @transaction.atomic
@@ -392,8 +389,8 @@ def accept_form(*, site: Site, form: str, reason: str, actor: User | None, at: d
     newest = BacktestRun.objects.select_for_update().filter(site=site).order_by("-made_at", "-pk").first()
     if newest is None:
         raise ValidationError({"form": "No comparison has been made yet; run manage.py backtest first."})
-    if form not in CANDIDATES:
-        raise ValidationError({"form": f"{form!r} is no form; there are {', '.join(CANDIDATES)}."})
+    if form not in FORMS_TO_CHOOSE:
+        raise ValidationError({"form": f"{form!r} is no form; there are {', '.join(FORMS_TO_CHOOSE)}."})
     why, before = need_reason(reason, "reason"), form_in_use(site)
     newest.form_chosen = form
     newest.result = newest.result | {"accepted": {"form": form, "reason": why, "at": at.isoformat()}}

@@ -17,25 +17,29 @@ from programme.planning.reckoning import Reckoned
 from sessions.numeric.drift.person import PeoplePace
 
 DUE_WITHIN_DAYS = 7
-FEW_ENOUGH = 3
-"""Reckoned for at most so many people, somebody has just entered or asked something about them."""
 
 
-def beside(found: Reckoned) -> list[dict[str, Any]]:
-    """Return the rows beside everyone's suggestion, in the order of `found.records`."""
+def beside(found: Reckoned, *, asked_about: bool = False) -> list[dict[str, Any]]:
+    """Return the rows beside everyone's suggestion, in the order of `found.records`.
+
+    asked_about: somebody has just entered or asked something about these people. The caller says so, for what is stored
+    must not depend on how many are reckoned together.
+    """
     rows: list[dict[str, Any]] = []
     for start in range(0, len(found.records), CHUNK):
-        rows += _beside_some(found, slice(start, start + CHUNK))
+        rows += _beside_some(found, slice(start, start + CHUNK), asked_about=asked_about)
     return rows
 
 
-def _beside_some(found: Reckoned, some: slice) -> list[dict[str, Any]]:
+def _beside_some(found: Reckoned, some: slice, *, asked_about: bool) -> list[dict[str, Any]]:
     people, said = taken(found.people, some), taken(found.said, some)
     outlook = outlook_of(found.programme.fit, taken(found.pace, some))
     weighed = details.weigh(people, inputs.site_rules(found.settings).cells, said)
     grid = details.risk_grid(outlook, people, said)
     units = details.units_rows(weighed, people, outlook, said)
-    lived = lived_years(found, people, said, taken(found.pace, some), weighed, first=some.start)
+    lived = lived_years(
+        found, people, said, taken(found.pace, some), weighed, first=some.start, asked_about=asked_about
+    )
     return [
         {
             "grid": _grid(grid, row),
@@ -51,7 +55,14 @@ def _beside_some(found: Reckoned, some: slice) -> list[dict[str, Any]]:
 
 
 def lived_years(
-    found: Reckoned, people: PeopleInputs, said: Suggestions, pace: PeoplePace, weighed: details.Weighed, *, first: int
+    found: Reckoned,
+    people: PeopleInputs,
+    said: Suggestions,
+    pace: PeoplePace,
+    weighed: details.Weighed,
+    *,
+    first: int,
+    asked_about: bool,
 ) -> list[dict[str, dict[str, Any]]]:
     """Live the choices of those who are due or asked about forward over a year; {} for everybody else, {letter: year}.
 
@@ -59,7 +70,6 @@ def lived_years(
     """
     reach = details.reach_of_all(weighed)
     as_of = found.programme.as_of.toordinal()
-    asked_about = len(found.records) <= FEW_ENOUGH
     years: list[dict[str, dict[str, Any]]] = []
     for row in range(len(said.bar)):
         due = said.next_day[row] - as_of <= DUE_WITHIN_DAYS

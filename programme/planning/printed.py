@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from datetime import date, timedelta
 from typing import Any
-
-import numpy as np
 
 from programme.planning.inputs import as_date
 from programme.planning.numeric import people as pp
@@ -132,7 +131,7 @@ def forecast_object(
 def number(value: Any, places: int) -> float | int | None:
     """Return a plain rounded number; None for nan. Whole numbers come without a decimal point."""
     figure = float(value)
-    if not np.isfinite(figure):
+    if not math.isfinite(figure):
         return None
     rounded = round(figure, places)
     return int(rounded) if places == 0 else rounded + 0.0

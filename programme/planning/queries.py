@@ -24,4 +24,4 @@ def what_if(patient: Patient, *, as_of: date, asked: WhatIf) -> tuple[dict[str, 
     found = SiteAsOf(patient.site, as_of, fit=fit, only=[patient.pk]).reckoned(what_if=asked)
     body = plan_object(patient.patient_ref, found.said, 0, found.settings["results_stale_days"])
     given = found.said.bar[0] == AVAILABLE
-    return body, options_of(found, 0, beside(found)[0]) if given else None
+    return body, options_of(found, 0, beside(found, asked_about=True)[0]) if given else None

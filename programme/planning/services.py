@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
+import numpy as np
 from django.db import transaction
 from django.db.models import Q
 
@@ -25,6 +26,8 @@ PLAN_VERSION = "plan-1"
 REFIT_AFTER_DAYS = 7
 RENEW_AFTER_DAYS = 7
 PEOPLE_AT_ONCE = 250
+FEW_CHANGED = 3
+"""A change of at most so many people was entered by hand, and their pages are likely to be opened next."""
 
 
 def people_on_programme(site: Site) -> int:
@@ -83,13 +86,16 @@ def seen_with(fit: ModelFit, *, site: Site, as_of: date, only: Sequence[int] | N
     return SiteAsOf(site, as_of, fit=forecasting.Learnt.from_dict(fit.parameters), only=only)
 
 
-def reckon(seen: SiteAsOf, keys: Sequence[int], *, fit: ModelFit, at: datetime) -> Rows:
+def reckon(seen: SiteAsOf, keys: Sequence[int], *, fit: ModelFit, at: datetime, asked_about: bool = False) -> Rows:
     """Reckon those of `keys` who were read and return their rows, unsaved; none where all have left since."""
     if not seen.grounds.of(keys).records:
         return Rows([], [])
     found = seen.reckoned(keys=keys)
     curves = forecasting.curves(found.programme.fit, found.pace)
-    shown = beside(found)
+    curves["hb_p50"] = forecasting.hb_curve(
+        found.programme, found.places, np.array(forecasting.CURVE_DAYS, dtype=float)
+    )
+    shown = beside(found, asked_about=asked_about)
     rows = range(len(found.records))
     return Rows(
         [forecast_row(found, row, curves, fit=fit, at=at) for row in rows],
@@ -124,6 +130,7 @@ def renew(patient_keys: Iterable[int], at: datetime) -> None:
         fit, _ = fit_to_use(site=site, as_of=as_of, at=at)
         seen = seen_with(fit, site=site, as_of=as_of, only=keys)
         for start in range(0, len(keys), PEOPLE_AT_ONCE):
-            rows = reckon(seen, keys[start : start + PEOPLE_AT_ONCE], fit=fit, at=at)
+            some = keys[start : start + PEOPLE_AT_ONCE]
+            rows = reckon(seen, some, fit=fit, at=at, asked_about=len(keys) <= FEW_CHANGED)
             with transaction.atomic():  # forecast and suggestion change together
                 store(rows)

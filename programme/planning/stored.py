@@ -32,9 +32,9 @@ def forecast_row(
     days: dict[str, Any] | None = None
     if known:
         days = {"days": list(forecasting.CURVE_DAYS)}
-        days |= {name: [printed.number(value, 2) for value in curve[row]] for name, curve in curves.items()}
-        hb = forecasting.hb_curve(found.programme, found.places[[row]], np.array(forecasting.CURVE_DAYS, dtype=float))
-        days["hb_p50"] = [printed.number(value, 1) for value in hb[0]]
+        for name, curve in curves.items():
+            places = 1 if name == "hb_p50" else 2
+            days[name] = [printed.number(value, places) for value in curve[row].tolist()]
     lock = found.locks.get(record.pk)
     return StoredForecast(
         patient_id=record.pk,
@@ -156,9 +156,8 @@ def working(found: Reckoned, row: int) -> dict[str, Any]:
     """Return the figures the session rests on."""
     record, place, number = found.records[row], int(found.places[row]), printed.number
     mixing = found.programme.mixing
-    volume = inputs.volumes_ml((record,))[0]
     return {
-        "blood_volume_ml": number(volume, 0),
+        "blood_volume_ml": number(found.people.before.blood_volume_ml[row], 0),
         "volume_rule": volume_rule(
             female=record.female,
             height_cm=record.height_cm,

@@ -15,7 +15,7 @@ WORDS = {
     "two_pool": ("Two pools", "donor cells go along a line and own cells take their place"),
     "logit": ("S-curve", "slow at the bottom and near the untransfused level"),
     "graded": ("Bent line", "slower as own cells take over, by as much as the records say"),
-    "graded_hb": ("Bent line with Hb", "the same, allowing for Hb after the session"),
+    "graded_hb": ("Bent line with Hb", "as the bent line, allowing for Hb after the session"),
     "own_mean": ("Own mean rate", "the published rule: each person's mean rise so far, carried forward"),
 }
 
@@ -83,7 +83,7 @@ def how_good(site: Site) -> HowGood | None:
         rows=tuple(sorted(rows, key=lambda row: (row.crps is None, row.crps, row.name))),
         in_use=form_words(in_use),
         advised=form_words(result["advised"]),
-        advice=result["reason"],
+        advice=result["reason"].replace(result["advised"], form_words(result["advised"]), 1),
         accepted_why=result.get("accepted", {}).get("reason", ""),
     )
 

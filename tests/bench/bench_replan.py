@@ -20,7 +20,7 @@ from django.db import connection
 
 from patients.models import BodyMeasure, Goals, Patient
 from programme.core.models import Site
-from programme.planning import inputs, reckoning, replan, services
+from programme.planning import beside, inputs, reckoning, replan, services
 from sessions import forecasting
 from sessions.models import ExchangeSession, Origin, SessionFacts, State
 from sessions.numeric.drift.fit import fit_programme
@@ -47,7 +47,8 @@ STEPS: tuple[tuple[str, Any, str], ...] = (
     ("person update", inputs, "people_inputs"),
     ("person update", inputs, "diluted"),
     ("suggestion", reckoning, "suggest_many"),
-    ("tables beside", services, "beside"),
+    ("beside, with lived years", services, "beside"),
+    ("lived years alone", beside, "lived_years"),
     ("forecast", forecasting, "curves"),
     ("rows", services, "forecast_row"),
     ("rows", services, "suggestion_row"),
@@ -71,7 +72,7 @@ def run(scale: float) -> list[str]:
         lines.append(
             f"{done.renewed} people, {rows} sessions: bare read of nine columns {bare:.2f} s, fit {fitted:.1f} s"
         )
-        lines += [f"    {name:14} {seconds:7.2f} s, {seconds / bare:6.1f} times" for name, seconds in spent.items()]
+        lines += [f"    {name:24} {seconds:7.2f} s, {seconds / bare:6.1f} times" for name, seconds in spent.items()]
         each = 1000 * whole / count
         lines.append(f"    replan in all  {whole:7.2f} s, {whole / bare:6.1f} times (aim 3); {each:.1f} ms a person")
         peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024

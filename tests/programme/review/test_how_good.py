@@ -61,6 +61,7 @@ def test_the_stored_figures_stand_in_the_table_best_first(site, nurse_client):
         "In use: Bent line",
     ):
         assert text in page
+    assert "Straight line is better by 0.210 points" in page
     assert "The comparison advises Straight line" in page
 
 
