@@ -46,7 +46,8 @@ GROUPS: Mapping[str, Group] = {
 def scored_rows(columns: SessionColumns) -> Ints:
     """Gaps that can be judged: nothing transfused in them, measured at the end, not ended early for being unwell."""
     rows = gap_rows(columns)
-    return rows[np.isfinite(columns.hbs_before_pct[rows]) & (columns.reason[rows] != EARLY_UNWELL)]
+    judged = np.isfinite(columns.hbs_before_pct[rows]) & (columns.reason[rows] != EARLY_UNWELL)
+    return np.asarray(rows[judged], dtype=np.int64)
 
 
 def targets_at(
