@@ -99,8 +99,8 @@ def low_start(before: Before, cells: Cells, limits: Limits) -> LowStart:
     after = before.hb_g_l + topup * cells.hb_g_l / volume
     left = replace(
         limits,
-        # The exchange then runs in a larger volume: less of what it gives is drawn off again than the search reckons, so
-        # its share of the rise is held lower by as much.
+        # The exchange then runs in a larger volume and gives up less of its donor cells than the search reckons, so its
+        # share of the rise is held lower by as much.
         rise_stop_g_l=(limits.rise_stop_g_l - (after - before.hb_g_l)) * (1.0 - topup / volume),
         units_most=limits.units_most - (topup > 0.0),
     )
