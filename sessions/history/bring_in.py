@@ -88,6 +88,7 @@ def _write(
     _write_measures(look, rows_of, patients, progress)
     n_goals = _write_goals(look, patients, site, at)
     changed = sorted({patients[ref].pk for ref in {*rows_of, *look.ceilings}})
+    _tell_planner()
     reckoned = 0
     for some in batches(changed):
         rebuild_facts(some, at)
@@ -97,6 +98,15 @@ def _write(
     trail.write(_entries(look, rows_of, patients, answers), actor=actor, at=at)
     changes.announce(*changed, at=at)
     return BroughtIn(look, len(look.new_refs), len(look.new), n_results, n_goals)
+
+
+def _tell_planner() -> None:
+    """Have PostgreSQL count what was just written; until it has, it joins these tables row by row, for minutes."""
+    connection = transaction.get_connection()
+    if connection.vendor == "postgresql":
+        tables = ", ".join(model._meta.db_table for model in (ExchangeSession, LabResult, ResultLink, BodyMeasure))
+        with connection.cursor() as cursor:
+            cursor.execute(f"ANALYZE {tables}")
 
 
 def _create(rows: list[Row], stage: str, progress: Progress) -> None:
