@@ -69,13 +69,14 @@ def sign_in_cookie() -> dict[str, str]:
 
 
 def person_to_show() -> str:
-    """The person with the longest course among those for whom something is suggested."""
+    """The person with the longest course among those with a suggestion, one whose pace has changed if there is any."""
     from django.db.models import Count  # noqa: PLC0415 -- app ready
 
     from patients.models import Patient  # noqa: PLC0415 -- app ready
 
     people = Patient.objects.active().filter(suggestion__status="ok")
-    person = people.annotate(n=Count("exchange_sessions")).order_by("-n", "patient_ref").first()
+    longest = people.annotate(n=Count("exchange_sessions")).order_by("-n", "patient_ref")
+    person = longest.filter(forecast__flag__isnull=False).first() or longest.first()
     if person is None:
         sys.exit("Nothing is suggested for anybody in the demo: run 'make demo' once.")
     return str(person.patient_ref)
@@ -85,7 +86,7 @@ def main() -> int:
     os.environ["DJANGO_SETTINGS_MODULE"] = "programme.settings"
     django.setup()
     cookie, ref = sign_in_cookie(), person_to_show()
-    pages = {"list": "/", "course": f"/people/{ref}/", "plan": f"/people/{ref}/plan/", "try": "/try/"}
+    pages = {"list": "/", "course": f"/people/{ref}/", "plan": f"/people/{ref}/plan/", "try": f"/try/?ref={ref}"}
     PICTURES.mkdir(parents=True, exist_ok=True)
     with served() as address, sync_playwright() as driver:
         browser = driver.chromium.launch(executable_path=chromium_program(), args=["--no-sandbox", "--disable-gpu"])
