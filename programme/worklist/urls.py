@@ -1,4 +1,7 @@
-"""Addresses of the pages that read several stages together. More specific addresses of a person come first."""
+"""Addresses of the pages that read several stages together. More specific addresses of a person come first.
+
+A unit's own reference may hold a slash, so it is read as a path.
+"""
 
 from django.urls import URLPattern, path
 
@@ -14,26 +17,26 @@ urlpatterns: list[URLPattern] = [
     path("settings/", settings.settings, name="settings"),
     path("settings/<slug:name>/", settings.setting, name="setting"),
     path("add-person/", people.add_person, name="add_person"),
-    path("people/<str:patient_ref>/records/", records.records, name="records"),
-    path("people/<str:patient_ref>/person/", people.change_person, name="change_person"),
-    path("people/<str:patient_ref>/standing/", people.change_standing, name="change_standing"),
-    path("people/<str:patient_ref>/blood/", people.change_needs, name="change_needs"),
-    path("people/<str:patient_ref>/goals/", people.change_goals, name="change_goals"),
-    path("people/<str:patient_ref>/measure/", people.add_measure, name="add_measure"),
-    path("people/<str:patient_ref>/session/", records.add_session, name="add_session"),
-    path("people/<str:patient_ref>/session/<int:key>/", records.correct_session, name="correct_session"),
-    path("people/<str:patient_ref>/results/", records.add_results, name="add_results"),
-    path("people/<str:patient_ref>/results/<int:key>/", records.correct_result, name="correct_result"),
-    path("people/<str:patient_ref>/results/<int:key>/withdraw/", records.withdraw_result, name="withdraw_result"),
-    path("people/<str:patient_ref>/transfusion/", records.add_transfusion, name="add_transfusion"),
+    path("people/<path:patient_ref>/records/", records.records, name="records"),
+    path("people/<path:patient_ref>/person/", people.change_person, name="change_person"),
+    path("people/<path:patient_ref>/standing/", people.change_standing, name="change_standing"),
+    path("people/<path:patient_ref>/blood/", people.change_needs, name="change_needs"),
+    path("people/<path:patient_ref>/goals/", people.change_goals, name="change_goals"),
+    path("people/<path:patient_ref>/measure/", people.add_measure, name="add_measure"),
+    path("people/<path:patient_ref>/session/", records.add_session, name="add_session"),
+    path("people/<path:patient_ref>/session/<int:key>/", records.correct_session, name="correct_session"),
+    path("people/<path:patient_ref>/results/", records.add_results, name="add_results"),
+    path("people/<path:patient_ref>/results/<int:key>/", records.correct_result, name="correct_result"),
+    path("people/<path:patient_ref>/results/<int:key>/withdraw/", records.withdraw_result, name="withdraw_result"),
+    path("people/<path:patient_ref>/transfusion/", records.add_transfusion, name="add_transfusion"),
     path(
-        "people/<str:patient_ref>/transfusion/<int:key>/withdraw/",
+        "people/<path:patient_ref>/transfusion/<int:key>/withdraw/",
         records.withdraw_transfusion,
         name="withdraw_transfusion",
     ),
-    path("people/<str:patient_ref>/follow-up/", records.follow_up, name="follow_up"),
-    path("people/<str:patient_ref>/plan/", plan.plan, name="plan"),
-    path("people/<str:patient_ref>/plan.pdf", plan.plan_on_paper, name="plan_pdf"),
-    path("people/<str:patient_ref>/lift-lock/", course.lift_lock, name="lift_lock"),
-    path("people/<str:patient_ref>/", course.course, name="course"),
+    path("people/<path:patient_ref>/follow-up/", records.follow_up, name="follow_up"),
+    path("people/<path:patient_ref>/plan/", plan.plan, name="plan"),
+    path("people/<path:patient_ref>/plan.pdf", plan.plan_on_paper, name="plan_pdf"),
+    path("people/<path:patient_ref>/lift-lock/", course.lift_lock, name="lift_lock"),
+    path("people/<path:patient_ref>/", course.course, name="course"),
 ]

@@ -299,3 +299,14 @@ def test_the_number_of_queries_does_not_grow_with_people(nurse_client, fit, peop
         make_result(patient, value=31.0, on=TODAY)
     with django_assert_num_queries(14):
         get_list(nurse_client)
+
+
+@pytest.mark.usefixtures("frozen_day")
+@pytest.mark.parametrize("ref", ["12/345", "A 7", "Ä-1", "7%2F8", "a/plan.pdf"])
+def test_any_reference_a_unit_may_use_can_be_listed_and_opened(nurse_client, site, ref):
+    patient = make_patient(ref, site=site)
+    address = reverse("worklist:course", args=[patient.patient_ref])
+    assert address in "".join(part.decode() for part in nurse_client.get("/").streaming_content)
+    answer = nurse_client.get(address)
+    assert answer.status_code == 200
+    assert ref in answer.content.decode()
