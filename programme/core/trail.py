@@ -17,7 +17,7 @@ from django.db import connections, transaction
 from django.db.models import F, Max, QuerySet, Window
 from django.db.models.functions import RowNumber
 
-from programme.core.models import TrailEntry, User
+from programme.core.models import Site, TrailEntry, User
 
 FIRST = "0" * 64
 
@@ -68,6 +68,10 @@ def write(changes: Iterable[Change], *, actor: User | None, at: datetime) -> Non
         return
     if not transaction.get_connection().in_atomic_block:
         raise RuntimeError("the trail is written inside the transaction of the change it records")
+    # A site's own chain is shared by whoever works there; a patient's is held by the service that changes the patient.
+    shared = {change.site_key for change in changes if change.patient_key is None}
+    if shared:
+        list(Site.objects.select_for_update().filter(pk__in=shared).order_by("pk"))
     heads = _heads({change.chain for change in changes})
     entries = []
     for change in changes:

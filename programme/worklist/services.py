@@ -12,6 +12,13 @@ from patients.services import raise_data_version
 from programme.core import trail
 from programme.core.models import Site, SiteSetting, User
 from programme.core.numeric.setting_table import DEFAULTS
+from sessions.facts import rebuild_facts
+
+IN_FACTS = frozenset({
+    "unit_volume_ml", "unit_hb_g", "hbs_assay_sd_pct", "hb_assay_sd_g_l", "iron_mg_per_g_hb",
+    "untransfused_default_pct",
+})  # fmt: skip
+"""Settings that the stored facts of past sessions were reckoned with."""
 
 
 @transaction.atomic
@@ -23,6 +30,7 @@ def change_setting(
     was: the value in force when the form was opened. Raises ValidationError for a value outside the range, a missing
     reason, no change, or a value that somebody else changed meanwhile.
     """
+    Site.objects.select_for_update().get(pk=site.pk)  # two changes at once would both find the same value in force
     newest = SiteSetting.objects.filter(site=site, name=name).newest_first().first()
     in_force = DEFAULTS.get(name) if newest is None else newest.value
     if in_force != was:
@@ -39,5 +47,8 @@ def change_setting(
         before={"name": name, "value": in_force}, after={"name": name, "value": value},
     )  # fmt: skip
     trail.write([said], actor=actor, at=at)
-    raise_data_version(Patient.objects.of_site(site).values_list("pk", flat=True))
+    people = list(Patient.objects.of_site(site).values_list("pk", flat=True))
+    if name in IN_FACTS:
+        rebuild_facts(people, at)
+    raise_data_version(people)
     return row

@@ -9,7 +9,8 @@ import pytest
 from patients.models import Antibody, BodyMeasure, Goals, LabResult, Patient, TransfusionNeeds
 from programme.core.models import SiteSetting, TrailEntry
 from programme.worklist.forms.reading import TypedMoment, read_day
-from sessions.models import ExchangeSession, HaemolysisSign, OtherTransfusion, ResultLink
+from sessions.facts import rebuild_facts
+from sessions.models import ExchangeSession, HaemolysisSign, OtherTransfusion, ResultLink, SessionFacts
 from tests import factories
 from tests.factories import TODAY
 
@@ -456,6 +457,16 @@ def test_a_consultant_changes_a_setting_with_a_reason_and_every_plan_is_stale(co
     ada.refresh_from_db()
     assert ada.data_version == before + 1
     assert consultant_client.get("/settings/nonsense/").status_code == 404
+
+
+def test_a_setting_that_past_facts_rest_on_reckons_them_anew(consultant_client, ada):
+    done = factories.make_exchange_session(
+        ada, on=date(2026, 5, 4), units=4, saline_in_ml=400, red_cells_in_ml=1032, blood_out_ml=1400
+    )
+    rebuild_facts([ada.pk], factories.NOW)
+    before = SessionFacts.objects.get(exchange_session=done).net_iron_mg
+    send(consultant_client, "/settings/unit_hb_g/", value="54", reason="measured")
+    assert SessionFacts.objects.get(exchange_session=done).net_iron_mg > before + 20
 
 
 # Who may, and how many questions a page asks
