@@ -76,3 +76,13 @@ def test_faults_and_overflow_would_be_found(page):
     page.set_content('<main><h1>A</h1><img src="data:,"><svg width="2000" height="9"></svg></main>')
     assert any(fault.startswith("image-alt: ") for fault in faults_of(page))
     assert pixels_beyond_the_window(page, 390) > 1000
+
+
+@pytest.mark.parametrize("width", [1440, 1024, 390])
+def test_the_way_to_sign_out_is_there_at_every_width(page_as, live_server, nurse, width):
+    page = page_as(nurse)
+    page.set_viewport_size({"width": width, "height": 768})
+    page.goto(live_server.url + "/")
+    page.locator("a[href='/account/']:visible").click()
+    page.get_by_role("button", name="Sign out").click()
+    expect(page).to_have_url(re.compile(r"/sign-in/"))
