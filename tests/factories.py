@@ -392,7 +392,7 @@ def suggestion_options(**keys: Any) -> dict[str, Any]:
         for n in range(28)
     ]
     choice = {
-        "days_over": 1.1, "visits_year": 13.0, "units_year": 65.0, "iron_year_mg": 2700.0, "suggested": False,
+        "over_visits_year": 1.1, "visits_year": 13.0, "units_year": 65.0, "iron_year_mg": 2700.0, "suggested": False,
         "why": "",
     }  # fmt: skip
     return {

@@ -132,7 +132,7 @@ def choices_of(found: Reckoned, row: int, lived: dict[str, dict[str, Any]]) -> l
                 "units": int(told.units[row, place]),
                 "over_visit": number(told.chance[row, place], 4),
                 "over_year": number(told.once_a_year[row, place], 4),
-                "days_over": number(told.over_visits_a_year[row, place], 2),
+                "over_visits_year": number(told.over_visits_a_year[row, place], 2),
                 "visits_year": number(told.visits_a_year[row, place], 1),
                 "units_year": number(told.units_a_year[row, place], 0),
                 "iron_year_mg": iron,
