@@ -63,7 +63,7 @@ def lived_years(
     *,
     first: int,
     asked_about: bool,
-) -> list[dict[str, dict[str, Any]]]:  # fmt: skip
+) -> list[dict[str, dict[str, Any]]]:
     """Live the choices of those who are due or asked about forward over a year; {} for everybody else, {letter: year}.
 
     It takes thousands of paths a choice, so nobody who is weeks away is lived forward until their page asks for it.

@@ -5,7 +5,6 @@ from __future__ import annotations
 from datetime import date, datetime
 
 from django import template
-from django.utils.html import format_html
 from django.utils.safestring import SafeString, mark_safe
 
 register = template.Library()
@@ -55,12 +54,6 @@ def in_hundred(chance: float | None) -> str:
     return ">99" if hundred > 99 else f"{hundred:.0f}"
 
 
-@register.filter
-def unit_of(value: str, unit: str) -> SafeString:
-    """Set a unit after a figure that is already written."""
-    return format_html('{}<span class="u">\u2009{}</span>', value, unit)
-
-
 def as_day(value: date | datetime | str) -> date:
     if isinstance(value, str):
         return date.fromisoformat(value[:10])
@@ -74,15 +67,6 @@ def day(value: date | str | None) -> str:
         return "\u2013"
     on = as_day(value)
     return f"{on:%a} {on.day} {on:%b}"
-
-
-@register.filter
-def short_day(value: date | str | None) -> str:
-    """'19 Dec'."""
-    if not value:
-        return "\u2013"
-    on = as_day(value)
-    return f"{on.day} {on:%b}"
 
 
 @register.filter

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from programme.planning.numeric.prescribe import Reach
 from programme.planning.numeric.risk import RiskTable
+from sessions.numeric.exchange import IRON_MG_PER_G
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -78,7 +79,7 @@ def steady_states(
         end = ratio * table.before(np.minimum(end, 2.0 * table.top_pct[:, None, None]))
     visits = DAYS_A_YEAR / days
     units = np.arange(1.0, ratio.shape[-1] + 1.0)
-    iron = 3.4 * (reach.hb_end_g_l - hb_before_g_l).T * volume_ml[:, None] / 1000.0
+    iron = IRON_MG_PER_G * (reach.hb_end_g_l - hb_before_g_l).T * volume_ml[:, None] / 1000.0
     return SteadyStates(
         days=days,
         end_pct=end,

@@ -28,11 +28,11 @@ from programme.planning.numeric.search import (
     holds,
 )
 from programme.planning.numeric.suggest import END_REL_SD, END_SD_PCT, Suggestions
+from sessions.numeric.exchange import IRON_MG_PER_G
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-IRON_MG_PER_G = 3.4  # of haemoglobin; text-books
 GRID_DAYS = (-7, -4, -2, 0, 3, 7)  # around the planned interval
 GRID_ENDS = (-4, -3, -2, -1, 0, 1, 2, 3)  # around the end target, points
 LEAST_UNITS, MORE_UNITS = 3, 2  # rows under and over the suggested number
