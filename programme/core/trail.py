@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from django.db import connections, transaction
-from django.db.models import F, Max, QuerySet, Window
+from django.db.models import F, QuerySet, Window
 from django.db.models.functions import RowNumber
 
 from programme.core.models import Site, TrailEntry, User
@@ -134,11 +134,6 @@ def _heads(chains: set[str]) -> dict[str, tuple[int, str]]:
         for chain, number, digest in ranked.filter(place=1).values_list("chain", "number", "hash"):
             heads[chain] = (number, digest)
     return heads
-
-
-def last_number(chain: str) -> int:
-    """Return the number of the newest entry of a chain, 0 where there is none."""
-    return TrailEntry.objects.filter(chain=chain).aggregate(last=Max("number"))["last"] or 0
 
 
 def make_triggers(using: str = "default") -> None:
