@@ -244,6 +244,40 @@ class Antibody(models.Model):
         ]
 
 
+class CrossmatchSample(models.Model):
+    """A group-and-screen sample: units crossmatched on it may be started only while it is valid."""
+
+    patient = models.ForeignKey(Patient, models.PROTECT, related_name="crossmatch_samples")
+    taken_at = models.DateTimeField()
+    note = models.CharField(max_length=200, blank=True)
+    withdrawn_reason = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        indexes = [models.Index(fields=["patient", "taken_at"], name="crossmatch_by_time")]
+
+
+class Consent(models.Model):
+    """The person's consent to the exchange programme, with the day up to which it holds."""
+
+    patient = models.ForeignKey(Patient, models.PROTECT, related_name="consents")
+    given_on = models.DateField()
+    valid_until = models.DateField()
+    given_by = models.CharField(max_length=80, blank=True)
+    note = models.CharField(max_length=200, blank=True)
+    withdrawn_on = models.DateField(null=True, blank=True)
+    withdrawn_reason = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(given_on__lte=F("valid_until")),
+                name="consent_order",
+                violation_error_message="Consent cannot end before it was given.",
+            )
+        ]
+        indexes = [models.Index(fields=["patient", "valid_until"], name="consent_by_day")]
+
+
 class Analyte(models.TextChoices):
     """What is measured, by its LOINC code (LOINC is used under its licence; attribution in the README)."""
 

@@ -94,9 +94,11 @@ INSTALLED_APPS = [
     "programme.core.apps.CoreConfig",
     "patients.apps.PatientsConfig",
     "sessions.apps.SessionsConfig",
+    "sessions.day.apps.DayConfig",
     "programme.planning.apps.PlanningConfig",
     "programme.worklist.apps.WorklistConfig",
     "programme.review.apps.ReviewConfig",
+    "programme.bedside.apps.BedsideConfig",
 ]
 
 MIDDLEWARE = [

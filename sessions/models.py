@@ -19,8 +19,9 @@ class State(models.TextChoices):
     ABANDONED = "abandoned", "abandoned"
 
 
-NEVER_HAPPENED = (State.CANCELLED, State.ABANDONED)
 CARRIED_OUT = (State.FINISHED, State.CLOSED)
+BLOOD_MOVED = Q(red_cells_in_ml__gt=0) | Q(blood_out_ml__gt=0)
+"""Something was given or drawn: a session abandoned after that has moved HbS and Hb, and counts like a finished one."""
 
 
 class Origin(models.TextChoices):
@@ -44,9 +45,20 @@ class AdmissionInGap(models.TextChoices):
     NOT_SAID = "", "not recorded"
 
 
+class Method(models.TextChoices):
+    TWO_ARM = "two_arm", "by hand, two arms at once"
+    ONE_ARM = "one_arm", "by hand, one arm: draw, then give"
+    AUTOMATED = "automated", "automated"
+    NOT_SAID = "", "not recorded"
+
+
 class ExchangeSessionQuerySet(models.QuerySet["ExchangeSession"]):
     def carried_out(self) -> ExchangeSessionQuerySet:
-        return self.filter(state__in=CARRIED_OUT)
+        return self.filter(Q(state__in=CARRIED_OUT) | Q(state=State.ABANDONED) & BLOOD_MOVED)
+
+    def taking_their_day(self) -> ExchangeSessionQuerySet:
+        """All but those of which nothing happened: cancelled, or abandoned before anything was given or drawn."""
+        return self.exclude(state=State.CANCELLED).exclude(Q(state=State.ABANDONED) & ~BLOOD_MOVED)
 
 
 class ExchangeSession(Versioned):
@@ -66,6 +78,7 @@ class ExchangeSession(Versioned):
     visit_reason = models.CharField(max_length=12, choices=VisitReason.choices, blank=True, default="")
     admission_in_gap = models.CharField(max_length=12, choices=AdmissionInGap.choices, blank=True, default="")
     hbs_method = models.CharField(max_length=60, blank=True)
+    method = models.CharField(max_length=10, choices=Method.choices, blank=True, default="")
     note = models.CharField(max_length=400, blank=True)
     ended_reason = models.CharField(max_length=400, blank=True)
 
@@ -75,7 +88,9 @@ class ExchangeSession(Versioned):
         constraints = [
             models.UniqueConstraint(
                 fields=["patient", "on"],
-                condition=~Q(state__in=["cancelled", "abandoned"]),
+                condition=Q(state__in=["planned", "authorised", "running", "finished", "closed"])
+                | Q(state="abandoned", red_cells_in_ml__gt=0)
+                | Q(state="abandoned", blood_out_ml__gt=0),
                 name="exchange_session_once_a_day",
                 violation_error_message="This person already has an exchange session on this day.",
             ),
@@ -105,7 +120,8 @@ class ExchangeSession(Versioned):
 
     @property
     def has_happened(self) -> bool:
-        return self.state in CARRIED_OUT
+        moved = (self.red_cells_in_ml or 0) > 0 or (self.blood_out_ml or 0) > 0
+        return self.state in CARRIED_OUT or (self.state == State.ABANDONED and moved)
 
 
 class Fluid(models.TextChoices):
@@ -139,8 +155,20 @@ class ExchangeStep(models.Model):
         ]
 
 
-class DonationUnit(models.Model):
-    """A red cell unit given in a session; the donation number may be unknown in past records."""
+class UnitState(models.TextChoices):
+    AT_CHAIR = "at_chair", "at the chair"
+    CHECKED = "checked", "checked"
+    RUNNING = "running", "being given"
+    GIVEN = "given", "given"
+    RETURNED = "returned", "returned"
+    DISCARDED = "discarded", "discarded"
+
+
+class DonationUnit(Versioned):
+    """A red cell unit of a session; the donation number may be unknown in past records.
+
+    Two people check a unit at the chair; where only one did, `emergency_reason` says why, unless the site asks for one.
+    """
 
     exchange_session = models.ForeignKey(ExchangeSession, models.PROTECT, related_name="donation_units")
     place = models.PositiveSmallIntegerField()
@@ -150,12 +178,46 @@ class DonationUnit(models.Model):
     volume_ml = models.FloatField(null=True, blank=True)
     hb_g = models.FloatField(null=True, blank=True)
     expires_on = models.DateField(null=True, blank=True)
+    product_code = models.CharField(max_length=8, blank=True)
+    antigens_negative = models.CharField(max_length=200, blank=True)
+    hbs_negative = models.BooleanField(null=True, blank=True)
+    special_marks = models.CharField(max_length=200, blank=True)
+    state = models.CharField(max_length=10, choices=UnitState.choices, default=UnitState.GIVEN)
+    out_of_storage_at = models.DateTimeField(null=True, blank=True)
+    first_checker = models.ForeignKey(User, models.PROTECT, null=True, blank=True, related_name="+")
+    second_checker = models.ForeignKey(User, models.PROTECT, null=True, blank=True, related_name="+")
+    checked_at = models.DateTimeField(null=True, blank=True)
+    emergency_reason = models.CharField(max_length=400, blank=True)
+    started_at = models.DateTimeField(null=True, blank=True)
+    ended_at = models.DateTimeField(null=True, blank=True)
+    end_reason = models.CharField(max_length=400, blank=True)
 
     class Meta:
         constraints = [
             models.UniqueConstraint(fields=["exchange_session", "place"], name="unit_place_once"),
-            between("volume_ml", 100, 450, "mL", empty=True),
-            between("hb_g", 20, 100, "g", empty=True),
+            models.UniqueConstraint(
+                fields=["donation_number", "product_code"],
+                condition=~Q(donation_number="") & Q(state__in=["at_chair", "checked", "running", "given"]),
+                name="unit_given_once",
+                violation_error_message="This unit is already recorded: at a chair, being given, or given.",
+            ),
+            models.CheckConstraint(
+                condition=Q(first_checker__isnull=True) | ~Q(first_checker=F("second_checker")),
+                name="unit_two_checkers",
+                violation_error_message="The two checks of a unit are made by two different people.",
+            ),
+            models.CheckConstraint(
+                condition=~Q(state__in=["returned", "discarded"]) | ~Q(end_reason=""),
+                name="unit_end_reason",
+                violation_error_message="Returning or discarding a unit needs a reason.",
+            ),
+            models.CheckConstraint(
+                condition=Q(ended_at__isnull=True) | Q(started_at__lte=F("ended_at")),
+                name="unit_end_after_start",
+                violation_error_message="A unit cannot end before it starts.",
+            ),
+            between("volume_ml", 50, 450, "mL", empty=True),
+            between("hb_g", 10, 100, "g", empty=True),
         ]
 
 

@@ -23,6 +23,7 @@ from patients.models import (
 from programme.core.models import Role, Site, SiteSetting, User
 from programme.planning.models import Suggestion
 from programme.planning.services import PLAN_VERSION
+from sessions.day.models import Entry, Prescription
 from sessions.forecasting import MODEL_VERSION
 from sessions.models import (
     AdmissionInGap,
@@ -432,3 +433,48 @@ def make_standing(
     if "reason" in made:
         made["options"] = None
     make(patient, model_fit=model_fit, **made)
+
+
+# The day of an exchange
+
+
+PLANNED_STEPS = [
+    {"number": 1, "fluid": "saline", "units": [], "in_ml": 400, "out_ml": 400, "draws": [200, 200], "why": ""},
+    {"number": 2, "fluid": "red_cells", "units": [1, 2], "in_ml": 516, "out_ml": 500, "draws": [250, 250], "why": ""},
+]
+
+
+def make_prescription(
+    exchange_session: ExchangeSession, *, signed_by: User | None = None, **fields: Any
+) -> Prescription:
+    values = {
+        "number": 1,
+        "method": "two_arm",
+        "made_at": NOW,
+        "weight_kg": exchange_session.weight_kg,
+        "hb_g_l": 94.0,
+        "hbs_pct": 30.0,
+        "blood_volume_ml": 4000.0,
+        "mixing_volume_ml": 4000.0,
+        "units": 2,
+        "inputs": {},
+        "steps": PLANNED_STEPS,
+        "predicted": {},
+        "limits": [],
+        "authorised_by": signed_by,
+        "authorised_at": NOW if signed_by else None,
+        **fields,
+    }
+    return Prescription.objects.create(exchange_session=exchange_session, **values)
+
+
+def make_entry(exchange_session: ExchangeSession, kind: str, body: dict[str, Any], *, by: User, **fields: Any) -> Entry:
+    number = Entry.objects.filter(exchange_session=exchange_session).count() + 1
+    values = {
+        "number": number,
+        "key": f"{exchange_session.pk}-{number}",
+        "happened_at": NOW,
+        "received_at": NOW,
+        **fields,
+    }
+    return Entry.objects.create(exchange_session=exchange_session, kind=kind, body=body, by=by, **values)

@@ -21,6 +21,11 @@ def session_of(patient):
     return make.make_exchange_session(patient)
 
 
+def one_checker_twice(patient):
+    nurse = make.make_user()
+    return make.make_unit(session_of(patient), first_checker=nurse, second_checker=nurse)
+
+
 NEVER = {
     "patient_sex_known": lambda p: make.make_patient(sex="X"),
     "patient_untransfused_pct_range": lambda p: make.make_patient(untransfused_pct=101),
@@ -50,7 +55,22 @@ NEVER = {
     "step_end_after_start": lambda p: make.make_step(
         session_of(p), started_at=make.NOW, ended_at=make.NOW - timedelta(minutes=1)
     ),
-    "donationunit_volume_ml_range": lambda p: make.make_unit(session_of(p), volume_ml=50),
+    "donationunit_volume_ml_range": lambda p: make.make_unit(session_of(p), volume_ml=49),
+    "donationunit_hb_g_range": lambda p: make.make_unit(session_of(p), hb_g=9),
+    "unit_end_reason": lambda p: make.make_unit(session_of(p), state="returned"),
+    "unit_end_after_start": lambda p: make.make_unit(
+        session_of(p), started_at=make.NOW, ended_at=make.NOW - timedelta(minutes=1)
+    ),
+    "unit_two_checkers": lambda p: one_checker_twice(p),
+    "consent_order": lambda p: p.consents.create(given_on=date(2026, 5, 4), valid_until=date(2026, 5, 3)),
+    "prescription_signed_by_someone": lambda p: make.make_prescription(session_of(p), authorised_at=make.NOW),
+    "prescription_lapse_has_reason": lambda p: make.make_prescription(session_of(p), lapsed_at=make.NOW),
+    "event_death_related": lambda p: p.adverse_events.create(
+        at=make.NOW, kind="other", severity=4, imputability="unlikely", noted_by=make.make_user(), noted_at=make.NOW
+    ),
+    "followup_outcome_said": lambda p: p.follow_ups.create(
+        exchange_session=session_of(p), kind="late_call", due_on=make.TODAY, opened_at=make.NOW, done_at=make.NOW
+    ),
     "othertransfusion_units_range": lambda p: make.make_other_transfusion(p, units=0),
     "locklift_has_reason": lambda p: make.make_lock_lift(p, by=make.make_user(role="consultant"), reason=""),
     "suggestion_unavailable_has_reason": lambda p: make.make_unavailable_suggestion(p, reason=""),
@@ -83,6 +103,39 @@ def test_a_person_has_one_session_running(patient):
     with pytest.raises(IntegrityError), transaction.atomic():
         make.make_planned_session(patient, on=date(2026, 6, 2), state=State.RUNNING)
     assert patient.exchange_sessions.count() == 1
+
+
+def test_a_session_abandoned_before_anything_moved_leaves_its_day_free(patient):
+    on = date(2026, 5, 4)
+    nothing = {"state": State.ABANDONED, "ended_reason": "no access", "on": on}
+    make.make_planned_session(patient, **nothing)
+    moved = make.make_planned_session(patient, **nothing, blood_out_ml=250)
+    assert list(patient.exchange_sessions.carried_out()) == [moved]
+    with pytest.raises(IntegrityError), transaction.atomic():
+        make.make_planned_session(patient, on=on)
+
+
+def test_a_unit_is_at_one_chair_at_a_time_and_may_come_back_after_it_was_returned(patient):
+    first = make.make_exchange_session(patient, on=date(2026, 5, 4))
+    second = make.make_exchange_session(patient, on=date(2026, 5, 11))
+    number = {"donation_number": "Z999026000417", "product_code": "E0001A00"}
+    unit = make.make_unit(first, **number, state="at_chair")
+    with pytest.raises(IntegrityError), transaction.atomic():
+        make.make_unit(second, **number, state="at_chair")
+    unit.state, unit.end_reason = "returned", "session cancelled"
+    unit.save_changes(["state", "end_reason"])
+    assert make.make_unit(second, **number, state="at_chair").pk
+
+
+def test_one_plan_of_a_session_is_in_force(patient):
+    session, consultant = session_of(patient), make.make_user(role="consultant")
+    first = make.make_prescription(session, signed_by=consultant)
+    with pytest.raises(IntegrityError), transaction.atomic():
+        make.make_prescription(session, number=2, signed_by=consultant)
+    first.lapsed_at, first.lapsed_why = make.NOW, "Hb was corrected"
+    first.save_changes(["lapsed_at", "lapsed_why"])
+    make.make_prescription(session, number=2, signed_by=consultant)
+    assert [row.number for row in session.prescriptions.in_force()] == [2]
 
 
 def test_a_result_is_stored_once_and_superseded_once(patient):

@@ -87,6 +87,20 @@ class SiteSetting(models.Model):
             raise ValidationError({"value": str(error)}) from error
 
 
+class SiteText(models.Model):
+    """One dated wording of a text that a site writes itself, with who and why; the newest counts."""
+
+    site = models.ForeignKey(Site, models.PROTECT, related_name="text_rows")
+    name = models.CharField(max_length=60)
+    text = models.TextField(max_length=4000)
+    since = models.DateTimeField()
+    by = models.ForeignKey("core.User", models.PROTECT, null=True, related_name="+")
+    reason = models.CharField(max_length=400)
+
+    class Meta:
+        indexes = [models.Index(fields=["site", "name", "since"], name="site_text_newest")]
+
+
 class Role(models.TextChoices):
     NURSE = "nurse", "specialist nurse"
     CONSULTANT = "consultant", "consultant"
@@ -113,6 +127,7 @@ class User(AbstractBaseUser):
     is_demo = models.BooleanField(default=False)
     dim_light = models.BooleanField(default=False)
     letter_keys = models.BooleanField(default=True)
+    checking_pin = models.CharField(max_length=128, blank=True)
 
     objects = UserManager()
 

@@ -14,7 +14,7 @@ from patients.models import Analyte, BodyMeasure, Goals, LabResult, Patient
 from patients.services import local_day
 from programme.core.models import Site
 from programme.core.settings_of_site import site_settings
-from sessions.models import CARRIED_OUT, NEVER_HAPPENED, ExchangeSession, Position, ResultLink, State
+from sessions.models import CARRIED_OUT, ExchangeSession, Position, ResultLink, State
 from sessions.numeric.history.goals import DatedCeiling, new_ceilings
 from sessions.numeric.history.read import read_history
 from sessions.numeric.history.stored import Key, StoredSession, Value, compare, weight_questions
@@ -145,7 +145,7 @@ def _stored_sessions(
     weights: defaultdict[str, list[tuple[date, float]]] = defaultdict(list)
     for some in batches(ref_of):
         results = _stored_results(some)
-        sessions = ExchangeSession.objects.filter(patient__in=some).exclude(state__in=NEVER_HAPPENED).order_by("on")
+        sessions = ExchangeSession.objects.taking_their_day().filter(patient__in=some).order_by("on")
         for pk, patient_pk, on, state, *values in sessions.values_list("pk", "patient_id", "on", "state", *ROW_FIELDS):
             key = (ref_of[patient_pk], on)
             said: dict[str, Value] = dict(zip(ROW_FIELDS, values, strict=True))

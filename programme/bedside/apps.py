@@ -1,0 +1,6 @@
+from django.apps import AppConfig
+
+
+class BedsideConfig(AppConfig):
+    name = "programme.bedside"
+    label = "bedside"

@@ -1,0 +1,6 @@
+from django.apps import AppConfig
+
+
+class DayConfig(AppConfig):
+    name = "sessions.day"
+    label = "exchange_day"

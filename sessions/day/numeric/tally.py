@@ -1,0 +1,229 @@
+"""Where a session stands: the plan, and everything entered so far, folded into one value.
+
+The entries are the only record; nothing here is stored. An entry that was undone no longer counts, one whose time was
+put right counts at that time, and the order of volumes is the order in which they were entered.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any
+
+from sessions.day.numeric.entries import (
+    BOTH,
+    MOVED,
+    OBSERVATION,
+    PAUSE,
+    RESUME,
+    STEP_DONE,
+    TIME,
+    UNDO,
+    UNIT_ENDED,
+    UNIT_STARTED,
+    Said,
+)
+from sessions.numeric.exchange import Step
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedStep:
+    """One step of the plan in force; units are places of donation units, empty for saline."""
+
+    number: int
+    fluid: str
+    in_ml: float
+    out_ml: float
+    units: tuple[int, ...] = ()
+    cells_hb_g_l: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class StepSoFar:
+    """A planned step and what was done of it [mL]; `done` once said so, or once as much went in and out as planned."""
+
+    planned: PlannedStep
+    in_ml: float
+    out_ml: float
+    started_at: datetime | None
+    ended_at: datetime | None
+    done: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """One volume entry that counts."""
+
+    number: int
+    step: int
+    fluid: str
+    in_ml: float
+    out_ml: float
+    unit: int | None
+    cells_hb_g_l: float
+    at: datetime
+    by: int
+
+
+@dataclass(frozen=True, slots=True)
+class UnitTimes:
+    """When a unit was started and ended at the bedside, and what went in of it [mL]."""
+
+    started_at: datetime | None = None
+    ended_at: datetime | None = None
+    in_ml: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """Where a session stands. Balance is in less out [mL]; deepest and highest are its extremes between entries."""
+
+    steps: tuple[StepSoFar, ...]
+    moved: tuple[Moved, ...]
+    units: dict[int, UnitTimes]
+    saline_in_ml: float
+    red_cells_in_ml: float
+    out_ml: float
+    deepest_ml: float
+    highest_ml: float
+    paused_since: datetime | None
+    observations: tuple[Said, ...]
+    undone: frozenset[int]
+    conflicts: tuple[tuple[int, int], ...]
+    last_number: int
+
+    @property
+    def in_ml(self) -> float:
+        return self.saline_in_ml + self.red_cells_in_ml
+
+    @property
+    def balance_ml(self) -> float:
+        return self.in_ml - self.out_ml
+
+    @property
+    def balance_without_saline_ml(self) -> float:
+        """The balance once saline has left the circulation, which most of it does within the hour."""
+        return self.red_cells_in_ml - self.out_ml
+
+    @property
+    def current(self) -> StepSoFar | None:
+        """The first step that is not done; None once all are."""
+        return next((step for step in self.steps if not step.done), None)
+
+    def as_steps(self) -> tuple[Step, ...]:
+        """What was really done, in order, for the arithmetic of a session."""
+        return tuple(Step(m.fluid, m.in_ml, m.out_ml, m.cells_hb_g_l) for m in self.moved)  # type: ignore[arg-type]
+
+
+def tally(plan: Sequence[PlannedStep], entries: Iterable[Said]) -> Tally:
+    """Fold the entries of a session, in the order of their numbers, over the steps of the plan in force.
+
+    Volumes entered for a step that the plan no longer has keep what they were (fluid as entered) and count in full.
+    """
+    every = sorted(entries, key=lambda said: said.number)
+    undone = frozenset(int(said.body["number"]) for said in every if said.kind == UNDO)
+    counted = [_at_right_time(said, every, undone) for said in every if said.number not in undone]
+    by_number = {step.number: step for step in plan}
+    moved = tuple(_moved(said, by_number) for said in counted if said.kind == MOVED)
+    balance, deepest, highest = 0.0, 0.0, 0.0
+    for one in moved:
+        balance += one.in_ml - one.out_ml
+        deepest, highest = min(deepest, balance), max(highest, balance)
+    cells = sum(one.in_ml for one in moved if one.fluid == "red_cells")
+    return Tally(
+        steps=tuple(_so_far(step, moved, counted) for step in plan),
+        moved=moved,
+        units=_units(moved, counted),
+        saline_in_ml=sum(one.in_ml for one in moved) - cells,
+        red_cells_in_ml=cells,
+        out_ml=sum(one.out_ml for one in moved),
+        deepest_ml=deepest,
+        highest_ml=highest,
+        paused_since=_paused_since(counted),
+        observations=tuple(said for said in counted if said.kind == OBSERVATION),
+        undone=undone,
+        conflicts=_conflicts(counted),
+        last_number=every[-1].number if every else 0,
+    )
+
+
+def _at_right_time(said: Said, every: Sequence[Said], undone: frozenset[int]) -> Said:
+    fixes = [
+        fix for fix in every if fix.kind == TIME and fix.body["number"] == said.number and fix.number not in undone
+    ]
+    return replace(said, happened_at=datetime.fromisoformat(fixes[-1].body["happened_at"])) if fixes else said
+
+
+def _moved(said: Said, plan: dict[int, PlannedStep]) -> Moved:
+    body: dict[str, Any] = dict(said.body)
+    step = plan.get(body["step"])
+    fluid = body.get("fluid") or (step.fluid if step else "saline")
+    hb = body.get("cells_hb_g_l")
+    if hb is None:
+        hb = step.cells_hb_g_l if step else 0.0
+    return Moved(
+        number=said.number,
+        step=body["step"],
+        fluid=fluid,
+        in_ml=float(body["in_ml"]),
+        out_ml=float(body["out_ml"]),
+        unit=body.get("unit"),
+        cells_hb_g_l=float(hb) if fluid == "red_cells" else 0.0,
+        at=said.happened_at,
+        by=said.by,
+    )
+
+
+def _so_far(step: PlannedStep, moved: Sequence[Moved], counted: Sequence[Said]) -> StepSoFar:
+    mine = [one for one in moved if one.step == step.number]
+    said_done = [said for said in counted if said.kind == STEP_DONE and said.body["step"] == step.number]
+    in_ml, out_ml = sum(one.in_ml for one in mine), sum(one.out_ml for one in mine)
+    done = bool(said_done) or (bool(mine) and in_ml >= step.in_ml and out_ml >= step.out_ml)
+    ends = [one.at for one in mine] + [said.happened_at for said in said_done]
+    return StepSoFar(
+        planned=step,
+        in_ml=in_ml,
+        out_ml=out_ml,
+        started_at=min((one.at for one in mine), default=None),
+        ended_at=max(ends) if done and ends else None,
+        done=done,
+    )
+
+
+def _units(moved: Sequence[Moved], counted: Sequence[Said]) -> dict[int, UnitTimes]:
+    found: dict[int, UnitTimes] = {}
+    for said in counted:
+        if said.kind in (UNIT_STARTED, UNIT_ENDED):
+            place = int(said.body["unit"])
+            times = found.get(place, UnitTimes())
+            if said.kind == UNIT_STARTED:
+                found[place] = replace(times, started_at=said.happened_at)
+            else:
+                found[place] = replace(times, ended_at=said.happened_at)
+    for one in moved:
+        if one.unit is not None:
+            times = found.get(one.unit, UnitTimes())
+            found[one.unit] = replace(times, in_ml=times.in_ml + one.in_ml)
+    return found
+
+
+def _paused_since(counted: Sequence[Said]) -> datetime | None:
+    last = next((said for said in reversed(counted) if said.kind in (PAUSE, RESUME)), None)
+    return last.happened_at if last is not None and last.kind == PAUSE else None
+
+
+def _conflicts(counted: Sequence[Said]) -> tuple[tuple[int, int], ...]:
+    """Pairs of volume entries for the same step by two people, the later made without having seen the earlier.
+
+    Both count until somebody undoes one or says that both happened.
+    """
+    settled = {tuple(sorted(said.body["numbers"])) for said in counted if said.kind == BOTH}
+    moves = [said for said in counted if said.kind == MOVED]
+    pairs = []
+    for place, later in enumerate(moves):
+        for earlier in moves[:place]:
+            unseen = earlier.number > later.seen and earlier.by != later.by
+            if unseen and earlier.body["step"] == later.body["step"]:
+                pair = (earlier.number, later.number)
+                if pair not in settled:
+                    pairs.append(pair)
+    return tuple(pairs)
