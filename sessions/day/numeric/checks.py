@@ -1,0 +1,238 @@
+"""What must be in order before a session is finished, and before it is closed.
+
+Each check is a line that can be read aloud. 'stop' has to be put right first; 'ask' can stand with a reason.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from sessions.day.numeric.done import Done
+from sessions.day.numeric.entries import VITALS
+from sessions.day.numeric.tally import Tally
+
+OK, WAITING, ASK, STOP = "ok", "waiting", "ask", "stop"
+LEAFLET_LINE = "Leaflet on late reactions, and whom to call"
+UNDER_40_KG = 40.0
+LONGEST_SESSION_H = 12.0  # longer is asked about; chosen here
+LEAST_SAMPLE_WAIT_MIN = 15.0
+"""Two units had their whole effect on haemoglobin 15 minutes after the last: Wiesen AR et al., Ann Intern Med
+1994;121:278-80; Elizalde JI et al., Transfusion 1997;37:573-6. [min]"""
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One line: state 'ok', 'waiting', 'ask' or 'stop', what it is about, and what was found."""
+
+    state: str
+    name: str
+    words: str
+
+    @property
+    def sentence(self) -> str:
+        return f"{self.name}: {self.words}"
+
+
+@dataclass(frozen=True, slots=True)
+class UnitNow:
+    """A unit of the session: its place, its label (number or place) and where it is."""
+
+    place: int
+    label: str
+    state: str
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """An after-sample as entered. from_return: drawn from the line or arm through which fluid had been given."""
+
+    taken_at: datetime
+    place: str = ""
+    from_return: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Afterwards:
+    """What is known of the time after a session."""
+
+    now: datetime
+    ended_at: datetime | None
+    rest_hours: float
+    sample: Sample | None
+    sample_wait_min: float
+    results: Mapping[str, bool]  # 'Hb', 'HbS': whether it is in
+    disposal: str
+    going_home: str
+    leaflet: str
+
+
+def shortest_sample_wait_min(setting_min: float) -> float:
+    """Return how long to wait before the after-sample: as the site says, never under LEAST_SAMPLE_WAIT_MIN [min]."""
+    return max(setting_min, LEAST_SAMPLE_WAIT_MIN)
+
+
+def balance_limits_ml(weight_kg: float, settings: Mapping[str, float]) -> tuple[float, float]:
+    """Return the greatest deficit and the greatest excess at the end [mL], both positive, as for any other moment."""
+    per_kg = settings["child_draw_stop_ml_per_kg" if weight_kg < UNDER_40_KG else "single_draw_stop_ml_per_kg"]
+    deficit = min(settings["single_draw_stop_ml"], per_kg * weight_kg)
+    return deficit, settings["balance_stop_ml_per_kg"] * weight_kg
+
+
+def finish_checks(
+    state: Tally,
+    carried_out: Done,
+    units: Sequence[UnitNow],
+    *,
+    weight_kg: float,
+    settings: Mapping[str, float],
+    now: datetime,
+) -> tuple[Check, ...]:
+    """Return the lines that are looked at before a session is finished."""
+    return (
+        _volumes(state),
+        _balance(carried_out.balance_ml, weight_kg, settings),
+        *_units(state, carried_out, units),
+        _times(state, carried_out, now),
+        _conflicts(state),
+    )
+
+
+def _volumes(state: Tally) -> Check:
+    name = "Volumes of all steps"
+    if not state.moved:
+        return Check(STOP, name, "nothing was given or drawn; a session in which nothing happened is abandoned")
+    total = f"in {state.in_ml:,.0f} mL, out {state.out_ml:,.0f} mL"
+    short = [
+        f"step {s.planned.number} has {s.in_ml:.0f} of {s.planned.in_ml:.0f} mL in, "
+        f"{s.out_ml:.0f} of {s.planned.out_ml:.0f} mL out"
+        for s in state.steps
+        if not s.done
+    ]
+    return Check(ASK, name, f"{'; '.join(short)} ({total})") if short else Check(OK, name, total)
+
+
+def _balance(balance_ml: float, weight_kg: float, settings: Mapping[str, float]) -> Check:
+    deficit, excess = balance_limits_ml(weight_kg, settings)
+    found = f"in less out is {balance_ml:+.0f} mL ({balance_ml / weight_kg:+.1f} mL/kg)".replace("-", "\u2212")
+    if -deficit <= balance_ml <= excess:
+        return Check(OK, "Balance at the end", found)
+    return Check(ASK, "Balance at the end", f"{found}; allowed is \u2212{deficit:.0f} to +{excess:.0f} mL")
+
+
+def _units(state: Tally, carried_out: Done, units: Sequence[UnitNow]) -> tuple[Check, ...]:
+    lines = []
+    labels = {unit.place: unit.label for unit in units}
+    still = [place for place, times in state.units.items() if times.started_at and not times.ended_at]
+    if still:
+        named = ", ".join(labels.get(place, f"unit {place}") for place in sorted(still))
+        lines.append(Check(STOP, "Units ended", f"{named}: started and not ended"))
+    left = [u.label for u in units if u.state in ("at_chair", "checked") and u.place not in carried_out.places]
+    if left:
+        lines.append(Check(STOP, "Units not given", f"{', '.join(left)}: return or discard, and say why"))
+    if carried_out.red_cells_in_ml > 0 and not carried_out.places:
+        lines.append(Check(ASK, "Units", "red cells were given, but no entry names their unit"))
+    if not lines:
+        count = len(carried_out.places)
+        words = f"{count} given" + ("" if count == len(units) else f", {len(units) - count} put away" if units else "")
+        lines.append(Check(OK, "Units ended and accounted for", words if count or units else "none was used"))
+    return tuple(lines)
+
+
+def _times(state: Tally, carried_out: Done, now: datetime) -> Check:
+    start, end = carried_out.started_at, carried_out.ended_at
+    if start is None or end is None:
+        return Check(OK, "Times", "no volume has a time yet")
+    turned = [place for place, t in state.units.items() if t.started_at and t.ended_at and t.ended_at < t.started_at]
+    if turned:
+        named = ", ".join(f"unit {place}" for place in sorted(turned))
+        return Check(STOP, "Times", f"{named} ended before it was started; put the time right")
+    if end > now:
+        return Check(STOP, "Times", "an entry lies in the future; put its time right")
+    hours = (end - start) / timedelta(hours=1)
+    words = f"{hours:.0f} h {round(60 * (hours % 1)):02d} min" if hours >= 1 else f"{60 * hours:.0f} min"
+    return Check(ASK if hours > LONGEST_SESSION_H else OK, "Times", f"{words} from first to last entry")
+
+
+def _conflicts(state: Tally) -> Check:
+    name = "Entries of two people at once"
+    if not state.conflicts:
+        return Check(OK, name, "none is open")
+    pairs = "; ".join(f"entries {first} and {second}" for first, second in state.conflicts)
+    return Check(STOP, name, f"{pairs}: say which happened, or that both did")
+
+
+def sample_check(sample: Sample | None, ended_at: datetime | None, wait_min: float) -> Check:
+    """Return the line of the after-sample: how long after the end, from where, and what speaks against it."""
+    if sample is None or ended_at is None:
+        return Check(ASK, "After-sample", f"not entered; wait here is {wait_min:.0f} min")
+    minutes = (sample.taken_at - ended_at) / timedelta(minutes=1)
+    where = f"; {sample.place}" if sample.place else ""
+    against = sample_doubts(sample, ended_at, wait_min)
+    if against:
+        return Check(ASK, f"After-sample {minutes:.0f} min after the end", f"{' '.join(against)}{where}")
+    return Check(OK, f"After-sample {minutes:.0f} min after the end", f"wait here is {wait_min:.0f} min{where}")
+
+
+def sample_doubts(sample: Sample, ended_at: datetime, wait_min: float) -> tuple[str, ...]:
+    """Return a sentence for everything that makes the after-results doubtful; empty where nothing does."""
+    found = []
+    minutes = (sample.taken_at - ended_at) / timedelta(minutes=1)
+    if minutes < wait_min:
+        found.append(
+            f"Taken {minutes:.0f} min after the end, before the wait of {wait_min:.0f} min: "
+            "cells and fluid may not have mixed."
+        )
+    if sample.from_return:
+        found.append(
+            "Taken from the line or arm through which fluid was given: "
+            "a tube diluted by what is left in it is a common cause of results that make no sense."
+        )
+    return tuple(found)
+
+
+def closing_checks(after: Afterwards, volumes: Sequence[Check]) -> tuple[Check, ...]:
+    """Return the lines that are looked at before a session is closed: those of finishing, and what came after."""
+    return (
+        *volumes,
+        sample_check(after.sample, after.ended_at, after.sample_wait_min),
+        _results(after.results),
+        Check(OK if after.disposal else ASK, "Disposal of blood drawn", after.disposal or "not entered"),
+        Check(OK if after.going_home else ASK, "Going-home observations", after.going_home or "not entered"),
+        _rest(after),
+        Check(
+            OK if after.leaflet else ASK, "Leaflet on late reactions, and whom to call", after.leaflet or "not given"
+        ),
+    )
+
+
+def _results(results: Mapping[str, bool]) -> Check:
+    out = [name for name, is_in in results.items() if not is_in]
+    if not out:
+        return Check(OK, "After-results", f"{' and '.join(results)} are in")
+    return Check(ASK, "After-results", f"{' and '.join(out)} not in yet")
+
+
+def _rest(after: Afterwards) -> Check:
+    name = "Rest before going home"
+    if after.ended_at is None:
+        return Check(ASK, name, "the end is not known")
+    ends = after.ended_at + timedelta(hours=after.rest_hours)
+    local = ends.astimezone(after.now.tzinfo)
+    if after.now < ends:
+        return Check(WAITING, name, f"ends {local:%H:%M}")
+    return Check(OK, name, f"over since {local:%H:%M}")
+
+
+def vitals_words(body: Mapping[str, object]) -> str:
+    """Return one set of observations in words: 'BP 116/70, pulse 76, temperature 36.9 °C'."""
+    parts = []
+    if body.get("bp_sys") is not None:
+        low = body.get("bp_dia")
+        parts.append(f"BP {body['bp_sys']:g}" + (f"/{low:g}" if low is not None else ""))
+    for name, vital in VITALS.items():
+        value = body.get(name)
+        if value is not None and not name.startswith("bp_"):
+            unit = "" if name in ("pulse", "resp") else f" {vital.unit}"
+            parts.append(f"{vital.words} {value:g}{unit}")
+    words = str(body.get("words") or "").strip()
+    return ", ".join([*parts, *([words] if words else [])])

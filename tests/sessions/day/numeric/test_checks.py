@@ -1,0 +1,152 @@
+"""What stands against finishing and closing, worked by hand."""
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from programme.core.numeric.setting_table import DEFAULTS
+from sessions.day.numeric.checks import (
+    ASK,
+    OK,
+    STOP,
+    WAITING,
+    Afterwards,
+    Check,
+    Sample,
+    UnitNow,
+    balance_limits_ml,
+    closing_checks,
+    finish_checks,
+    sample_check,
+    sample_doubts,
+    shortest_sample_wait_min,
+    vitals_words,
+)
+from sessions.day.numeric.done import done
+from sessions.day.numeric.entries import Said
+from sessions.day.numeric.tally import PlannedStep, tally
+
+NINE = datetime(2026, 6, 1, 9, 0, tzinfo=UTC)
+PLAN = (PlannedStep(1, "saline", 400, 400), PlannedStep(2, "red_cells", 258, 250, (1,), 194.0))
+
+
+def said(place: int, kind: str, /, *, by: int = 1, seen: int | None = None, **body: object) -> Said:
+    at = NINE + timedelta(minutes=place)
+    return Said(place, kind, body, at, at, by, place - 1 if seen is None else seen)
+
+
+WHOLE = (
+    said(1, "moved", step=1, in_ml=400, out_ml=400),
+    said(2, "unit_started", unit=1),
+    said(80, "moved", step=2, in_ml=258, out_ml=250, unit=1),
+    said(81, "unit_ended", unit=1),
+)
+GIVEN = (UnitNow(1, "unit 1", "given"),)
+
+
+def lines(
+    entries: tuple[Said, ...], units: tuple[UnitNow, ...] = GIVEN, *, hours_later: float = 3, weight_kg: float = 60
+) -> dict[str, Check]:
+    state = tally(PLAN, entries)
+    found = finish_checks(
+        state, done(state, method="two_arm"), units,
+        weight_kg=weight_kg, settings=DEFAULTS, now=NINE + timedelta(hours=hours_later),
+    )  # fmt: skip
+    return {check.name: check for check in found}
+
+
+def test_a_session_done_as_planned_has_nothing_against_it() -> None:
+    found = lines(WHOLE)
+    assert {check.state for check in found.values()} == {OK}
+    assert found["Balance at the end"].words == "in less out is +8 mL (+0.1 mL/kg)"
+    assert found["Times"].words == "1 h 20 min from first to last entry"
+
+
+def test_a_step_that_was_cut_short_is_asked_about_with_what_is_missing() -> None:
+    found = lines(WHOLE[:1])["Volumes of all steps"]
+    assert found.state == ASK
+    assert "step 2 has 0 of 258 mL in, 0 of 250 mL out" in found.words
+
+
+def test_nothing_done_cannot_be_finished() -> None:
+    assert lines((), ())["Volumes of all steps"].state == STOP
+
+
+def test_the_balance_is_held_against_the_limits_of_the_site() -> None:
+    # By hand: 6 mL/kg x 60 kg is 360 mL of excess; 8 mL/kg x 60 kg is 480 mL of deficit, under the 500 mL for anybody.
+    assert balance_limits_ml(60, DEFAULTS) == (480, 360)
+    # A child of 26 kg: 7 mL/kg is 182 mL, 6 mL/kg is 156 mL.
+    assert balance_limits_ml(26, DEFAULTS) == (182, 156)
+    assert balance_limits_ml(80, DEFAULTS) == (500, 480)
+    more = (*WHOLE, said(82, "moved", step=1, in_ml=353, out_ml=0))
+    found = lines(more)["Balance at the end"]
+    assert (found.state, found.words) == (ASK, "in less out is +361 mL (+6.0 mL/kg); allowed is −480 to +360 mL")
+    level = (*WHOLE, said(82, "moved", step=1, in_ml=352, out_ml=0))
+    assert lines(level)["Balance at the end"].state == OK
+
+
+def test_a_unit_still_running_and_a_unit_left_over_both_stop() -> None:
+    found = lines(WHOLE[:3], (UnitNow(1, "unit 1", "running"), UnitNow(2, "G0001", "checked")))
+    assert (found["Units ended"].state, found["Units ended"].words) == (STOP, "unit 1: started and not ended")
+    assert found["Units not given"].words == "G0001: return or discard, and say why"
+    away = lines(WHOLE, (*GIVEN, UnitNow(2, "G0001", "returned")))["Units ended and accounted for"]
+    assert (away.state, away.words) == (OK, "1 given, 1 put away")
+
+
+def test_red_cells_without_a_unit_are_asked_about() -> None:
+    entries = (said(1, "moved", step=2, in_ml=258, out_ml=250),)
+    assert lines(entries, ())["Units"].state == ASK
+
+
+def test_times_that_cannot_be_stop() -> None:
+    turned = (*WHOLE[:3], said(81, "unit_ended", unit=1), said(82, "time", number=81, happened_at=NINE.isoformat()))
+    assert "ended before it was started" in lines(turned)["Times"].words
+    assert lines(WHOLE, hours_later=0)["Times"].state == STOP
+    assert lines((*WHOLE, said(900, "moved", step=1, in_ml=1, out_ml=0)), hours_later=20)["Times"].state == ASK
+
+
+def test_a_conflict_of_two_people_stops_until_it_is_settled() -> None:
+    both = (*WHOLE[:1], said(2, "moved", by=2, seen=0, step=1, in_ml=10, out_ml=0))
+    assert lines(both)["Entries of two people at once"].words.startswith("entries 1 and 2")
+    settled = (*both, said(3, "both", numbers=[1, 2]))
+    assert lines(settled)["Entries of two people at once"].state == OK
+
+
+@pytest.mark.parametrize(("setting", "wait"), [(0, 15), (15, 15), (30, 30), (60, 60)])
+def test_no_site_takes_the_after_sample_before_fifteen_minutes(setting: float, wait: float) -> None:
+    """Wiesen AR et al., Ann Intern Med 1994;121:278-80: no difference between 15 minutes and 24 hours."""
+    assert shortest_sample_wait_min(setting) == wait
+
+
+def test_an_early_sample_and_one_from_the_return_line_are_doubted_in_words() -> None:
+    end = NINE
+    early = Sample(end + timedelta(minutes=29), "left arm")
+    assert sample_check(early, end, 30).state == ASK
+    assert sample_doubts(early, end, 30)[0].startswith("Taken 29 min after the end, before the wait of 30 min")
+    assert sample_doubts(replace(early, taken_at=end + timedelta(minutes=30)), end, 30) == ()
+    line = Sample(end + timedelta(minutes=40), "port", from_return=True)
+    assert "diluted" in sample_doubts(line, end, 30)[0]
+    assert sample_check(None, end, 30).state == ASK
+
+
+def test_everything_that_came_after_is_looked_at_before_closing() -> None:
+    end = NINE
+    after = Afterwards(
+        now=end + timedelta(minutes=59), ended_at=end, rest_hours=1, sample=Sample(end + timedelta(minutes=34), "arm"),
+        sample_wait_min=30, results={"Hb": True, "HbS": True}, disposal="R. Moss, 14:20", going_home="BP 116/70",
+        leaflet="given",
+    )  # fmt: skip
+    states = [check.state for check in closing_checks(after, ())]
+    assert states == [OK, OK, OK, OK, WAITING, OK]
+    late = replace(after, now=end + timedelta(minutes=60))
+    assert {check.state for check in closing_checks(late, ())} == {OK}
+    bare = replace(late, sample=None, results={"Hb": True, "HbS": False}, disposal="", going_home="", leaflet="")
+    found = closing_checks(bare, ())
+    assert [check.state for check in found] == [ASK, ASK, ASK, ASK, OK, ASK]
+    assert found[1].words == "HbS not in yet"
+
+
+def test_observations_are_said_in_the_units_of_the_ward() -> None:
+    body = {"moment": "going_home", "bp_sys": 116, "bp_dia": 70, "pulse": 76, "temp_c": 36.9, "words": "well"}
+    assert vitals_words(body) == "BP 116/70, pulse 76, temperature 36.9 °C, well"
