@@ -21,6 +21,7 @@ def planned_steps(steps: Iterable[dict[str, Any]]) -> tuple[PlannedStep, ...]:
             out_ml=float(step["out_ml"]),
             units=tuple(step.get("units") or ()),
             cells_hb_g_l=float(step.get("cells_hb_g_l") or 0.0),
+            draws=tuple(float(draw) for draw in step.get("draws") or ()),
         )
         for step in steps
     )

@@ -27,7 +27,7 @@ from sessions.numeric.exchange import Step
 
 @dataclass(frozen=True, slots=True)
 class PlannedStep:
-    """One step of the plan in force; units are places of donation units, empty for saline."""
+    """One step of the plan in force; units are places of donation units, empty for saline; draws add up to out_ml."""
 
     number: int
     fluid: str
@@ -35,11 +35,12 @@ class PlannedStep:
     out_ml: float
     units: tuple[int, ...] = ()
     cells_hb_g_l: float = 0.0
+    draws: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class StepSoFar:
-    """A planned step and what was done of it [mL]; `done` once said so, or once as much went in and out as planned."""
+    """A planned step and what was done of it [mL]; `done` once said so, or once about as much moved as planned."""
 
     planned: PlannedStep
     in_ml: float
@@ -146,6 +147,15 @@ def tally(plan: Sequence[PlannedStep], entries: Iterable[Said]) -> Tally:
     )
 
 
+SHORT_ML, SHORT_SHARE = 10.0, 0.05
+"""A volume this little short of the plan ends it: bags and units are never full to the millilitre. Chosen here."""
+
+
+def about_as_much(done_ml: float, planned_ml: float) -> bool:
+    """Say whether a volume has reached what was planned, but for what a bag may be short of. [mL]"""
+    return done_ml >= planned_ml - min(max(SHORT_ML, SHORT_SHARE * planned_ml), planned_ml / 2.0)
+
+
 def _at_right_time(said: Said, every: Sequence[Said], undone: frozenset[int]) -> Said:
     fixes = [
         fix for fix in every if fix.kind == TIME and fix.body["number"] == said.number and fix.number not in undone
@@ -177,7 +187,7 @@ def _so_far(step: PlannedStep, moved: Sequence[Moved], counted: Sequence[Said]) 
     mine = [one for one in moved if one.step == step.number]
     said_done = [said for said in counted if said.kind == STEP_DONE and said.body["step"] == step.number]
     in_ml, out_ml = sum(one.in_ml for one in mine), sum(one.out_ml for one in mine)
-    done = bool(said_done) or (bool(mine) and in_ml >= step.in_ml and out_ml >= step.out_ml)
+    done = bool(said_done) or (bool(mine) and about_as_much(in_ml, step.in_ml) and about_as_much(out_ml, step.out_ml))
     ends = [one.at for one in mine] + [said.happened_at for said in said_done]
     return StepSoFar(
         planned=step,

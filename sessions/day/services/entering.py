@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -14,11 +14,13 @@ from patients.services import change_of
 from programme.core import trail
 from programme.core.models import User
 from sessions.day.models import Entry
-from sessions.day.numeric.entries import AFTERWARDS, AT_THE_CHAIR, TIME, faults_of
+from sessions.day.numeric.entries import AFTERWARDS, AT_THE_CHAIR, MOVED, TIME, UNDO, faults_of
+from sessions.day.numeric.naming import faults_among, named_in
 from sessions.day.services.moves import hold
-from sessions.models import ExchangeSession, State
+from sessions.models import DonationUnit, ExchangeSession, State, UnitState
 
 LONGEST_WAIT_S = 48 * 3600.0
+MAY_BE_GIVEN = (UnitState.CHECKED, UnitState.RUNNING, UnitState.GIVEN)
 
 
 @transaction.atomic
@@ -39,15 +41,18 @@ def add_entry(
     waited_s: seconds it had waited in the browser, by the browser's own running clock; it happened so long before `at`.
     Raises: ValidationError with every fault, or where the session's state takes no such entry. Nothing is written then.
     """
+    now = hold(exchange_session)  # first, so that of two that arrive at once the second finds what the first wrote
     earlier = Entry.objects.filter(key=key).first()
     if earlier is not None:
         return _same(earlier, exchange_session, kind, actor)
-    now = hold(exchange_session)
     allowed = {State.RUNNING: AT_THE_CHAIR, State.FINISHED: AFTERWARDS}.get(State(now.state), frozenset())
     if kind not in allowed:
         raise ValidationError(f"This session is {now.state}: '{kind.replace('_', ' ')}' was not kept.")
     if kind == TIME and not why.strip():
         raise ValidationError({"why": "Say why the time is put right: the reason is kept with it."})
+    faults = faults_of(kind, body) or _faults_here(now, kind, body, at)
+    if faults:
+        raise ValidationError(list(faults))
     return keep(
         exchange_session=now, key=key, kind=kind, body=body, actor=actor, at=at, waited_s=waited_s, seen=seen, why=why
     )
@@ -64,8 +69,12 @@ def keep(
     waited_s: float = 0.0,
     seen: int = 0,
     why: str = "",
+    happened_at: datetime | None = None,
 ) -> Entry:
-    """Write an entry of a session that is held by this transaction. Raises ValidationError with every fault."""
+    """Write an entry of a session that is held by this transaction. Raises ValidationError with every fault.
+
+    happened_at: where a person said when it happened; else `at`, less what it waited.
+    """
     faults = faults_of(kind, body)
     if not key or len(key) > 64:
         faults += ("The entry has lost its key; enter it again.",)
@@ -80,7 +89,7 @@ def keep(
         key=key,
         kind=kind,
         body=dict(body),
-        happened_at=at - timedelta(seconds=waited_s),
+        happened_at=happened_at or at - timedelta(seconds=waited_s),
         received_at=at,
         waited=waited_s > 5.0,
         seen=min(seen, last),
@@ -90,6 +99,29 @@ def keep(
     entry.save(force_insert=True)
     trail.write([change_of(exchange_session.patient, f"enter {kind}", entry, why=entry.why)], actor=actor, at=at)
     return entry
+
+
+def _faults_here(exchange_session: ExchangeSession, kind: str, body: Mapping[str, Any], at: datetime) -> Sequence[str]:
+    """What keeps an entry, right in itself, from standing among what this session has so far."""
+    if kind == MOVED and body["in_ml"] > 0 and body.get("unit") is not None:
+        return _faults_of_unit(exchange_session, body["unit"])
+    named = named_in(kind, body)
+    if not named:
+        return ()
+    others = Entry.objects.filter(exchange_session=exchange_session)
+    kinds = dict(others.filter(number__in=named).values_list("number", "kind"))
+    undos = others.filter(kind=UNDO).values_list("body__number", flat=True)
+    return faults_among(kind, body, kinds=kinds, undone=frozenset(undos), at=at, started_at=exchange_session.started_at)
+
+
+def _faults_of_unit(exchange_session: ExchangeSession, place: int) -> Sequence[str]:
+    state = DonationUnit.objects.filter(exchange_session=exchange_session, place=place).values_list("state", flat=True)
+    if not state:
+        return (f"Unit {place} is not recorded: check it at the chair before anything of it is entered as given.",)
+    if state[0] not in MAY_BE_GIVEN:
+        words = UnitState(state[0]).label
+        return (f"Unit {place} is {words}, not checked: check it, or take the emergency way with a reason.",)
+    return ()
 
 
 def _same(earlier: Entry, exchange_session: ExchangeSession, kind: str, actor: User) -> Entry:

@@ -1,0 +1,59 @@
+"""When observations are due: before, after the slow start of each unit, at the site's interval, and at the end.
+
+Baseline within 60 minutes before the start, again 15 minutes into each unit and at the end: clinical pages of NZ Blood
+and the Royal Marsden Manual, 12.21; the interval between is local policy. How early an observation counts is chosen
+here; not from a source.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from sessions.day.numeric.tally import Tally
+
+EARLY = timedelta(minutes=5)
+"""An observation this much before its time still counts for it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """The next observations: when, which moment they are for, and why in words."""
+
+    at: datetime
+    moment: str
+    words: str
+
+
+def next_observations(tally: Tally, *, started_at: datetime, interval_min: float, slow_first_min: float) -> Due:
+    """Return what is due next; a time that has gone by is overdue.
+
+    started_at: of the session. interval_min, slow_first_min: site settings. [min]
+    """
+    taken = [said.happened_at for said in tally.observations]
+    last = max(taken, default=None)
+    if last is None:
+        return Due(started_at, "before", "none are recorded yet")
+    times = [Due(last + timedelta(minutes=interval_min), "interval", f"every {interval_min:g} min")]
+    for place, unit_started in sorted(unit_starts(tally).items()):
+        at = unit_started + timedelta(minutes=slow_first_min)
+        if not any(moment >= at - EARLY for moment in taken):
+            times.append(Due(at, "after_15", f"{slow_first_min:g} min into unit {place}"))
+    ended = ended_at(tally)
+    if ended is not None and last < ended:
+        times.append(Due(ended, "end", "the last step is done"))
+    return min(times, key=lambda due: due.at)
+
+
+def unit_starts(tally: Tally) -> dict[int, datetime]:
+    """Return when each unit was started: as entered, else when the first of it was entered as given."""
+    found: dict[int, datetime] = {}
+    for one in tally.moved:
+        if one.unit is not None and one.in_ml > 0.0:
+            found.setdefault(one.unit, one.at)
+    return found | {place: times.started_at for place, times in tally.units.items() if times.started_at is not None}
+
+
+def ended_at(tally: Tally) -> datetime | None:
+    """Return when the last step was done; None while one is left."""
+    if not tally.steps or tally.current is not None:
+        return None
+    return max((step.ended_at for step in tally.steps if step.ended_at is not None), default=None)

@@ -1,0 +1,76 @@
+"""Entries that name earlier ones: what an undo, a time put right and a settled conflict may name."""
+
+from collections.abc import Mapping
+from datetime import datetime, timedelta
+from typing import Any
+
+from sessions.day.numeric.entries import (
+    BOTH,
+    MOVED,
+    NOTE,
+    OBSERVATION,
+    PAUSE,
+    RESUME,
+    STEP_DONE,
+    TIME,
+    UNDO,
+    UNIT_ENDED,
+    UNIT_STARTED,
+)
+
+UNDOABLE = frozenset({MOVED, STEP_DONE, OBSERVATION, PAUSE, RESUME, NOTE, TIME, BOTH})
+"""Units are taken back on their own page, for their state and checks stand there."""
+TIMED = frozenset({MOVED, STEP_DONE, OBSERVATION, PAUSE, RESUME, NOTE, UNIT_STARTED, UNIT_ENDED})
+LONGEST_BEFORE_START = timedelta(hours=4)
+
+
+def named_in(kind: str, body: Mapping[str, Any]) -> tuple[int, ...]:
+    """Return the numbers of the entries that this one names; nothing for most kinds."""
+    if kind in (UNDO, TIME):
+        return (body["number"],)
+    return tuple(body["numbers"]) if kind == BOTH else ()
+
+
+def faults_among(
+    kind: str,
+    body: Mapping[str, Any],
+    *,
+    kinds: Mapping[int, str],
+    undone: frozenset[int],
+    at: datetime,
+    started_at: datetime | None,
+) -> tuple[str, ...]:
+    """Return a sentence for everything that keeps this entry from standing among those of its session.
+
+    kinds: of the entries it names, by number; one that is missing does not exist. undone: of these, which were undone.
+    at: now. started_at: of the session, where it has started.
+    """
+    named, faults = named_in(kind, body), []
+    for number in named:
+        faults += _unknown(kind, number, kinds, undone)
+    if kind == BOTH and (len(set(named)) < 2 or any(kinds.get(number, MOVED) != MOVED for number in named)):
+        faults.append("Two different volume entries are named to say that both happened.")
+    if kind == TIME:
+        faults += _moment(datetime.fromisoformat(str(body["happened_at"])), at, started_at)
+    return tuple(faults)
+
+
+def _unknown(kind: str, number: int, kinds: Mapping[int, str], undone: frozenset[int]) -> list[str]:
+    named = kinds.get(number)
+    if named is None:
+        return [f"Entry {number} does not exist in this session."]
+    if number in undone:
+        return [f"Entry {number} was undone already."]
+    allowed = {UNDO: UNDOABLE, TIME: TIMED}.get(kind)
+    if allowed is not None and named not in allowed:
+        words = "undone here" if kind == UNDO else "put right in time"
+        return [f"Entry {number} ({named.replace('_', ' ')}) cannot be {words}."]
+    return []
+
+
+def _moment(moment: datetime, at: datetime, started_at: datetime | None) -> list[str]:
+    if moment > at:
+        return [f"{moment.isoformat(timespec='minutes')} is in the future."]
+    if started_at is not None and moment < started_at - LONGEST_BEFORE_START:
+        return [f"{moment.isoformat(timespec='minutes')} is more than 4 h before the session was started."]
+    return []

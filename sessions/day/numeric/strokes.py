@@ -1,0 +1,68 @@
+"""What is to be done next: the steps of the plan cut into touches, each a draw with what is given meanwhile.
+
+A step is cut at its draws, or at its units where it has more units than draws; fluid goes in as blood comes out, so
+each part gets its share. What was really done so far is taken off, so a draw that came out short is made up in the
+next one. One arm: each part is two touches, the draw and then what is given.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from sessions.day.numeric.tally import PlannedStep, StepSoFar, Tally, about_as_much
+
+
+@dataclass(frozen=True, slots=True)
+class Stroke:
+    """One touch: `out_ml` drawn while `in_ml` is given, of `unit` where it is red cells. [mL]"""
+
+    step: int
+    fluid: str
+    out_ml: float
+    in_ml: float
+    unit: int | None = None
+
+
+def parts_of(step: PlannedStep) -> tuple[tuple[float, float], ...]:
+    """Return (in, out) up to the end of each part of a step, from its start. [mL]"""
+    n_units = max(len(step.units), 1)
+    if len(step.draws) >= n_units and step.out_ml > 0.0 and sum(step.draws) > 0.0:
+        drawn, shares = 0.0, []
+        for draw in step.draws:
+            drawn += draw
+            shares.append(drawn / sum(step.draws))
+    else:
+        shares = [(place + 1) / n_units for place in range(n_units)]
+    return tuple((step.in_ml * share, step.out_ml * share) for share in shares)
+
+
+def strokes_of(so_far: StepSoFar, *, one_arm: bool = False) -> tuple[Stroke, ...]:
+    """Return what is left of one step, in order; nothing where it is done."""
+    step, strokes = so_far.planned, []
+    given, drawn = so_far.in_ml, so_far.out_ml
+    if so_far.done:
+        return ()
+    for in_end, out_end in parts_of(step):
+        in_ml = 0.0 if about_as_much(given, in_end) else in_end - given
+        out_ml = 0.0 if about_as_much(drawn, out_end) else out_end - drawn
+        if in_ml <= 0.0 and out_ml <= 0.0:
+            continue
+        unit = _unit_at(step, given + in_ml / 2.0) if in_ml > 0.0 else None
+        if one_arm and in_ml > 0.0 and out_ml > 0.0:
+            strokes.append(Stroke(step.number, step.fluid, out_ml, 0.0))
+            strokes.append(Stroke(step.number, step.fluid, 0.0, in_ml, unit))
+        else:
+            strokes.append(Stroke(step.number, step.fluid, max(out_ml, 0.0), max(in_ml, 0.0), unit))
+        given, drawn = given + max(in_ml, 0.0), drawn + max(out_ml, 0.0)
+    return tuple(strokes)
+
+
+def coming(tally: Tally, *, one_arm: bool = False) -> tuple[Stroke, ...]:
+    """Return every touch that is left, in the order of the plan."""
+    return tuple(stroke for step in tally.steps for stroke in strokes_of(step, one_arm=one_arm))
+
+
+def _unit_at(step: PlannedStep, given_ml: float) -> int | None:
+    units: Sequence[int] = step.units
+    if not units or step.in_ml <= 0.0:
+        return None
+    return units[min(max(int(given_ml / step.in_ml * len(units)), 0), len(units) - 1)]
