@@ -15,7 +15,7 @@ from programme.core.models import Site
 from programme.planning.numeric import habits
 from programme.planning.numeric import people as pp
 from programme.planning.numeric.attendance import attendance_of
-from programme.planning.numeric.limits import limits_for
+from programme.planning.numeric.limits import Limits, limits_for
 from programme.planning.numeric.opendays import OpenDays
 from programme.planning.numeric.people import PeopleInputs
 from programme.planning.numeric.search import Before, Cells
@@ -51,7 +51,6 @@ def people_inputs(
     """Return the planner's columns for `records`, in their order. locked: keys of people under the haemolysis lock."""
     places = places_of(programme, records)
     hb, hb_sd = habits.hb_before(programme.read.columns)
-    weight = _column(records, "weight_kg")
     return PeopleInputs(
         bar=np.array([_bar(record, locked) for record in records], dtype=np.int64),
         ceiling_pct=_column(records, "hbs_ceiling_pct"),
@@ -67,21 +66,30 @@ def people_inputs(
             mixing=programme.mixing.factor[places],
             mixing_rel_sd=programme.mixing.factor_sd[places] / programme.mixing.factor[places],
         ),
-        limits=limits_for(
-            weight_kg=weight,
-            organ_flag=np.array([record.is_flagged for record in records], dtype=bool),
-            hb_ceiling_g_l=_column(records, "hb_ceiling_g_l"),
-            hb_floor_g_l=_column(records, "hb_floor_g_l"),
-            rise_g_l=_column(records, "greatest_rise_g_l"),
-            units_most=_column(records, "units_most"),
-            settings=settings,
-        ),
+        limits=limits_of(records, settings),
         open_days=OpenDays.of(
             len(records), clinic_days=_clinic_days(records), closed=closed_days(site, programme.as_of.year)
         ),
         usual_weekday=habits.usual_weekday(programme.read.columns)[places],
         attendance=attendance_of(programme.read.columns, programme.pace.usual_interval_days).take(places),
         last_hbs_day=habits.last_hbs_day(programme.read.columns)[places],
+    )
+
+
+def limits_of(
+    records: tuple[PersonRecord, ...], settings: Settings, *, one_arm: bool = False, saline_first: bool = False
+) -> Limits:
+    """Return what a session of each has to keep; one_arm, saline_first: for all of them."""
+    return limits_for(
+        weight_kg=_column(records, "weight_kg"),
+        organ_flag=np.array([record.is_flagged for record in records], dtype=bool),
+        hb_ceiling_g_l=_column(records, "hb_ceiling_g_l"),
+        hb_floor_g_l=_column(records, "hb_floor_g_l"),
+        rise_g_l=_column(records, "greatest_rise_g_l"),
+        units_most=_column(records, "units_most"),
+        saline_first=saline_first,
+        one_arm=one_arm,
+        settings=settings,
     )
 
 

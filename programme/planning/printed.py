@@ -64,8 +64,7 @@ def session_object(said: Suggestions, row: int) -> dict[str, Any]:
             "in_ml": number(in_ml, 0),
             "out_ml": number(out_ml, 0),
         }
-        for in_ml, out_ml, hb in zip(plan.in_ml[row], plan.out_ml[row], plan.fluid_hb_g_l[row], strict=True)
-        if in_ml > 0 or out_ml > 0
+        for in_ml, out_ml, hb in plan.steps(row)
     ]
     return {
         "units": int(plan.units[row]),

@@ -1,13 +1,22 @@
-"""Reading for the pages that ask the planner: what would be suggested with other goals."""
+"""Reading for the pages that ask the planner: what if the goals were others, and the session of a given day."""
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
+import numpy as np
+
 from patients.models import Patient
+from programme.planning import inputs
 from programme.planning.beside import beside
+from programme.planning.numeric.day import measured, plan_day
+from programme.planning.numeric.dayplan import DayPlan
+from programme.planning.numeric.one_arm import ONE_ARM
 from programme.planning.numeric.people import AVAILABLE, WhatIf
+from programme.planning.numeric.search import UNFAVOURABLE_TENTH as Z90
 from programme.planning.printed import plan_object
 from programme.planning.reckoning import SiteAsOf
 from programme.planning.stored import options_of
@@ -19,9 +28,69 @@ def what_if(patient: Patient, *, as_of: date, asked: WhatIf) -> tuple[dict[str, 
 
     The fit in force answers, so that only the goals differ from what is stored.
     """
-    stored = forecasting.fit_in_force(patient.site, as_of)
-    fit = None if stored is None else forecasting.Learnt.from_dict(stored.parameters)
-    found = SiteAsOf(patient.site, as_of, fit=fit, only=[patient.pk]).reckoned(what_if=asked)
+    found = _seen(patient, as_of).reckoned(what_if=asked)
     body = plan_object(patient.patient_ref, found.said, 0, found.settings["results_stale_days"])
     given = found.said.bar[0] == AVAILABLE
     return body, options_of(found, 0, beside(found, asked_about=True)[0]) if given else None
+
+
+def plan_of_day(
+    *,
+    patient: Patient,
+    as_of: date,
+    method: str,
+    weight_kg: float | None = None,
+    hb_g_l: float | None = None,
+    hbs_pct: float | None = None,
+    hbs_taken_on: date | None = None,
+    end_target_pct: float | None = None,
+    saline_first: bool | None = None,
+) -> DayPlan:
+    """Return the session of `patient` on the day `as_of` from what was measured for it; nothing is written.
+
+    method: 'two_arm', 'one_arm' (draw, then give) or 'automated' (totals and end only, no steps).
+    weight_kg, hb_g_l, hbs_pct: of the day; None takes the newest weight, the expected Hb and the forecast HbS.
+    hbs_taken_on: the day of that HbS, from which it is carried forward by the pace; None means `as_of`.
+    end_target_pct: a prescriber's own; None takes the suggested one. saline_first: True where a prescriber turned
+    saline first on in spite of a flag.
+    A haemolysis lock, a pregnancy, or something unknown given elsewhere gives status 'unavailable' with the reason; so
+    does a missing blood volume. What was measured today stands in for results too old to plan from.
+    Raises ValueError for an unknown method.
+    """
+    found = _seen(patient, as_of).grounds
+    (record,), settings, people = found.records, found.settings, found.people
+    weight = record.weight_kg if weight_kg is None else weight_kg
+    known = replace(record, weight_kg=weight)
+    hbs = math.nan if hbs_pct is None else hbs_pct
+    ahead = 0 if hbs_taken_on is None else max((as_of - hbs_taken_on).days, 0)
+    pace = float(found.pace.pace_pct_per_day[0])
+    pace_sd = float(found.pace.pace_high_pct_per_day[0] - found.pace.pace_low_pct_per_day[0]) / (2.0 * Z90)
+    people = replace(
+        people,
+        before=measured(
+            people.before,
+            hb_g_l=math.nan if hb_g_l is None else hb_g_l,
+            hb_sd_g_l=settings["hb_assay_sd_g_l"],
+            blood_volume_ml=float(inputs.volumes_ml((known,))[0]),
+        ),
+        limits=inputs.limits_of((known,), settings, one_arm=method == ONE_ARM, saline_first=bool(saline_first)),
+        last_hbs_day=people.last_hbs_day if math.isnan(hbs) else np.array([float(as_of.toordinal() - ahead)]),
+    )
+    return plan_day(
+        people,
+        found.programme.fit,
+        found.pace,
+        inputs.site_rules(settings),
+        day=as_of.toordinal(),
+        hbs_pct=hbs + max(pace, 0.0) * ahead if ahead else hbs,
+        hbs_sd_pct=math.hypot(settings["hbs_assay_sd_pct"], pace_sd * ahead),
+        method=method,
+        end_target_pct=end_target_pct,
+    )
+
+
+def _seen(patient: Patient, as_of: date) -> SiteAsOf:
+    """The site as of a day with the fit in force, to be reckoned for this one person."""
+    stored = forecasting.fit_in_force(patient.site, as_of)
+    fit = None if stored is None else forecasting.Learnt.from_dict(stored.parameters)
+    return SiteAsOf(patient.site, as_of, fit=fit, only=[patient.pk])

@@ -13,6 +13,7 @@ healthy donors (13 to 15 % of the volume, UK donor guidelines 3.7); children 5 t
 published limit of saline was found.
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Any
@@ -21,6 +22,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from programme.core.numeric.setting_table import DEFAULTS
+from programme.planning.numeric.one_arm import AT_ONCE
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -59,6 +61,7 @@ class Limits:
     units_most: Floats
     low_start_hb_g_l: Floats
     saline_first: Bools  # False where saline may not be the first step
+    part_ml: Floats  # how much is drawn and then given in one arm, below 0 given first; inf in two arms (see `one_arm`)
 
     def take(self, people: Any) -> "Limits":
         """The limits of these people only (indices or mask)."""
@@ -74,6 +77,7 @@ def limits_for(
     rise_g_l: ArrayLike = np.nan,
     units_most: ArrayLike = np.nan,
     saline_first: ArrayLike = False,
+    one_arm: ArrayLike = False,
     settings: Mapping[str, float] = DEFAULTS,
 ) -> Limits:
     """The limits of people from the site's settings and their own values.
@@ -84,6 +88,8 @@ def limits_for(
     hb_ceiling_g_l, hb_floor_g_l, rise_g_l, units_most : a person's own values, nan for the site's. A person's ceiling
         takes the place of the warning at HbS of 30 % or less, and lowers the other where it is lower. [g/L, units]
     saline_first : True where a prescriber turned saline first on in spite of the flag.
+    one_arm : True where blood is drawn and then given back through the same arm. A part is a unit or the usual draw,
+        inside the limit of a draw; who may not be depleted first is given first, inside the limit of the balance.
     settings : site settings by name.
 
     Returns arrays [P]. Raises KeyError for a missing setting. Sources at the head of this module.
@@ -102,6 +108,7 @@ def limits_for(
         np.minimum(settings["single_draw_stop_ml"], weight * settings["single_draw_stop_ml_per_kg"]),
     )
     out = np.full(n, settings["blood_out_stop_ml"])
+    first = ~flag | np.broadcast_to(np.asarray(saline_first, dtype=bool), n)
     return Limits(
         hb_after_warn_high_hbs_g_l=np.minimum(settings["hb_after_warn_high_hbs_g_l"], warn),
         hb_after_warn_g_l=warn,
@@ -115,7 +122,8 @@ def limits_for(
         balance_stop_ml=weight * settings["balance_stop_ml_per_kg"],
         units_most=np.floor(_own(units_most, settings["units_most"], n)),
         low_start_hb_g_l=np.full(n, settings["low_start_hb_g_l"]),
-        saline_first=~flag | np.broadcast_to(np.asarray(saline_first, dtype=bool), n),
+        saline_first=first,
+        part_ml=np.where(one_arm, _part(weight, draw, first, settings), AT_ONCE),
     )
 
 
@@ -123,6 +131,16 @@ def hb_after_warn(limits: Limits, hbs_after_pct: ArrayLike) -> Floats:
     """Hb at which a warning begins, by HbS after; `hbs_after_pct` broadcasts with people on its last axis. [g/L]"""
     high = np.asarray(hbs_after_pct, dtype=float) > HIGH_HBS_PCT
     return np.where(high, limits.hb_after_warn_high_hbs_g_l, limits.hb_after_warn_g_l)
+
+
+def _part(weight: Floats, draw_ml: Floats, draws_first: Bools, settings: Mapping[str, float]) -> Floats:
+    """The largest part of a one-arm session, whole in the site's rounding, signed as `Limits.part_ml`. [mL]"""
+    step = settings["volume_rounding_ml"]
+    usual = max(settings["draw_size_ml"], step * math.ceil(settings["unit_volume_ml"] / step))
+    most = np.where(draws_first, draw_ml, weight * settings["balance_stop_ml_per_kg"])
+    # One rounding is left free: what earlier steps gave too little or too much stands beside the part.
+    part = np.maximum(np.floor((np.minimum(usual, most - step)) / step), 1.0) * step
+    return np.where(draws_first, part, -part)
 
 
 def _own(value: ArrayLike, site: float, n: int) -> Floats:

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from programme.planning.numeric.limits import Limits
+from programme.planning.numeric.one_arm import cut_up
 from programme.planning.numeric.search import STOP, WARN, Before, Cells, Menu, build_menu, holds
 from sessions.numeric.exchange import run_many
 
@@ -34,7 +35,7 @@ class Prescriptions:
     standing: Ints  # WARN_HELD, STOP_HELD (some warning is passed) or NO_PLAN
     reached: Bools  # the end target is reached in this one session
     units: Ints  # whole donor units, a top-up first included
-    in_ml: Floats  # [P, 8]: top-up, saline and red cells by turns, and nothing against the draw at the end
+    in_ml: Floats  # [P, 8] goes: top-up, saline and red cells by turns, and nothing against the draw at the end
     out_ml: Floats
     fluid_hb_g_l: Floats  # 0 for saline
     candidate: Ints  # which of the menu's, −1 for none
@@ -46,6 +47,11 @@ class Prescriptions:
     lowest_low_g_l: Floats
     rise_high_g_l: Floats
     net_iron_mg: Floats
+    unit_ml: Floats  # volume of a unit, and what volumes are rounded to
+    rounding_ml: Floats
+    part_ml: Floats  # of one-arm sessions, as `Limits.part_ml`
+    deepest_deficit_ml: Floats
+    largest_excess_ml: Floats
 
     @property
     def saline_ml(self) -> Floats:
@@ -61,6 +67,17 @@ class Prescriptions:
     def blood_out_ml(self) -> Floats:
         """Blood drawn, [P]."""
         return np.asarray(self.out_ml.sum(axis=1))
+
+    def steps(self, p: int) -> tuple[tuple[float, float, float], ...]:
+        """The steps of person p in order, (in_ml, out_ml, Hb of the fluid) each; a one-arm session draws and gives."""
+        return cut_up(
+            self.in_ml[p],
+            self.out_ml[p],
+            self.fluid_hb_g_l[p],
+            unit_ml=float(self.unit_ml[p]),
+            part_ml=float(self.part_ml[p]),
+            rounding_ml=float(self.rounding_ml[p]),
+        )
 
     def _part(self, *, saline: bool) -> Floats:
         return np.asarray(self.in_ml[:, saline == _STEP_SALINE].sum(axis=1))
@@ -228,13 +245,15 @@ def _written_out(
     out_ml[:, 0] = 0.0  # a top-up is given, nothing is drawn
     out_ml[:, 7] = np.where(given, menu.followed.end_draw_ml[number, candidate, people], 0.0)
     fluid_hb = np.where(_STEP_SALINE, 0.0, cells.hb_g_l) * (in_ml > 0.0)
+    part_ml = start.limits.part_ml
+    fluid_in, blood_out, hb_in = _carried_out(in_ml, out_ml, fluid_hb, part_ml, cells)
     done = run_many(
         blood_volume_ml=before.blood_volume_ml,
         hb_g_l=before.hb_g_l,
         hbs_pct=hbs_before_pct,
-        in_ml=in_ml,
-        out_ml=out_ml,
-        cells_hb_g_l=fluid_hb,
+        in_ml=fluid_in,
+        out_ml=blood_out,
+        cells_hb_g_l=hb_in,
         mixing=before.mixing,
         early_loss=cells.early_loss,
     )
@@ -262,4 +281,25 @@ def _written_out(
         lowest_low_g_l=judged(f.lowest_low),
         rise_high_g_l=judged(f.rise_high) + np.where(start.topup_ml > 0.0, start.before.hb_g_l - before.hb_g_l, 0.0),
         net_iron_mg=figure(done.net_iron_mg),
+        unit_ml=np.full(len(people), cells.unit_ml),
+        rounding_ml=np.full(len(people), cells.rounding_ml),
+        part_ml=part_ml,
+        deepest_deficit_ml=figure(done.deepest_deficit),
+        largest_excess_ml=figure(done.largest_excess),
     )
+
+
+def _carried_out(
+    in_ml: Floats, out_ml: Floats, fluid_hb: Floats, part_ml: Floats, cells: Cells
+) -> tuple[Floats, Floats, Floats]:
+    """The goes as they are carried out, [P, S] each, with the goes of one-arm sessions cut into draws and returns."""
+    if not np.isfinite(part_ml).any():
+        return in_ml, out_ml, fluid_hb
+    rows = [
+        cut_up(*goes, unit_ml=cells.unit_ml, part_ml=float(part), rounding_ml=cells.rounding_ml)
+        for *goes, part in zip(in_ml, out_ml, fluid_hb, part_ml, strict=True)
+    ]
+    steps = np.zeros((len(rows), max(1, *(len(row) for row in rows)), 3))
+    for place, row in enumerate(rows):
+        steps[place, : len(row)] = np.array(row).reshape(-1, 3)
+    return steps[..., 0], steps[..., 1], steps[..., 2]

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from programme.planning.numeric.limits import Limits, hb_after_warn
+from programme.planning.numeric.one_arm import parts_of, washed
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -98,12 +99,14 @@ class Menu:
     allowed: Bools  # order allowed for the person, units and blood out within their limits
 
 
-def follow(before: Before, cells: Cells, volumes_ml: Floats, units: Any, draw_most_ml: Any = 0.0) -> Followed:
+def follow(
+    before: Before, cells: Cells, volumes_ml: Floats, units: Any, draw_most_ml: Any = 0.0, parts: Floats | None = None
+) -> Followed:
     """Work out level sessions of saline and red cells by turns, and the draw at the end where Hb starts high.
 
     volumes_ml : [STEPS, ..., P], in and out alike, saline on even steps and red cells on odd ones. [mL]
     units : donor units given, broadcasting to [..., P]; more units average their Hb. draw_most_ml : largest draw
-    without return, [P]. [mL]
+    without return, [P]. [mL] parts : of one-arm goes, shaped like volumes_ml (see `one_arm`); None in two arms.
     Returns arrays [..., P]. Formula at the head of this module.
     """
     volume = before.blood_volume_ml * before.mixing
@@ -113,12 +116,12 @@ def follow(before: Before, cells: Cells, volumes_ml: Floats, units: Any, draw_mo
     donor, by_volume = np.zeros_like(kept), np.zeros_like(kept)
     hb = start * kept
     peak, lowest = np.full_like(kept, -np.inf), np.full_like(kept, np.inf)
-    spread = np.zeros_like(kept)
+    spread, all_turned = np.zeros_like(kept), np.zeros_like(kept)
     for step in range(len(volumes_ml)):
         turned = volumes_ml[step] / volume
-        left = np.exp(-turned)
-        fluid = step % 2
-        by_volume = (by_volume + (hb - fluid * cells.hb_g_l) * turned) * left
+        left, by_turned = washed(turned, None if parts is None else parts[step])
+        fluid, all_turned = step % 2, all_turned + by_turned
+        by_volume = (by_volume + (hb - fluid * cells.hb_g_l) * by_turned) * left
         donor = donor * left + fluid * (1.0 - left)
         kept = kept * left
         hb = start * kept + cells.hb_g_l * donor
@@ -128,7 +131,7 @@ def follow(before: Before, cells: Cells, volumes_ml: Floats, units: Any, draw_mo
         peak, lowest = np.maximum(peak, hb + spread), np.minimum(lowest, hb - spread)
     fresh = cells.hb_g_l * donor * (1.0 - cells.early_loss)
     end = start * kept + fresh
-    log_by_volume = volumes_ml.sum(axis=0) / volume - by_volume / end
+    log_by_volume = all_turned - by_volume / end
     share = fresh / end
     rel = np.sqrt(
         (log_by_volume * sd_volume) ** 2
@@ -161,13 +164,15 @@ def build_menu(before: Before, cells: Cells, limits: Limits, *, most_units: int 
     """
     most = int(most_units if most_units is not None else max(limits.units_most.max(initial=1.0), 1.0))
     amounts = _rounded_down(np.linspace(0.0, 1.0, SALINE_LEVELS)[:, None] * limits.saline_stop_ml, cells.rounding_ml)
-    room = Room(before, cells, limits.hb_floor_warn_g_l)
+    room = Room(before, cells, limits.hb_floor_warn_g_l, limits.part_ml)
     volumes = np.stack([lay_out(n, amounts, room, cells) for n in range(1, most + 1)])
     flat = volumes.reshape(most, STEPS, -1, volumes.shape[-1])
     units = np.arange(1.0, most + 1.0)
     # Who may not be depleted first is not left short of volume at the end either.
     last_draw = np.where(limits.saline_first, limits.draw_stop_ml, 0.0)
-    runs = [follow(before, cells, flat[i], units[i], last_draw) for i in range(most)]
+    one_arm = bool(np.isfinite(limits.part_ml).any())
+    parts = [parts_of(goes, cells.unit_ml, limits.part_ml) if one_arm else None for goes in flat]
+    runs = [follow(before, cells, flat[i], units[i], last_draw, parts[i]) for i in range(most)]
     followed = Followed(**{f.name: np.stack([getattr(r, f.name) for r in runs]) for f in fields(Followed)})
     first = np.tile(_STARTS_WITH_SALINE, SALINE_LEVELS)[:, None] & (flat[:, 0] > 0.0)
     allowed = (
@@ -233,6 +238,7 @@ class Room:
     before: Before
     cells: Cells
     floor_g_l: Floats
+    part_ml: Floats
 
     def after(self, units: int) -> Floats:
         """That saline after `units` have been given first, [P], rounded down. [mL]"""
@@ -244,6 +250,8 @@ class Room:
         sd_volume = (cells.hb_g_l - start.hb_g_l) * donor * start.mixing_rel_sd  # about: d(1 − e^−x) for small x
         low = hb - UNFAVOURABLE_TENTH * np.sqrt(((1.0 - donor) * start.hb_sd_g_l) ** 2 + sd_cells**2 + sd_volume**2)
         surely = volume * (1.0 - UNFAVOURABLE_TENTH * start.mixing_rel_sd)
+        # In one arm saline meets a volume that is smaller by what was drawn for it.
+        surely = surely - np.where(np.isfinite(self.part_ml), np.maximum(self.part_ml, 0.0), 0.0)
         with np.errstate(invalid="ignore", divide="ignore"):
             room = surely * np.log(np.maximum(low / self.floor_g_l, 1.0))
         return _rounded_down(room, cells.rounding_ml)

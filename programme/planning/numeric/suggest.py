@@ -4,7 +4,7 @@ This is the one reckoning behind the nightly replan, the printed plan and the pa
 at once and each person's answer depends on nobody else's, so a subset gives the same figures.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -15,9 +15,10 @@ from programme.planning.numeric import choices as ch
 from programme.planning.numeric import people as pp
 from programme.planning.numeric.opendays import weekday
 from programme.planning.numeric.people import PeopleInputs, WhatIf, joined, taken
-from programme.planning.numeric.prescribe import LowStart, Prescriptions, Reach, from_menu, low_start, reach_of
+from programme.planning.numeric.prescribe import NO_PLAN, LowStart, Prescriptions, Reach, from_menu, low_start, reach_of
 from programme.planning.numeric.risk import DayRisk, Outlook, highest_end, risk_by_day, risk_table, safe_days
 from programme.planning.numeric.search import STOP, WARN, Cells, Menu, build_menu
+from programme.planning.numeric.series import Series, no_series, plan_series
 from sessions.numeric.drift.fit import ProgrammeFit
 from sessions.numeric.drift.person import PeoplePace
 from sessions.numeric.drift.predict import predict
@@ -32,7 +33,6 @@ PLANNED_DAYS = np.arange(7.0, 85.0)  # intervals that can be goals
 EXPERIENCE_DAYS = 7.0  # nothing is suggested further than this beyond the longest gap seen twice
 END_SD_PCT = 0.6  # spread of an end from the noise of the before-value it was planned on; from memory
 END_REL_SD = 0.05  # where the search cannot tell
-MOST_IN_SERIES = 6
 CEILINGS_PCT = (30.0, 35.0, 40.0, 45.0, 50.0, 55.0, 60.0)
 STEADY_UNITS = 4  # the session whose spread stands for all when ends are mixed
 _Z80 = 2.0 * 1.2815515655446004
@@ -66,7 +66,7 @@ class Suggestions:
     accepted_chance: Floats
     pace_pct_per_day: Floats
     plan: Prescriptions
-    sessions_needed: Ints  # to reach the end target; 1 where the plan does, 0 where six would not
+    series: Series  # of those whom the plan alone does not bring to the end target
     choices: ch.Choices
     risk: DayRisk  # by day after the last session
     held: Bools  # the planned interval keeps the accepted chance
@@ -74,6 +74,11 @@ class Suggestions:
     limit_days: Ints  # longest interval this person may be given
     n_gaps: Ints
     after_source: Ints
+
+    @property
+    def sessions_needed(self) -> Ints:
+        """Sessions until the end target is reached, [P]; 0 where a series does not reach it either."""
+        return np.where(self.plan.reached, 1, np.where(self.series.reached, self.series.sessions, 0))
 
 
 def suggest_many(
@@ -205,7 +210,7 @@ def _suggest(
         accepted_chance=people.accepted_chance,
         pace_pct_per_day=pace.pace_pct_per_day,
         plan=plan,
-        sessions_needed=_sessions_needed(plan, hbs_before, target, people, pace),
+        series=_series(plan, hbs_before, target, dates.next, people, pace, site),
         choices=loop.choices,
         risk=dates.risk,
         held=loop.held,
@@ -336,22 +341,35 @@ def _over_attended(outlook: Outlook, days: Ints, people: PeopleInputs) -> Floats
     return people.attendance.mixed(_over(outlook, days, people.ceiling_pct), late)
 
 
-def _sessions_needed(
-    plan: Prescriptions, hbs_before: Floats, target: Floats, people: PeopleInputs, pace: PeoplePace
-) -> Ints:
-    """Sessions until the end target is reached, this one and more at the shortest interval; 0 where six do not."""
-    ratio = plan.hbs_after_pct / hbs_before
-    end, needed = plan.hbs_after_pct, np.where(plan.reached, 1, 0)
-    for number in range(2, MOST_IN_SERIES + 1):
-        end = ratio * (end + np.maximum(pace.pace_pct_per_day, 0.0) * people.shortest_days)
-        needed = np.where((needed == 0) & (end <= target), number, needed)
-    return needed
+def _series(
+    plan: Prescriptions, hbs_before: Floats, target: Floats, next_day: Ints, people: PeopleInputs, pace: PeoplePace,
+    site: SiteRules,
+) -> Series:  # fmt: skip
+    """The sessions on consecutive open days of those whom one session does not bring to the end target."""
+    series = no_series(len(target))
+    short = np.flatnonzero(~plan.reached & (plan.standing != NO_PLAN) & (people.bar == pp.AVAILABLE))
+    if short.size:
+        some = taken(people, short)
+        found = plan_series(
+            taken(plan, short),
+            before=some.before,
+            hbs_before_pct=hbs_before[short],
+            end_target_pct=target[short],
+            pace_pct_per_day=pace.pace_pct_per_day[short],
+            day=next_day[short],
+            open_days=some.open_days,
+            cells=site.cells,
+            limits=some.limits,
+        )
+        for field in fields(Series):
+            getattr(series, field.name)[short] = getattr(found, field.name)
+    return series
 
 
 def _silenced(answer: Suggestions) -> Suggestions:
     """The same with nothing said for those who are barred."""
     barred = answer.bar != pp.AVAILABLE
-    none = ("next_day", "latest_safe_day", "interval_days", "interval_after_days", "sessions_needed")
+    none = ("next_day", "latest_safe_day", "interval_days", "interval_after_days")
     plain = (
         "end_target_pct", "hbs_before_pct", "hbs_before_sd_pct", "chance_next", "chance_next_attended", "chance_today",
     )  # fmt: skip
