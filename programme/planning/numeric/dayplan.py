@@ -70,7 +70,10 @@ class DayPlan:
     blood_volume_ml: float
     mixing: float
     hb_before_g_l: float
+    hb_before_sd_g_l: float
     hbs_before_pct: float
+    hbs_before_sd_pct: float
+    mixing_rel_sd: float
     units: int
     saline_ml: float
     red_cells_ml: float
@@ -113,7 +116,10 @@ def unavailable(reason: str, method: str, day: int) -> DayPlan:
         blood_volume_ml=nan,
         mixing=nan,
         hb_before_g_l=nan,
+        hb_before_sd_g_l=nan,
         hbs_before_pct=nan,
+        hbs_before_sd_pct=nan,
+        mixing_rel_sd=nan,
         units=0,
         saline_ml=nan,
         red_cells_ml=nan,
