@@ -61,6 +61,8 @@ class StepGiven:
     in_ml: float
     out_ml: float
     cells_hb_g_l: float | None = None
+    started_at: datetime | None = None
+    ended_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,7 +156,7 @@ def record_finished_session(
     exchange_session.full_clean()
     exchange_session.save()
     entries = [change_of(patient, "record session", exchange_session)]
-    entries += _write_steps(exchange_session, given.steps)
+    entries += write_steps(exchange_session, given.steps)
     entries += [_add_result(exchange_session, result, given.hbs_method, at) for result in given.results]
     finish_change(patient, entries, actor=actor, at=at)
     return exchange_session
@@ -177,6 +179,11 @@ def correct_finished_session(
     patient = exchange_session.patient
     if not exchange_session.has_happened:
         raise ValidationError("Only a session that has been carried out can be corrected here.")
+    if exchange_session.origin == Origin.HERE:
+        raise ValidationError(
+            "This session was carried out here, entry by entry: "
+            "a consultant opens it again, and its entries are put right."
+        )
     why = need_reason(why)
     given = _with_totals(given)
     _check_days(patient, given, at)
@@ -188,7 +195,7 @@ def correct_finished_session(
     exchange_session.version = version
     exchange_session.save_changes(list(values))
     entries = [change_of(patient, "correct session", exchange_session, before=before, why=why)]
-    entries += _write_steps(exchange_session, given.steps)
+    entries += write_steps(exchange_session, given.steps)
     entries += _correct_results(exchange_session, given, why, at)
     finish_change(patient, entries, actor=actor, at=at)
     return exchange_session
@@ -224,7 +231,7 @@ def _check_days(patient: Patient, given: FinishedSession, at: datetime) -> None:
         raise ValidationError("Each kind of result can be given once before and once after the session.")
 
 
-def _write_steps(exchange_session: ExchangeSession, steps: Sequence[StepGiven]) -> list[Change]:
+def write_steps(exchange_session: ExchangeSession, steps: Sequence[StepGiven]) -> list[Change]:
     """Write the steps in order. Rows of steps that are no longer given stay, with nothing in and nothing out."""
     stored = {row.number: row for row in ExchangeStep.objects.filter(exchange_session=exchange_session)}
     entries = []
@@ -234,6 +241,7 @@ def _write_steps(exchange_session: ExchangeSession, steps: Sequence[StepGiven]) 
         step = steps[number - 1] if number <= len(steps) else StepGiven(row.fluid, 0, 0)
         row.fluid, row.in_ml, row.out_ml = step.fluid, step.in_ml, step.out_ml
         row.cells_hb_g_l = step.cells_hb_g_l
+        row.started_at, row.ended_at = step.started_at, step.ended_at
         if before == state_of(row):
             continue
         row.full_clean()

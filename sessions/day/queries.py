@@ -2,13 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
+from patients.models import Analyte, LabResult
 from sessions.day.models import Entry, Prescription
-from sessions.day.numeric.entries import Said
+from sessions.day.numeric.checks import (
+    ASK,
+    STOP,
+    Afterwards,
+    Check,
+    Sample,
+    UnitNow,
+    finish_checks,
+    shortest_sample_wait_min,
+    vitals_words,
+)
+from sessions.day.numeric.done import Done, done
+from sessions.day.numeric.entries import DISPOSAL, LEAFLET, OBSERVATION, SAMPLE, Said
 from sessions.day.numeric.tally import PlannedStep, Tally, tally
-from sessions.models import ExchangeSession
+from sessions.models import DonationUnit, ExchangeSession, Position, ResultLink
 
 
 def planned_steps(steps: Iterable[dict[str, Any]]) -> tuple[PlannedStep, ...]:
@@ -52,3 +67,131 @@ def tally_of(exchange_session: ExchangeSession) -> Tally:
     plan = plan_carried_out(exchange_session)
     entries = Entry.objects.filter(exchange_session=exchange_session).order_by("number")
     return tally(planned_steps(plan.steps if plan else ()), [said_of(entry) for entry in entries])
+
+
+@dataclass(frozen=True, slots=True)
+class Ending:
+    """A session at its end: what was carried out and, line by line, what stands against finishing it."""
+
+    state: Tally
+    carried_out: Done
+    checks: tuple[Check, ...]
+    plan: Prescription | None
+    entries: tuple[Entry, ...]
+
+    @property
+    def stops(self) -> tuple[Check, ...]:
+        return tuple(check for check in self.checks if check.state == STOP)
+
+    @property
+    def asks(self) -> tuple[Check, ...]:
+        return tuple(check for check in self.checks if check.state == ASK)
+
+    def newest(self, kind: str, **body: Any) -> Entry | None:
+        """The newest entry of a kind that was not undone and whose body says so much."""
+        for entry in reversed(self.entries):
+            fits = entry.kind == kind and all(entry.body.get(name) == value for name, value in body.items())
+            if fits and entry.number not in self.state.undone:
+                return entry
+        return None
+
+
+def method_of(exchange_session: ExchangeSession, plan: Prescription | None) -> str:
+    """Return how a session is carried out; what the plan says where the session does not."""
+    return exchange_session.method or (plan.method if plan else "")
+
+
+def ending_of(
+    exchange_session: ExchangeSession,
+    *,
+    at: datetime,
+    settings: Mapping[str, float],
+    as_totals: Done | None = None,
+) -> Ending:
+    """Return a session at its end; three queries.
+
+    as_totals: what was carried out where only totals are known. A finished session that has no volume entries is read
+    from its own totals.
+    """
+    plan = plan_carried_out(exchange_session)
+    entries = tuple(Entry.objects.filter(exchange_session=exchange_session).select_related("by").order_by("number"))
+    state = tally(planned_steps(plan.steps if plan else ()), [said_of(entry) for entry in entries])
+    if as_totals is None and not state.moved:
+        as_totals = done_by_totals(exchange_session)
+    carried_out = as_totals or done(state, method=method_of(exchange_session, plan))
+    units = [
+        UnitNow(place, number or f"unit {place}", where)
+        for place, number, where in DonationUnit.objects.filter(exchange_session=exchange_session)
+        .order_by("place")
+        .values_list("place", "donation_number", "state")
+    ]
+    checks = finish_checks(state, carried_out, units, weight_kg=exchange_session.weight_kg, settings=settings, now=at)
+    return Ending(state, carried_out, checks, plan, entries)
+
+
+def done_by_totals(exchange_session: ExchangeSession) -> Done | None:
+    """Return a session that is known by its totals; None where it has none."""
+    row = exchange_session
+    if row.red_cells_in_ml is None or row.blood_out_ml is None:
+        return None
+    return Done(
+        steps=(),
+        places=tuple(range(1, (row.units or 0) + 1)),
+        saline_in_ml=row.saline_in_ml or 0.0,
+        red_cells_in_ml=row.red_cells_in_ml,
+        out_ml=row.blood_out_ml,
+        started_at=row.started_at,
+        ended_at=row.ended_at,
+    )
+
+
+def sample_of(ending: Ending) -> Sample | None:
+    """Return the newest after-sample as entered; None where none is."""
+    entry = ending.newest(SAMPLE)
+    if entry is None:
+        return None
+    body = entry.body
+    return Sample(datetime.fromisoformat(body["taken_at"]), body.get("place", ""), bool(body.get("from_return")))
+
+
+def after_results(exchange_session: ExchangeSession) -> dict[str, LabResult]:
+    """Return the results in force that are linked after the session, by analyte; one query."""
+    links = ResultLink.objects.filter(
+        exchange_session=exchange_session, position=Position.AFTER, result__in=LabResult.objects.in_force()
+    ).select_related("result")
+    return {link.result.analyte: link.result for link in links.order_by("-result__taken_at", "-result_id")}
+
+
+def afterwards_of(
+    exchange_session: ExchangeSession,
+    ending: Ending,
+    results: Mapping[str, LabResult],
+    *,
+    now: datetime,
+    settings: Mapping[str, float],
+) -> Afterwards:
+    """Return what is known of the time after a session, at the local moment `now`; no query."""
+    wanted = [Analyte.HB, Analyte.HBS]
+    if exchange_session.patient.follows_hbs_and_hbc:
+        wanted.append(Analyte.HBC)
+    disposal, leaflet = ending.newest(DISPOSAL), ending.newest(LEAFLET)
+    home = ending.newest(OBSERVATION, moment="going_home")
+    return Afterwards(
+        now=now,
+        ended_at=ending.carried_out.ended_at,
+        rest_hours=settings["hours_rest"],
+        sample=sample_of(ending),
+        sample_wait_min=shortest_sample_wait_min(settings["after_sample_wait_min"]),
+        results={str(analyte.label): analyte in results for analyte in wanted},
+        disposal="" if disposal is None else f"{disposal.body['words']}; {_by(disposal, now)}",
+        going_home="" if home is None else f"{_clock(home, now)}, {vitals_words(home.body)}",
+        leaflet="" if leaflet is None else _by(leaflet, now),
+    )
+
+
+def _by(entry: Entry, now: datetime) -> str:
+    return f"{entry.by.full_name}, {_clock(entry, now)}"
+
+
+def _clock(entry: Entry, now: datetime) -> str:
+    return f"{entry.happened_at.astimezone(now.tzinfo):%H:%M}"

@@ -12,6 +12,7 @@ from sessions.day.numeric.entries import VITALS
 from sessions.day.numeric.tally import Tally
 
 OK, WAITING, ASK, STOP = "ok", "waiting", "ask", "stop"
+VOLUMES_LINE = "Volumes of all steps"
 LEAFLET_LINE = "Leaflet on late reactions, and whom to call"
 UNDER_40_KG = 40.0
 LONGEST_SESSION_H = 12.0  # longer is asked about; chosen here
@@ -89,7 +90,7 @@ def finish_checks(
 ) -> tuple[Check, ...]:
     """Return the lines that are looked at before a session is finished."""
     return (
-        _volumes(state),
+        _volumes(state, carried_out),
         _balance(carried_out.balance_ml, weight_kg, settings),
         *_units(state, carried_out, units),
         _times(state, carried_out, now),
@@ -97,11 +98,14 @@ def finish_checks(
     )
 
 
-def _volumes(state: Tally) -> Check:
-    name = "Volumes of all steps"
-    if not state.moved:
+def _volumes(state: Tally, carried_out: Done) -> Check:
+    name = VOLUMES_LINE
+    if carried_out.is_nothing:
         return Check(STOP, name, "nothing was given or drawn; a session in which nothing happened is abandoned")
-    total = f"in {state.in_ml:,.0f} mL, out {state.out_ml:,.0f} mL"
+    in_ml = carried_out.saline_in_ml + carried_out.red_cells_in_ml
+    total = f"in {in_ml:,.0f} mL, out {carried_out.out_ml:,.0f} mL"
+    if not state.moved:
+        return Check(OK, "Volumes, as totals", total)
     short = [
         f"step {s.planned.number} has {s.in_ml:.0f} of {s.planned.in_ml:.0f} mL in, "
         f"{s.out_ml:.0f} of {s.planned.out_ml:.0f} mL out"

@@ -42,7 +42,7 @@ class Done:
 
     @property
     def is_nothing(self) -> bool:
-        return not self.steps
+        return self.saline_in_ml + self.red_cells_in_ml + self.out_ml == 0
 
 
 def done(state: Tally, *, method: str) -> Done:

@@ -133,6 +133,16 @@ def _step(body: Mapping[str, Any]) -> list[str]:
     return _whole(body, "step", 1, 99)
 
 
+def _sample(body: Mapping[str, Any]) -> list[str]:
+    faults = [] if str(body.get("place", "")).strip() else ["Say which arm or line the sample was taken from."]
+    try:
+        if datetime.fromisoformat(str(body.get("taken_at"))).tzinfo is None:
+            faults.append("taken_at needs its offset from UTC.")
+    except ValueError:
+        faults.append(f"taken_at: {body.get('taken_at')!r} is no date and time such as 2026-06-01T14:40+01:00.")
+    return faults
+
+
 def _words(body: Mapping[str, Any]) -> list[str]:
     return [] if str(body.get("words", "")).strip() else ["Write what is to be kept."]
 
@@ -174,7 +184,7 @@ _CHECKS: dict[str, Callable[[Mapping[str, Any]], list[str]]] = {
     PLAN: _anything,
     REACTION: _anything,
     NOTE: _words,
-    SAMPLE: _anything,
+    SAMPLE: _sample,
     DISPOSAL: _words,
     LEAFLET: _anything,
 }

@@ -12,11 +12,12 @@ from django.db.models import Max
 
 from patients.services import change_of
 from programme.core import trail
-from programme.core.models import User
+from programme.core.models import TrailEntry, User
 from sessions.day.models import Entry
 from sessions.day.numeric.entries import AFTERWARDS, AT_THE_CHAIR, MOVED, TIME, UNDO, faults_of
 from sessions.day.numeric.naming import faults_among, named_in
 from sessions.day.services.moves import hold
+from sessions.day.services.totals import rewrite_totals
 from sessions.models import DonationUnit, ExchangeSession, State, UnitState
 
 LONGEST_WAIT_S = 48 * 3600.0
@@ -46,16 +47,29 @@ def add_entry(
     if earlier is not None:
         return _same(earlier, exchange_session, kind, actor)
     allowed = {State.RUNNING: AT_THE_CHAIR, State.FINISHED: AFTERWARDS}.get(State(now.state), frozenset())
-    if kind not in allowed:
+    if kind not in allowed and not _is_late(now, kind, at - timedelta(seconds=waited_s), waited_s):
         raise ValidationError(f"This session is {now.state}: '{kind.replace('_', ' ')}' was not kept.")
     if kind == TIME and not why.strip():
         raise ValidationError({"why": "Say why the time is put right: the reason is kept with it."})
     faults = faults_of(kind, body) or _faults_here(now, kind, body, at)
     if faults:
         raise ValidationError(list(faults))
-    return keep(
+    entry = keep(
         exchange_session=now, key=key, kind=kind, body=body, actor=actor, at=at, waited_s=waited_s, seen=seen, why=why
     )
+    rewrite_totals(exchange_session=now, actor=actor, at=at, why=why or f"entry {entry.number} came after the end")
+    return entry
+
+
+def _is_late(exchange_session: ExchangeSession, kind: str, happened_at: datetime, waited_s: float) -> bool:
+    """Say whether an entry was made at the chair before the session was finished, and only reached the server later."""
+    if exchange_session.state != State.FINISHED or kind not in AT_THE_CHAIR or waited_s <= 0:
+        return False
+    finished = TrailEntry.objects.filter(
+        patient_key=exchange_session.patient_id, row_key=exchange_session.pk, action="finish session"
+    ).order_by("-number")
+    moment = finished.values_list("at", flat=True).first()
+    return moment is not None and happened_at <= moment
 
 
 def keep(
