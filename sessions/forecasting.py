@@ -162,23 +162,25 @@ def quantiles_on(fit: ProgrammeFit, pace: PeoplePace, days: Floats) -> dict[str,
     return {name: seen.quantile(QUANTILES[name]) for name in ("p10", "p50", "p90")}
 
 
-def pace_words(programme: Programme, place: int) -> dict[str, Any] | None:
-    """Return what is stored of one person's pace; None where there is no session."""
-    pace, fit = programme.pace.take(place), programme.fit
-    if np.isnan(pace.last_day):
-        return None
-    return {
-        "pct_per_day": round(float(pace.pace_pct_per_day), 4),
-        "low": round(float(pace.pace_low_pct_per_day), 4),
-        "high": round(float(pace.pace_high_pct_per_day), 4),
-        "n_gaps": int(pace.n_gaps),
-        "usual_interval_days": round(float(pace.usual_interval_days)),
-        "longest_twice_days": round(float(pace.longest_twice_days)),
-        "form": fit.form,
-        "after_pct": round(float(pace.after_pct), 2),
-        "after_sd_pct": round(float(pace.after_sd), 2),
-        "after_reckoned": int(pace.after_source) != 0,
+def pace_words(programme: Programme, places: NDArray[np.int64]) -> list[dict[str, Any] | None]:
+    """Return what is stored of the pace of the people at `places`; None for one without a session."""
+    pace, form = programme.pace.take(places), programme.fit.form
+    columns = {
+        "pct_per_day": np.round(pace.pace_pct_per_day, 4),
+        "low": np.round(pace.pace_low_pct_per_day, 4),
+        "high": np.round(pace.pace_high_pct_per_day, 4),
+        "n_gaps": pace.n_gaps.astype(np.int64),
+        "usual_interval_days": np.round(pace.usual_interval_days).astype(np.int64),
+        "longest_twice_days": np.round(pace.longest_twice_days).astype(np.int64),
+        "after_pct": np.round(pace.after_pct, 2),
+        "after_sd_pct": np.round(pace.after_sd, 2),
+        "after_reckoned": pace.after_source != 0,
     }
+    rows = zip(*(values.tolist() for values in columns.values()), strict=True)
+    return [
+        None if none else dict(zip(columns, row, strict=True)) | {"form": form}
+        for none, row in zip(np.isnan(pace.last_day).tolist(), rows, strict=True)
+    ]
 
 
 def hb_curve(programme: Programme, places: NDArray[np.int64], days: Floats) -> Floats:

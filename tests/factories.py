@@ -384,20 +384,13 @@ def make_backtest_run(site: Site | None = None, **fields: Any) -> BacktestRun:
 
 def suggestion_options(**keys: Any) -> dict[str, Any]:
     """What is stored beside `suggestion_body`: a chance for each day, a small grid, three choices."""
-    chances = [
-        {
-            "date": (TODAY + timedelta(days=n)).isoformat(),
-            "chance": round(min(0.01 * (n + 1), 1.0), 4),
-            "open": n % 7 < 5,
-        }
-        for n in range(28)
-    ]
+    chances = [round(min(0.01 * (n + 1), 1.0), 4) for n in range(28)]
     choice = {
         "over_visits_year": 1.1, "visits_year": 13.0, "units_year": 65.0, "iron_year_mg": 2700.0, "suggested": False,
         "why": "",
     }  # fmt: skip
     return {
-        "chances": chances,
+        "chance_by_day": {"from": TODAY.isoformat(), "chance": chances},
         "best_date": "2026-06-08",
         "earliest_date": "2026-06-01",
         "choices": [

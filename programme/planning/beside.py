@@ -5,84 +5,63 @@ from __future__ import annotations
 import zlib
 from typing import Any
 
-from programme.planning import inputs
 from programme.planning.numeric import choices as ch
 from programme.planning.numeric import details
 from programme.planning.numeric.loop import LivedYear, live_a_year
-from programme.planning.numeric.people import AVAILABLE, PeopleInputs, taken
-from programme.planning.numeric.prescribe import NO_PLAN
-from programme.planning.numeric.suggest import CHUNK, Suggestions, outlook_of
-from programme.planning.printed import number
-from programme.planning.reckoning import Reckoned
-from sessions.numeric.drift.person import PeoplePace
+from programme.planning.numeric.people import AVAILABLE
+from programme.planning.numeric.suggest import outlook_of
+from programme.planning.printed import number, numbers
+from programme.planning.reckoning import Part
 
 DUE_WITHIN_DAYS = 7
 
 
-def beside(found: Reckoned, *, asked_about: bool = False) -> list[dict[str, Any]]:
+def beside(found: Part, *, asked_about: bool = False) -> list[dict[str, Any]]:
     """Return the rows beside everyone's suggestion, in the order of `found.records`.
 
     asked_about: somebody has just entered or asked something about these people. The caller says so, for what is stored
     must not depend on how many are reckoned together.
     """
-    rows: list[dict[str, Any]] = []
-    for start in range(0, len(found.records), CHUNK):
-        rows += _beside_some(found, slice(start, start + CHUNK), asked_about=asked_about)
-    return rows
-
-
-def _beside_some(found: Reckoned, some: slice, *, asked_about: bool) -> list[dict[str, Any]]:
-    people, said = taken(found.people, some), taken(found.said, some)
-    outlook = outlook_of(found.programme.fit, taken(found.pace, some))
-    weighed = details.weigh(people, inputs.site_rules(found.settings).cells, said)
-    grid = details.risk_grid(outlook, people, said)
+    people, said = found.people, found.said
+    outlook = outlook_of(found.programme.fit, found.pace)
+    weighed = details.weigh(people, found.tried, said)
+    grids = _grids(details.risk_grid(outlook, people, said))
     units = details.units_rows(weighed, people, outlook, said)
-    lived = lived_years(
-        found, people, said, taken(found.pace, some), weighed, first=some.start, asked_about=asked_about
-    )
+    limits = details.limit_rows(people, said)
+    lived = lived_years(found, weighed, asked_about=asked_about)
     return [
         {
-            "grid": _grid(grid, row),
-            "marginal": [_units(shown) for shown in units[row]] if said.plan.standing[row] != NO_PLAN else [],
-            "limits": [_limit(shown) for shown in details.limit_rows(people, said, row)],
+            "grid": grids[row],
+            "marginal": [_units(shown) for shown in units[row]],
+            "limits": [_limit(shown) for shown in limits[row]],
             "alternatives": [
                 {"name": name, "words": words} for name, words in details.other_orders(weighed, people, said, row)
             ],
             "lived": lived[row],
         }
-        for row in range(len(said.bar))
+        for row in range(len(found.records))
     ]
 
 
-def lived_years(
-    found: Reckoned,
-    people: PeopleInputs,
-    said: Suggestions,
-    pace: PeoplePace,
-    weighed: details.Weighed,
-    *,
-    first: int,
-    asked_about: bool,
-) -> list[dict[str, dict[str, Any]]]:
+def lived_years(found: Part, weighed: details.Weighed, *, asked_about: bool) -> list[dict[str, dict[str, Any]]]:
     """Live the choices of those who are due or asked about forward over a year; {} for everybody else, {letter: year}.
 
     It takes thousands of paths a choice, so nobody who is weeks away is lived forward until their page asks for it.
     """
-    reach = details.reach_of_all(weighed)
-    as_of = found.programme.as_of.toordinal()
+    people, said, as_of = found.people, found.said, found.programme.as_of
     years: list[dict[str, dict[str, Any]]] = []
-    for row in range(len(said.bar)):
-        due = said.next_day[row] - as_of <= DUE_WITHIN_DAYS
+    for row in range(len(found.records)):
+        due = said.next_day[row] - as_of.toordinal() <= DUE_WITHIN_DAYS
         given = said.bar[row] == AVAILABLE and (due or asked_about)
-        seed = zlib.crc32(f"{found.records[first + row].patient_ref}|{found.programme.as_of}".encode())
-        plans = details.year_plans(weighed, reach, people, said, row) if given else {}
+        seed = zlib.crc32(f"{found.records[row].patient_ref}|{as_of}".encode())
+        plans = details.year_plans(weighed, people, said, row) if given else {}
         years.append(
             {
                 ch.LETTERS[place]: _year(
                     live_a_year(
                         plan,
                         found.programme.fit,
-                        pace.take(row),
+                        found.pace.take(row),
                         ceiling_pct=float(people.ceiling_pct[row]),
                         attendance=people.attendance.take([row]),
                         seed=seed + place,
@@ -104,12 +83,9 @@ def _year(lived: LivedYear) -> dict[str, Any]:
     }
 
 
-def _grid(grid: details.Grid, row: int) -> dict[str, Any]:
-    return {
-        "days": [int(day) for day in grid.days[row]],
-        "ends": [number(end, 0) for end in grid.ends_pct[row]],
-        "chance": [[number(chance, 4) for chance in line] for line in grid.chance[row]],
-    }
+def _grids(grid: details.Grid) -> list[dict[str, Any]]:
+    columns = zip(numbers(grid.days, 0), numbers(grid.ends_pct, 0), numbers(grid.chance, 4), strict=True)
+    return [{"days": days, "ends": ends, "chance": chance} for days, ends, chance in columns]
 
 
 def _units(shown: details.UnitsRow) -> dict[str, Any]:

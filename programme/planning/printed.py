@@ -4,8 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from dataclasses import fields, is_dataclass
 from datetime import date, timedelta
+from types import SimpleNamespace
 from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike
 
 from programme.planning.inputs import as_date
 from programme.planning.numeric import people as pp
@@ -18,8 +23,18 @@ EMPTY_SESSION = {
 }  # fmt: skip
 
 
-def plan_object(patient_ref: str, said: Suggestions, row: int, results_stale_days: float) -> dict[str, Any]:
-    """Return one person's suggestion with every key of the printed plan; null where nothing can be said."""
+def plan_objects(patient_refs: Iterable[str], said: Suggestions, results_stale_days: float) -> list[dict[str, Any]]:
+    """Return each person's suggestion with every key of the printed plan; null where nothing can be said."""
+    plain = as_lists(said)
+    return [
+        _plan_object(ref, plain, row, results_stale_days, session_object(said, row))
+        for row, ref in enumerate(patient_refs)
+    ]
+
+
+def _plan_object(
+    patient_ref: str, said: Any, row: int, results_stale_days: float, session: dict[str, Any]
+) -> dict[str, Any]:
     reason = pp.reason_sentence(int(said.bar[row]), results_stale_days)
     last = as_date(said.last_day[row])
     printed: dict[str, Any] = {
@@ -43,13 +58,13 @@ def plan_object(patient_ref: str, said: Suggestions, row: int, results_stale_day
     plan = said.plan
     return printed | {
         "drift_pct_per_day": number(said.pace_pct_per_day[row], 4),
-        "interval_days": int(said.interval_days[row]),
+        "interval_days": said.interval_days[row],
         "next_date": _iso(said.next_day[row]),
         "latest_safe_date": _iso(said.latest_safe_day[row]),
         "end_target_hbs_pct": number(said.end_target_pct[row], 1),
         "end_target_hb_g_l": number(plan.hb_settled_g_l[row], 1),
-        "session": session_object(said, row),
-        "warnings": list(warnings(said, row)),
+        "session": session,
+        "warnings": list(_warnings(said, row)),
     }
 
 
@@ -77,7 +92,7 @@ def session_object(said: Suggestions, row: int) -> dict[str, Any]:
     }
 
 
-def warnings(said: Suggestions, row: int) -> Iterable[str]:
+def _warnings(said: Any, row: int) -> Iterable[str]:
     """Yield what a prescriber should know of this suggestion, a sentence each."""
     latest, due = said.latest_safe_day[row], said.next_day[row]
     if latest < due:
@@ -86,8 +101,8 @@ def warnings(said: Suggestions, row: int) -> Iterable[str]:
         yield "No interval that may be chosen keeps the accepted chance with the units allowed: this is the nearest."
     elif said.interval_after_days[row] < said.wanted_days[row]:
         yield (
-            f"The usual {int(said.wanted_days[row])} days cannot be held within the limits; "
-            f"planned are {int(said.interval_after_days[row])}."
+            f"The usual {said.wanted_days[row]} days cannot be held within the limits; "
+            f"planned are {said.interval_after_days[row]}."
         )
     standing, needed = said.plan.standing[row], said.sessions_needed[row]
     if standing == NO_PLAN:
@@ -134,6 +149,31 @@ def number(value: Any, places: int) -> float | int | None:
         return None
     rounded = round(figure, places)
     return int(rounded) if places == 0 else rounded + 0.0
+
+
+def numbers(values: ArrayLike, places: int) -> Any:
+    """Return an array as lists of plain rounded numbers, as `number` gives them one by one."""
+    rounded = np.round(np.asarray(values, dtype=float), places) + 0.0
+    known = np.isfinite(rounded)
+    if known.all():
+        return (rounded if places else rounded.astype(np.int64)).tolist()
+    plain = rounded.astype(object) if places else np.where(known, rounded, 0.0).astype(np.int64).astype(object)
+    plain[~known] = None
+    return plain.tolist()
+
+
+def as_lists(record: Any) -> Any:
+    """Return a record of arrays as one of lists of plain numbers, which Python reads one by one ten times faster.
+
+    Fields and properties keep their names.
+    """
+    if isinstance(record, np.ndarray):
+        return record.tolist()
+    if is_dataclass(record):
+        names = [field.name for field in fields(record)]
+        names += [name for name, value in vars(type(record)).items() if isinstance(value, property)]
+        return SimpleNamespace(**{name: as_lists(getattr(record, name)) for name in names})
+    return record
 
 
 def _total(steps: list[dict[str, Any]], fluid: str, what: str) -> int:

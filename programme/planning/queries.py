@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date
 from typing import Any
@@ -15,12 +16,20 @@ from programme.planning.beside import beside
 from programme.planning.numeric.day import measured, plan_day
 from programme.planning.numeric.dayplan import DayPlan
 from programme.planning.numeric.one_arm import ONE_ARM
-from programme.planning.numeric.people import AVAILABLE, WhatIf
+from programme.planning.numeric.people import WhatIf
 from programme.planning.numeric.search import UNFAVOURABLE_TENTH as Z90
-from programme.planning.printed import plan_object
-from programme.planning.reckoning import SiteAsOf
+from programme.planning.reckoning import SiteAsOf, printed_plans
 from programme.planning.stored import options_of
 from sessions import forecasting
+
+
+def chance_on(by_day: Mapping[str, Any] | None, on: date | None) -> float | None:
+    """Return the chance of being over on a day, from an option `chance_by_day`; None outside the days it tells of."""
+    if not by_day or on is None:
+        return None
+    place = (on - date.fromisoformat(by_day["from"])).days
+    chances: list[float | None] = by_day["chance"]
+    return chances[place] if 0 <= place < len(chances) else None
 
 
 def what_if(patient: Patient, *, as_of: date, asked: WhatIf) -> tuple[dict[str, Any], dict[str, Any] | None]:
@@ -28,10 +37,8 @@ def what_if(patient: Patient, *, as_of: date, asked: WhatIf) -> tuple[dict[str, 
 
     The fit in force answers, so that only the goals differ from what is stored.
     """
-    found = _seen(patient, as_of).reckoned(what_if=asked)
-    body = plan_object(patient.patient_ref, found.said, 0, found.settings["results_stale_days"])
-    given = found.said.bar[0] == AVAILABLE
-    return body, options_of(found, 0, beside(found, asked_about=True)[0]) if given else None
+    (found,) = _seen(patient, as_of).parts(what_if=asked)
+    return printed_plans(found)[0], options_of(found, beside(found, asked_about=True))[0]
 
 
 def plan_of_day(

@@ -5,10 +5,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields
 from datetime import date, datetime, time, timedelta
 from functools import cached_property
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -18,7 +19,8 @@ from programme.core.models import Site
 from programme.core.settings_of_site import site_settings
 from programme.planning import inputs, locks, printed
 from programme.planning.numeric.people import PeopleInputs, WhatIf, taken
-from programme.planning.numeric.suggest import Suggestions, suggest_many
+from programme.planning.numeric.prescribe import Tried
+from programme.planning.numeric.suggest import CHUNK, Suggestions, suggest_many, suggest_some
 from sessions import forecasting
 from sessions.forecasting import Learnt, Programme
 from sessions.numeric.drift.person import PeoplePace
@@ -43,7 +45,12 @@ class Grounds:
     def of(self, keys: Sequence[int]) -> Grounds:
         """The same for these people only, as far as they are among the records."""
         wanted = set(keys)
-        rows = np.array([row for row, record in enumerate(self.records) if record.pk in wanted], dtype=np.int64)
+        return self.at(
+            np.array([row for row, record in enumerate(self.records) if record.pk in wanted], dtype=np.int64)
+        )
+
+    def at(self, rows: NDArray[np.int64]) -> Grounds:
+        """The same for the people in these rows."""
         return Grounds(
             site=self.site,
             programme=self.programme,
@@ -61,6 +68,13 @@ class Reckoned(Grounds):
     """Everything reckoned for a site as of a day. Row r of `said` is `records[r]`."""
 
     said: Suggestions
+
+
+@dataclass(frozen=True, slots=True)
+class Part(Reckoned):
+    """At most CHUNK people, with the sessions that their suggestions were chosen from."""
+
+    tried: Tried
 
 
 class SiteAsOf:
@@ -115,16 +129,29 @@ class SiteAsOf:
         )
         return Reckoned(**{field.name: getattr(found, field.name) for field in fields(Grounds)}, said=said)
 
+    def parts(self, *, keys: Sequence[int] | None = None, what_if: WhatIf | None = None) -> Iterator[Part]:
+        """Reckon the same a few people at a time, for whoever shows what stands beside the suggestion."""
+        chosen = self.grounds if keys is None else self.grounds.of(keys)
+        for start in range(0, len(chosen.records), CHUNK):
+            some = chosen.at(np.arange(start, min(start + CHUNK, len(chosen.records))))
+            said, tried = suggest_some(
+                some.people,
+                some.programme.fit,
+                some.pace,
+                inputs.site_rules(some.settings),
+                as_of_day=self.as_of.toordinal(),
+                what_if=what_if,
+            )
+            yield Part(**{field.name: getattr(some, field.name) for field in fields(Grounds)}, said=said, tried=tried)
+
     def _learn(self, read: SiteColumns) -> Learnt:
         return forecasting.learn(read, form=forecasting.form_in_use(self.site))
 
 
-def printed_plans(found: Reckoned) -> list[dict[str, object]]:
+def printed_plans(found: Reckoned) -> list[dict[str, Any]]:
     """Return the printed plan of everyone reckoned, in order of reference."""
-    stale_days = found.settings["results_stale_days"]
-    return [
-        printed.plan_object(record.patient_ref, found.said, row, stale_days) for row, record in enumerate(found.records)
-    ]
+    refs = [record.patient_ref for record in found.records]
+    return printed.plan_objects(refs, found.said, found.settings["results_stale_days"])
 
 
 def end_of_day(site: Site, day: date) -> datetime:

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
-import numpy as np
 from django.db import transaction
 from django.db.models import Q
 
@@ -16,13 +15,13 @@ from programme.core.models import Site
 from programme.planning.beside import beside
 from programme.planning.models import Suggestion
 from programme.planning.reckoning import SiteAsOf
-from programme.planning.stored import forecast_row, suggestion_row
+from programme.planning.stored import forecast_rows, suggestion_rows
 from sessions import forecasting
 from sessions.forecasting import MODEL_VERSION
 from sessions.models import ModelFit, StoredForecast
 from sessions.queries import session_columns
 
-PLAN_VERSION = "plan-1"
+PLAN_VERSION = "plan-2"
 REFIT_AFTER_DAYS = 7
 RENEW_AFTER_DAYS = 7
 PEOPLE_AT_ONCE = 250
@@ -88,19 +87,12 @@ def seen_with(fit: ModelFit, *, site: Site, as_of: date, only: Sequence[int] | N
 
 def reckon(seen: SiteAsOf, keys: Sequence[int], *, fit: ModelFit, at: datetime, asked_about: bool = False) -> Rows:
     """Reckon those of `keys` who were read and return their rows, unsaved; none where all have left since."""
-    if not seen.grounds.of(keys).records:
-        return Rows([], [])
-    found = seen.reckoned(keys=keys)
-    curves = forecasting.curves(found.programme.fit, found.pace)
-    curves["hb_p50"] = forecasting.hb_curve(
-        found.programme, found.places, np.array(forecasting.CURVE_DAYS, dtype=float)
-    )
-    shown = beside(found, asked_about=asked_about)
-    rows = range(len(found.records))
-    return Rows(
-        [forecast_row(found, row, curves, fit=fit, at=at) for row in rows],
-        [suggestion_row(found, row, shown[row], fit=fit, at=at, code_version=PLAN_VERSION) for row in rows],
-    )
+    rows = Rows([], [])
+    for found in seen.parts(keys=keys):
+        shown = beside(found, asked_about=asked_about)
+        rows.forecasts.extend(forecast_rows(found, fit=fit, at=at))
+        rows.suggestions.extend(suggestion_rows(found, shown, fit=fit, at=at, code_version=PLAN_VERSION))
+    return rows
 
 
 def store(rows: Rows) -> int:

@@ -6,15 +6,15 @@ from datetime import date, datetime, timedelta
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from programme.planning import inputs, printed
+from programme.planning import inputs
 from programme.planning.locks import lock_words
 from programme.planning.models import Suggestion
 from programme.planning.numeric import choices as ch
 from programme.planning.numeric import people as pp
 from programme.planning.numeric.loop import PATHS
-from programme.planning.reckoning import Reckoned
+from programme.planning.printed import numbers
+from programme.planning.reckoning import Part, Reckoned, printed_plans
 from sessions import forecasting
 from sessions.forecasting import MODEL_VERSION
 from sessions.models import ModelFit, StoredForecast
@@ -23,71 +23,95 @@ from sessions.numeric.volume import volume_rule
 CHANCES_SHOWN = 84
 
 
-def forecast_row(
-    found: Reckoned, row: int, curves: dict[str, NDArray[np.float64]], *, fit: ModelFit, at: datetime
-) -> StoredForecast:
-    """Return the unsaved forecast of one person."""
-    record, place = found.records[row], int(found.places[row])
-    known = bool(np.isfinite(curves["p50"][row]).all())
-    days: dict[str, Any] | None = None
-    if known:
-        days = {"days": list(forecasting.CURVE_DAYS)}
-        for name, curve in curves.items():
-            places = 1 if name == "hb_p50" else 2
-            days[name] = [printed.number(value, places) for value in curve[row].tolist()]
-    lock = found.locks.get(record.pk)
-    return StoredForecast(
-        patient_id=record.pk,
-        model_fit=fit,
-        data_version=record.data_version,
-        code_version=MODEL_VERSION,
-        as_of=found.programme.as_of,
-        made_at=at,
-        last_on=inputs.as_date(found.said.last_day[row]),
-        pace=forecasting.pace_words(found.programme, place),
-        days=days,
-        locked=None if lock is None else lock_words(lock),
-        flag=forecasting.change_words(found.programme, place),
+def forecast_rows(found: Reckoned, *, fit: ModelFit, at: datetime) -> list[StoredForecast]:
+    """Return the unsaved forecasts of everyone reckoned."""
+    programme, places = found.programme, found.places
+    curves = forecasting.curves(programme.fit, found.pace)
+    columns = {"days": [list(forecasting.CURVE_DAYS)] * len(places)}
+    columns |= {name: numbers(curve, 2) for name, curve in curves.items()}
+    hb = forecasting.hb_curve(programme, places, np.array(forecasting.CURVE_DAYS, dtype=float))
+    columns["hb_p50"] = numbers(hb, 1)
+    known = np.isfinite(curves["p50"][:, -1])
+    last_days = found.said.last_day.tolist()
+    paces = forecasting.pace_words(programme, places)
+    return [
+        StoredForecast(
+            patient_id=record.pk,
+            model_fit=fit,
+            data_version=record.data_version,
+            code_version=MODEL_VERSION,
+            as_of=programme.as_of,
+            made_at=at,
+            last_on=inputs.as_date(last_days[row]),
+            pace=paces[row],
+            days={name: values[row] for name, values in columns.items()} if known[row] else None,
+            locked=lock_words(found.locks[record.pk]) if record.pk in found.locks else None,
+            flag=forecasting.change_words(programme, int(places[row])),
+        )
+        for row, record in enumerate(found.records)
+    ]
+
+
+def suggestion_rows(
+    found: Part, shown: list[dict[str, Any]], *, fit: ModelFit, at: datetime, code_version: str
+) -> list[Suggestion]:
+    """Return the unsaved suggestions of everyone reckoned. shown: what `beside` says of them."""
+    said = found.said
+    next_days, latest_days, intervals = (
+        said.next_day.tolist(),
+        said.latest_safe_day.tolist(),
+        said.interval_days.tolist(),
     )
+    chances = numbers(said.chance_today, 4)
+    bodies, options = printed_plans(found), options_of(found, shown)
+    return [
+        Suggestion(
+            patient_id=record.pk,
+            model_fit=fit,
+            data_version=record.data_version,
+            code_version=code_version,
+            as_of=found.programme.as_of,
+            made_at=at,
+            status=bodies[row]["status"],
+            reason=bodies[row]["reason"] or "",
+            next_date=inputs.as_date(next_days[row]),
+            latest_safe_date=inputs.as_date(latest_days[row]),
+            interval_days=None if options[row] is None else intervals[row],
+            chance_today=chances[row],
+            body=bodies[row],
+            options=options[row],
+        )
+        for row, record in enumerate(found.records)
+    ]
 
 
-def suggestion_row(
-    found: Reckoned, row: int, shown: dict[str, Any], *, fit: ModelFit, at: datetime, code_version: str
-) -> Suggestion:
-    """Return the unsaved suggestion of one person."""
-    record, said = found.records[row], found.said
-    body = printed.plan_object(record.patient_ref, said, row, found.settings["results_stale_days"])
-    given = said.bar[row] == pp.AVAILABLE
-    return Suggestion(
-        patient_id=record.pk,
-        model_fit=fit,
-        data_version=record.data_version,
-        code_version=code_version,
-        as_of=found.programme.as_of,
-        made_at=at,
-        status=body["status"],
-        reason=body["reason"] or "",
-        next_date=inputs.as_date(said.next_day[row]),
-        latest_safe_date=inputs.as_date(said.latest_safe_day[row]),
-        interval_days=int(said.interval_days[row]) if given else None,
-        chance_today=printed.number(said.chance_today[row], 4),
-        body=body,
-        options=options_of(found, row, shown) if given else None,
-    )
+def options_of(found: Part, shown: list[dict[str, Any]]) -> list[dict[str, Any] | None]:
+    """Return what the pages show beside each suggestion: chances by day, the choices, and the figures it rests on.
 
-
-def options_of(found: Reckoned, row: int, shown: dict[str, Any]) -> dict[str, Any]:
-    """Return what the pages show beside the suggestion: chances by day, the choices, and the figures it rests on.
-
-    shown: what `beside` says of the same person.
+    shown: what `beside` says of the same people. None where nothing is suggested.
     """
-    return shown | {
-        "chances": chances(found, row),
-        "best_date": date.fromordinal(int(found.said.next_day[row])).isoformat(),
-        "earliest_date": earliest(found, row),
-        "choices": choices_of(found, row, shown["lived"]),
-        "working": working(found, row),
-    }
+    given = (found.said.bar == pp.AVAILABLE).tolist()
+    chances, choices, figures = chances_by_day(found), choices_of(found), working(found)
+    best_days = found.said.next_day.tolist()
+    options: list[dict[str, Any] | None] = []
+    for row, beside in enumerate(shown):
+        if not given[row]:
+            options.append(None)
+            continue
+        for choice in choices[row]:
+            lived = beside["lived"].get(choice["letter"])
+            choice["why"] = "" if lived is None else lived_words(lived)
+        options.append(
+            beside
+            | {
+                "chance_by_day": chances[row],
+                "best_date": date.fromordinal(best_days[row]).isoformat(),
+                "earliest_date": earliest(found, row),
+                "choices": choices[row],
+                "working": figures[row],
+            }
+        )
+    return options
 
 
 def earliest(found: Reckoned, row: int) -> str:
@@ -97,51 +121,44 @@ def earliest(found: Reckoned, row: int) -> str:
     return max(first, found.programme.as_of).isoformat()
 
 
-def chances(found: Reckoned, row: int) -> list[dict[str, Any]]:
-    """Return the chance of being over on every day from today (or the day after the session) on."""
-    said = found.said
-    last = int(said.last_day[row])
-    first = max(last + 1, found.programme.as_of.toordinal())
-    columns = np.arange(first - last - 1, min(first - last - 1 + CHANCES_SHOWN, said.risk.on_the_day.shape[1]))
-    closed = set(inputs.closed_days(found.site, found.programme.as_of.year))
-    wanted = found.records[row].clinic_weekdays or (0, 1, 2, 3, 4)
+def chances_by_day(found: Reckoned) -> list[dict[str, Any]]:
+    """Return each one's chance of being over on every day from today (or the day after the session) on."""
+    today = found.programme.as_of.toordinal()
+    every = numbers(found.said.risk.on_the_day, 4)
     rows = []
-    for column in columns:
-        day = date.fromordinal(last + 1 + int(column))
-        is_open = day.weekday() in wanted and day.toordinal() not in closed
-        chance = printed.number(said.risk.on_the_day[row, column], 4)
-        rows.append({"date": day.isoformat(), "chance": chance, "open": is_open})
+    for last, chances in zip(found.said.last_day.tolist(), every, strict=True):
+        first = max(last + 1, today)
+        begin = first - last - 1
+        rows.append({"from": date.fromordinal(first).isoformat(), "chance": chances[begin : begin + CHANCES_SHOWN]})
     return rows
 
 
-def choices_of(found: Reckoned, row: int, lived: dict[str, dict[str, Any]]) -> list[dict[str, Any]]:
-    """Return the labelled choices at the loop's own steady state."""
-    told, number = found.said.choices, printed.number
-    weight = found.records[row].weight_kg
-    rows = []
-    for place, letter in enumerate(ch.LETTERS):
-        if told.interval_days[row, place] <= 0:
-            continue
-        iron = number(told.iron_mg_a_year[row, place], 0)
-        rows.append(
-            {
-                "letter": letter,
-                "name": ch.LABELS[place],
-                "interval_days": int(told.interval_days[row, place]),
-                "end_target_pct": number(told.ends_at_pct[row, place], 1),
-                "units": int(told.units[row, place]),
-                "over_visit": number(told.chance[row, place], 4),
-                "over_year": number(told.once_a_year[row, place], 4),
-                "over_visits_year": number(told.over_visits_a_year[row, place], 2),
-                "visits_year": number(told.visits_a_year[row, place], 1),
-                "units_year": number(told.units_a_year[row, place], 0),
-                "iron_year_mg": iron,
-                "iron_year_mg_per_kg": None if iron is None else number(iron / weight, 1),
-                "suggested": place == int(told.suggested[row]),
-                "why": lived_words(lived[letter]) if letter in lived else "",
-            }
-        )
-    return rows
+def choices_of(found: Reckoned) -> list[list[dict[str, Any]]]:
+    """Return each one's labelled choices at the loop's own steady state."""
+    told = found.said.choices
+    weights = np.array([record.weight_kg for record in found.records])
+    columns = {
+        "interval_days": told.interval_days.tolist(),
+        "end_target_pct": numbers(told.ends_at_pct, 1),
+        "units": told.units.tolist(),
+        "over_visit": numbers(told.chance, 4),
+        "over_year": numbers(told.once_a_year, 4),
+        "over_visits_year": numbers(told.over_visits_a_year, 2),
+        "visits_year": numbers(told.visits_a_year, 1),
+        "units_year": numbers(told.units_a_year, 0),
+        "iron_year_mg": numbers(told.iron_mg_a_year, 0),
+        "iron_year_mg_per_kg": numbers(np.round(told.iron_mg_a_year) / weights[:, None], 1),
+        "suggested": (np.arange(len(ch.LETTERS)) == told.suggested[:, None]).tolist(),
+    }
+    names = [{"letter": letter, "name": name} for letter, name in zip(ch.LETTERS, ch.LABELS, strict=True)]
+    return [
+        [
+            names[place] | {key: values[row][place] for key, values in columns.items()}
+            for place in range(len(names))
+            if columns["interval_days"][row][place] > 0
+        ]
+        for row in range(len(found.records))
+    ]
 
 
 def lived_words(year: dict[str, Any]) -> str:
@@ -152,32 +169,37 @@ def lived_words(year: dict[str, Any]) -> str:
     )
 
 
-def working(found: Reckoned, row: int) -> dict[str, Any]:
-    """Return the figures the session rests on."""
-    record, place, number = found.records[row], int(found.places[row]), printed.number
-    mixing = found.programme.mixing
-    return {
-        "blood_volume_ml": number(found.people.before.blood_volume_ml[row], 0),
-        "volume_rule": volume_rule(
-            female=record.female,
-            height_cm=record.height_cm,
-            weight_kg=record.weight_kg,
-            age_years=record.age_years,
-        ),
-        "mixing": number(mixing.factor[place], 3),
-        "mixing_sd": number(mixing.factor_sd[place], 3),
-        "mixing_words": mixing_words(int(mixing.sessions[place]), float(mixing.factor[place])),
-        "hbs_before_pct": number(found.said.hbs_before_pct[row], 1),
-        "hbs_before_sd_pct": number(found.said.hbs_before_sd_pct[row], 2),
-        "hb_before_g_l": number(found.people.before.hb_g_l[row], 1),
-        "hb_before_sd_g_l": number(found.people.before.hb_sd_g_l[row], 2),
-        "mixing_rel_sd": number(found.people.before.mixing_rel_sd[row], 4),
-        "chance_next": number(found.said.chance_next[row], 4),
-        "chance_next_attended": number(found.said.chance_next_attended[row], 4),
-        "unit_volume_ml": found.settings["unit_volume_ml"],
-        "unit_hb_g": found.settings["unit_hb_g"],
-        "longest_allowed_days": int(found.said.limit_days[row]),
+def working(found: Reckoned) -> list[dict[str, Any]]:
+    """Return the figures each one's session rests on."""
+    said, before, mixing, places = found.said, found.people.before, found.programme.mixing, found.places
+    factor = mixing.factor[places]
+    columns = {
+        "blood_volume_ml": numbers(before.blood_volume_ml, 0),
+        "volume_rule": [
+            volume_rule(
+                female=record.female,
+                height_cm=record.height_cm,
+                weight_kg=record.weight_kg,
+                age_years=record.age_years,
+            )
+            for record in found.records
+        ],
+        "mixing": numbers(factor, 3),
+        "mixing_sd": numbers(mixing.factor_sd[places], 3),
+        "mixing_words": [
+            mixing_words(*row) for row in zip(mixing.sessions[places].tolist(), factor.tolist(), strict=True)
+        ],
+        "hbs_before_pct": numbers(said.hbs_before_pct, 1),
+        "hbs_before_sd_pct": numbers(said.hbs_before_sd_pct, 2),
+        "hb_before_g_l": numbers(before.hb_g_l, 1),
+        "hb_before_sd_g_l": numbers(before.hb_sd_g_l, 2),
+        "mixing_rel_sd": numbers(before.mixing_rel_sd, 4),
+        "chance_next": numbers(said.chance_next, 4),
+        "chance_next_attended": numbers(said.chance_next_attended, 4),
+        "longest_allowed_days": said.limit_days.tolist(),
     }
+    of_site = {name: found.settings[name] for name in ("unit_volume_ml", "unit_hb_g")}
+    return [{name: values[row] for name, values in columns.items()} | of_site for row in range(len(found.records))]
 
 
 def mixing_words(sessions: int, factor: float) -> str:

@@ -122,17 +122,13 @@ def _forecast(patient: Patient, fit: ModelFit, last: date, n: int) -> StoredFore
 def _suggestion(patient: Patient, fit: ModelFit, last: date, n: int) -> Suggestion:
     latest = last + timedelta(days=24 + n % 13)
     best = max(latest - timedelta(days=2), TODAY)
-    chances = [
-        {
-            "date": (TODAY + timedelta(days=d)).isoformat(),
-            "chance": round(min(0.004 * (d + n % 40), 1), 4),
-            "open": True,
-        }
-        for d in range(84)
-    ]
+    chances = [round(min(0.004 * (d + n % 40), 1), 4) for d in range(84)]
     return Suggestion(
         patient=patient, model_fit=fit, data_version=1, code_version=PLAN_VERSION, as_of=TODAY, made_at=NOW,
         status="ok", next_date=best, latest_safe_date=latest, interval_days=(best - last).days,
         chance_today=0.01 * (n % 60), body={"status": "ok"},
-        options={"chances": chances, "earliest_date": TODAY.isoformat()},
+        options={
+            "chance_by_day": {"from": TODAY.isoformat(), "chance": chances},
+            "earliest_date": TODAY.isoformat(),
+        },
     )  # fmt: skip

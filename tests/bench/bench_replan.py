@@ -46,12 +46,11 @@ STEPS: tuple[tuple[str, Any, str], ...] = (
     ("person update", forecasting, "see"),
     ("person update", inputs, "people_inputs"),
     ("person update", inputs, "diluted"),
-    ("suggestion", reckoning, "suggest_many"),
+    ("suggestion", reckoning, "suggest_some"),
     ("beside, with lived years", services, "beside"),
     ("lived years alone", beside, "lived_years"),
-    ("forecast", forecasting, "curves"),
-    ("rows", services, "forecast_row"),
-    ("rows", services, "suggestion_row"),
+    ("forecast and its rows", services, "forecast_rows"),
+    ("rows of suggestions", services, "suggestion_rows"),
     ("store", services, "store"),
 )
 

@@ -15,7 +15,7 @@ from programme.planning.numeric.dayplan import DayPlan, DayStep, SeriesDay, spre
 from programme.planning.numeric.limits import WORDS, hb_after_warn
 from programme.planning.numeric.one_arm import AUTOMATED, METHODS
 from programme.planning.numeric.people import PeopleInputs
-from programme.planning.numeric.prescribe import NO_PLAN, STOP_HELD, prescribe
+from programme.planning.numeric.prescribe import NO_PLAN, STOP_HELD, prescribe, try_sessions
 from programme.planning.numeric.search import UNFAVOURABLE_TENTH, Before
 from programme.planning.numeric.series import Series, plan_series
 from programme.planning.numeric.suggest import SiteRules, Suggestions, outlook_of, suggest_many
@@ -86,7 +86,7 @@ def _by_hand(
 ) -> DayPlan:
     plan, before = said.plan, people.before
     given = bool(plan.standing[0] != NO_PLAN)
-    weighed = details.weigh(people, site.cells, said)
+    weighed = details.weigh(people, try_sessions(before, site.cells, people.limits), said)
     series = plan_series(
         plan,
         before=before,
@@ -135,7 +135,7 @@ def _by_hand(
         deepest_deficit_ml=float(plan.deepest_deficit_ml[0]),
         largest_excess_ml=float(plan.largest_excess_ml[0]),
         net_iron_mg=float(plan.net_iron_mg[0]),
-        limits=details.limit_rows(people, said, 0),
+        limits=details.limit_rows(people, said)[0],
         marginal=details.units_rows(weighed, people, outlook_of(fit, pace), said)[0] if given else (),
         alternatives=details.other_orders(weighed, people, said, 0),
         series=() if plan.reached[0] else days,

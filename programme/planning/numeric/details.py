@@ -3,6 +3,7 @@
 Everything here follows from the suggestion and the same menu of sessions it was chosen from; nothing new is decided.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from programme.planning.numeric.limits import HIGH_HBS_PCT, WORDS, Limits, hb_after_warn
 from programme.planning.numeric.loop import Plan
 from programme.planning.numeric.people import PeopleInputs
-from programme.planning.numeric.prescribe import NO_PLAN, STOP_HELD, Prescriptions, Reach, low_start, reach_of
+from programme.planning.numeric.prescribe import NO_PLAN, STOP_HELD, Prescriptions, Reach, Tried, best_of, reach_of
 from programme.planning.numeric.risk import Outlook, chance_after
 from programme.planning.numeric.search import (
     ORDERS,
@@ -20,11 +21,9 @@ from programme.planning.numeric.search import (
     UNFAVOURABLE_TENTH,
     WARN,
     Before,
-    Cells,
     Followed,
     Menu,
     broken,
-    build_menu,
     holds,
 )
 from programme.planning.numeric.suggest import END_REL_SD, END_SD_PCT, Suggestions
@@ -33,6 +32,7 @@ from sessions.numeric.exchange import IRON_MG_PER_G
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+_NOTHING = (float("nan"),) * 5
 GRID_DAYS = (-7, -4, -2, 0, 3, 7)  # around the planned interval
 GRID_ENDS = (-4, -3, -2, -1, 0, 1, 2, 3)  # around the end target, points
 LEAST_UNITS, MORE_UNITS = 3, 2  # rows under and over the suggested number
@@ -107,26 +107,33 @@ class Weighed:
     hbs_begins_pct: Floats
     ok: NDArray[np.bool_]
     stops_only: NDArray[np.bool_]
+    reach: Reach  # of each number of units, inside the warnings or, for `stops_only`, the stops
 
     def severity(self, p: int) -> int:
         return STOP if self.stops_only[p] else WARN
 
 
-def weigh(people: PeopleInputs, cells: Cells, said: Suggestions) -> Weighed:
-    """Build the menu again for these people and mark the sessions that keep every warning."""
-    start = low_start(people.before, cells, people.limits)
-    most = int(min(np.max(said.plan.units, initial=1) + MORE_UNITS, np.max(people.limits.units_most, initial=1)))
-    menu = build_menu(start.before, cells, start.limits, most_units=max(most, 1))
+def weigh(people: PeopleInputs, tried: Tried, said: Suggestions) -> Weighed:
+    """Mark, of the sessions tried for these people, those that keep every warning, and the best of each size."""
+    start, menu = tried.start, tried.menu
     begins = said.hbs_before_pct * start.hbs_factor
     ok = holds(menu, start.before, start.limits, begins, WARN)
-    return Weighed(menu, start.before, start.limits, begins, ok, said.plan.standing == STOP_HELD)
+    stops_only = said.plan.standing == STOP_HELD
+    inside = best_of(menu, start.before, ok)
+    some = np.flatnonzero(stops_only)
+    if some.size:
+        few, limits = menu.take(some), start.limits.take(some)
+        wider = reach_of(few, start.before.take(some), limits, begins[some], STOP)
+        for field in fields(Reach):
+            getattr(inside, field.name)[:, some] = getattr(wider, field.name)
+    return Weighed(menu, start.before, start.limits, begins, ok, stops_only, inside)
 
 
 def units_rows(
     weighed: Weighed, people: PeopleInputs, outlook: Outlook, said: Suggestions
 ) -> list[tuple[UnitsRow, ...]]:
     """For each person the rows of some units fewer and more than suggested, with what each unit buys."""
-    reach = reach_of_all(weighed)
+    reach = weighed.reach
     n_units, n = reach.ratio.shape
     ends = np.where(np.isfinite(reach.ratio), reach.ratio, np.nan) * weighed.hbs_begins_pct
     shape = (n, n_units)
@@ -139,33 +146,32 @@ def units_rows(
         people.ceiling_pct[:, None],
         people.attendance,
     )
-    out = np.take_along_axis(weighed.menu.volumes.sum(axis=1), np.maximum(reach.candidate, 0)[:, None], axis=1)[:, 0]
+    people_at, chosen = np.arange(n), np.maximum(reach.candidate, 0)
+    out = np.stack([weighed.menu.volumes[i, :, chosen[i], people_at].sum(axis=1) for i in range(n_units)], axis=1)
+    before = np.concatenate([weighed.hbs_begins_pct[:, None], ends.T[:, :-1]], axis=1)
+    columns = (ends.T, before - ends.T, reach.hb_end_g_l.T, out, chance)
+    table = np.stack(columns, axis=2).tolist()
+    possible = (reach.candidate.T >= 0).tolist()
+    given = (said.plan.standing != NO_PLAN).tolist()
+    shown = [
+        _shown(units, most) for units, most in zip(said.plan.units.tolist(), weighed.limits.units_most, strict=True)
+    ]
     return [
         tuple(
-            _units_row(weighed, number, p, ends[:, p], reach.hb_end_g_l, out, chance, reach.candidate)
-            for number in _shown(int(said.plan.units[p]), n_units)
+            _units_row(number, table[p][number])
+            if number < n_units and possible[p][number]
+            else _units_row(number, _NOTHING, _limit_words(weighed, number, p))
+            for number in shown[p]
         )
+        if given[p]
+        else ()
         for p in range(n)
     ]
 
 
-def reach_of_all(weighed: Weighed) -> Reach:
-    """What each number of units can do inside the warnings, or inside the stops where the suggestion is."""
-    inside = [
-        reach_of(weighed.menu, weighed.before, weighed.limits, weighed.hbs_begins_pct, severity)
-        for severity in (WARN, STOP)
-    ]
-    return Reach(
-        **{
-            field.name: np.where(weighed.stops_only, getattr(inside[1], field.name), getattr(inside[0], field.name))
-            for field in fields(Reach)
-        }
-    )
-
-
-def year_plans(weighed: Weighed, reach: Reach, people: PeopleInputs, said: Suggestions, p: int) -> dict[int, Plan]:
+def year_plans(weighed: Weighed, people: PeopleInputs, said: Suggestions, p: int) -> dict[int, Plan]:
     """What the unit would do over a year for each of one person's choices, by place in `choices.LABELS`."""
-    told = said.choices
+    told, reach = said.choices, weighed.reach
     volume_l = float(people.before.blood_volume_ml[p] * people.before.mixing[p]) / 1000.0
     iron = IRON_MG_PER_G * (reach.hb_end_g_l[:, p] - float(people.before.hb_g_l[p])) * volume_l
     possible = np.isfinite(reach.ratio[:, p])
@@ -184,28 +190,15 @@ def year_plans(weighed: Weighed, reach: Reach, people: PeopleInputs, said: Sugge
     }
 
 
-def _shown(units: int, n_units: int) -> range:
+def _units_row(number: int, figures: Sequence[float], limit: str = "") -> UnitsRow:
+    end, points, hb, out, chance = figures
+    return UnitsRow(number + 1, end, points, hb, out, chance, limit)
+
+
+def _shown(units: int, most_units: float) -> range:
+    """Indices of the numbers of units shown around the suggested one, up to one more than the person may have."""
     middle = max(units, 1)
-    return range(max(middle - LEAST_UNITS, 0), min(middle + MORE_UNITS - 1, n_units))
-
-
-def _units_row(
-    weighed: Weighed, number: int, p: int, ends: Floats, hb: Floats, out: Floats, chance: Floats,
-    candidate: Ints,
-) -> UnitsRow:  # fmt: skip
-    if candidate[number, p] < 0:
-        nan = float("nan")
-        return UnitsRow(number + 1, nan, nan, nan, nan, nan, _limit_words(weighed, number, p))
-    fewer = ends[number - 1] if number > 0 else weighed.hbs_begins_pct[p]
-    return UnitsRow(
-        units=number + 1,
-        hbs_pct=float(ends[number]),
-        points=float(fewer - ends[number]),
-        hb_g_l=float(hb[number, p]),
-        out_ml=float(out[number, p]),
-        chance=float(chance[p, number]),
-        limit="",
-    )
+    return range(max(middle - LEAST_UNITS, 0), min(middle + MORE_UNITS - 1, int(most_units) + 1))
 
 
 def _limit_words(weighed: Weighed, number: int, p: int) -> str:
@@ -231,37 +224,46 @@ def _one(followed: Followed, number: int, p: int) -> Followed:
     return Followed(**{name: getattr(followed, name)[number : number + 1, :, p : p + 1] for name in names})
 
 
-def limit_rows(people: PeopleInputs, said: Suggestions, p: int) -> tuple[LimitRow, ...]:
-    """The limits of one person's suggested session; empty where there is none."""
+def limit_rows(people: PeopleInputs, said: Suggestions) -> list[tuple[LimitRow, ...]]:
+    """The limits of each person's suggested session; empty where there is none."""
     plan, limits = said.plan, people.limits
-    if plan.standing[p] == NO_PLAN:
-        return ()
-    warn = float(hb_after_warn(limits.take([p]), plan.hbs_after_pct[[p]])[0])
-    top = max(float(plan.end_high_g_l[p]), float(plan.peak_high_g_l[p]))
-    level = "over" if plan.hbs_after_pct[p] > HIGH_HBS_PCT else "at or under"
-    rise, saline = float(limits.rise_stop_g_l[p]), float(limits.saline_stop_ml[p])
-    out, units = float(limits.blood_out_stop_ml[p]), float(limits.units_most[p])
-    floor, least = float(limits.hb_floor_warn_g_l[p]), float(limits.hb_floor_stop_g_l[p])
-    lowest = float(plan.lowest_low_g_l[p])
-    starts_low = float(people.before.hb_g_l[p] - UNFAVOURABLE_TENTH * people.before.hb_sd_g_l[p])
     # A moment counts only where the session makes it worse than the start.
-    floor_words = "nine in ten stay over this"
-    if starts_low < floor:
-        floor_words, floor, least = "no lower than it starts", starts_low, min(least, starts_low)
-    return (
-        _row("hb_after", f"HbS ends {level} {HIGH_HBS_PCT:g} %", top, warn, float(limits.hb_after_stop_g_l[p]), "g/L"),
-        _row("rise", "in one day", float(plan.rise_high_g_l[p]), rise, rise, "g/L"),
-        _row("hb_floor", floor_words, -lowest, -floor, -least, "g/L"),
-        _row("saline", "by weight", float(plan.saline_ml[p]), saline, saline, "mL"),
-        _row("blood_out", "drawn in all steps together", float(plan.blood_out_ml[p]), out, out, "mL"),
-        _row("units", "this person's own or the site's", float(plan.units[p]), units, units, ""),
-    )
+    starts_low = people.before.hb_g_l - UNFAVOURABLE_TENTH * people.before.hb_sd_g_l
+    reached = (
+        np.fmax(plan.end_high_g_l, plan.peak_high_g_l), plan.rise_high_g_l, -plan.lowest_low_g_l, plan.saline_ml,
+        plan.blood_out_ml, plan.units,
+    )  # fmt: skip
+    warn = _bounds(limits, hb_after_warn(limits, plan.hbs_after_pct), -np.fmin(limits.hb_floor_warn_g_l, starts_low))
+    stop = _bounds(limits, limits.hb_after_stop_g_l, -np.fmin(limits.hb_floor_stop_g_l, starts_low))
+    given, high = plan.standing != NO_PLAN, plan.hbs_after_pct > HIGH_HBS_PCT
+    low = starts_low < limits.hb_floor_warn_g_l
+    rows = []
+    for p, figures in enumerate(zip(np.stack(reached, axis=1).tolist(), warn, stop, strict=True)):
+        words = (_HB_WORDS[int(high[p])], "in one day", _FLOOR_WORDS[int(low[p])], *_WORDS_AFTER_FLOOR)
+        lines = zip(_NAMES, words, *figures, strict=True)
+        rows.append(tuple(_row(*line) for line in lines) if given[p] else ())
+    return rows
 
 
-def _row(name: str, words: str, reached: float, warn: float, stop: float, unit: str) -> LimitRow:
-    """Both bounds are upper ones here; a floor comes in with its sign turned."""
+_NAMES = ("hb_after", "rise", "hb_floor", "saline", "blood_out", "units")
+_UNITS = {"saline": "mL", "blood_out": "mL", "units": ""}
+_HB_WORDS = (f"HbS ends at or under {HIGH_HBS_PCT:g} %", f"HbS ends over {HIGH_HBS_PCT:g} %")
+_FLOOR_WORDS = ("nine in ten stay over this", "no lower than it starts")
+_WORDS_AFTER_FLOOR = ("by weight", "drawn in all steps together", "this person's own or the site's")
+
+
+def _bounds(limits: Limits, hb_after: Floats, floor: Floats) -> list[list[float]]:
+    """The bounds of each person in the order of _NAMES; a floor with its sign turned, so that all are upper ones."""
+    columns = (
+        hb_after, limits.rise_stop_g_l, floor, limits.saline_stop_ml, limits.blood_out_stop_ml, limits.units_most,
+    )  # fmt: skip
+    table: list[list[float]] = np.stack(columns, axis=1).tolist()
+    return table
+
+
+def _row(name: str, words: str, reached: float, warn: float, stop: float) -> LimitRow:
     state = STOPPED if reached > stop + 0.05 else WARNED if reached > warn + 0.05 else KEPT
-    return LimitRow(name, f"{WORDS[name]}; {words}", abs(reached), abs(warn), unit, state)
+    return LimitRow(name, f"{WORDS[name]}; {words}", abs(reached), abs(warn), _UNITS.get(name, "g/L"), state)
 
 
 def other_orders(weighed: Weighed, people: PeopleInputs, said: Suggestions, p: int) -> tuple[tuple[str, str], ...]:

@@ -6,8 +6,7 @@ visit, while Hb that is kept level keeps iron level. Chosen here; not from a sou
 unfavourable tenth (see `search`).
 """
 
-from dataclasses import dataclass, fields, replace
-from typing import Any
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -102,6 +101,21 @@ class LowStart:
     limits: Limits  # what the top-up leaves of the rise in the day and of the units
 
 
+@dataclass(frozen=True, slots=True)
+class Tried:
+    """The sessions worth trying for each person, and what each of them starts from."""
+
+    cells: Cells
+    start: LowStart
+    menu: Menu
+
+
+def try_sessions(before: Before, cells: Cells, limits: Limits) -> Tried:
+    """Try sessions of every size for everybody, after a top-up where Hb starts too low."""
+    start = low_start(before, cells, limits)
+    return Tried(cells, start, build_menu(start.before, cells, start.limits))
+
+
 def low_start(before: Before, cells: Cells, limits: Limits) -> LowStart:
     """Where Hb starts under its low mark, the top-up that lifts it to the warning floor, volume settled back.
 
@@ -126,7 +140,12 @@ def low_start(before: Before, cells: Cells, limits: Limits) -> LowStart:
 
 def reach_of(menu: Menu, before: Before, limits: Limits, hbs_before_pct: Floats, severity: int = WARN) -> Reach:
     """The lowest HbS each number of units can leave, of the candidates that keep all limits of `severity`."""
-    ratio = _worth(menu, before, holds(menu, before, limits, hbs_before_pct, severity))
+    return best_of(menu, before, holds(menu, before, limits, hbs_before_pct, severity))
+
+
+def best_of(menu: Menu, before: Before, ok: Bools) -> Reach:
+    """The lowest HbS each number of units can leave, of the candidates in `ok`."""
+    ratio = _worth(menu, before, ok)
     candidate = ratio.argmin(axis=1)
     lowest = _pick(ratio, candidate)
     real = np.where(np.isfinite(lowest), _pick(menu.followed.ratio, candidate), np.inf)
@@ -146,20 +165,12 @@ def prescribe(
     inside the stops is taken and says so; where none reaches it at all, the one that comes nearest.
     Returns arrays [P]. Formula: `search.follow` for the choice, `exchange.run_many` for the figures of the chosen.
     """
-    start = low_start(before, cells, limits)
-    menu = build_menu(start.before, cells, start.limits)
-    return from_menu(menu, start, before, hbs_before_pct, end_target_pct, cells)
+    return chosen_from(try_sessions(before, cells, limits), before, hbs_before_pct, end_target_pct)
 
 
-def from_menu(
-    menu: Menu,
-    start: LowStart,
-    before: Before,
-    hbs_before_pct: Floats,
-    end_target_pct: Floats,
-    cells: Cells,
-) -> Prescriptions:
-    """As `prescribe`, from a menu and top-ups already made."""
+def chosen_from(tried: Tried, before: Before, hbs_before_pct: Floats, end_target_pct: Floats) -> Prescriptions:
+    """As `prescribe`, from sessions already tried."""
+    cells, start, menu = tried.cells, tried.start, tried.menu
     begins = hbs_before_pct * start.hbs_factor
     with np.errstate(invalid="ignore", divide="ignore"):
         need = end_target_pct / begins
@@ -183,7 +194,7 @@ def _choose(menu: Menu, before: Before, limits: Limits, begins: Floats, need: Fl
     standing = np.where(candidate >= 0, WARN_HELD, NO_PLAN)
     short = np.flatnonzero(~reached)
     if short.size:
-        few = Menu(menu.volumes[..., short], _take(menu.followed, short), menu.allowed[..., short])
+        few = menu.take(short)
         wider = reach_of(few, before.take(short), limits.take(short), begins[short], STOP)
         units, which, met = _fewest(wider, need[short])
         nearer = wider.ratio.min(axis=0) < _lowest(menu, number, candidate)[short] - WORTH_A_WARNING / begins[short]
@@ -218,10 +229,6 @@ def _worth(menu: Menu, before: Before, ok: Bools) -> Floats:
 
 def _pick(values: Floats, candidate: Ints) -> Floats:
     return np.asarray(np.take_along_axis(values, candidate[:, None], axis=1)[:, 0])
-
-
-def _take(followed: Any, people: Ints) -> Any:
-    return type(followed)(**{f.name: getattr(followed, f.name)[..., people] for f in fields(followed)})
 
 
 def _written_out(

@@ -98,6 +98,11 @@ class Menu:
     followed: Followed
     allowed: Bools  # order allowed for the person, units and blood out within their limits
 
+    def take(self, people: Any) -> "Menu":
+        """The sessions of these people only (indices or mask)."""
+        followed = Followed(**{f.name: getattr(self.followed, f.name)[..., people] for f in fields(Followed)})
+        return Menu(self.volumes[..., people], followed, self.allowed[..., people])
+
 
 def follow(
     before: Before, cells: Cells, volumes_ml: Floats, units: Any, draw_most_ml: Any = 0.0, parts: Floats | None = None

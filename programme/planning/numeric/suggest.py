@@ -15,9 +15,17 @@ from programme.planning.numeric import choices as ch
 from programme.planning.numeric import people as pp
 from programme.planning.numeric.opendays import weekday
 from programme.planning.numeric.people import PeopleInputs, WhatIf, joined, taken
-from programme.planning.numeric.prescribe import NO_PLAN, LowStart, Prescriptions, Reach, from_menu, low_start, reach_of
+from programme.planning.numeric.prescribe import (
+    NO_PLAN,
+    Prescriptions,
+    Reach,
+    Tried,
+    chosen_from,
+    reach_of,
+    try_sessions,
+)
 from programme.planning.numeric.risk import DayRisk, Outlook, highest_end, risk_by_day, risk_table, safe_days
-from programme.planning.numeric.search import STOP, WARN, Cells, Menu, build_menu
+from programme.planning.numeric.search import STOP, WARN, Cells, Menu
 from programme.planning.numeric.series import Series, no_series, plan_series
 from sessions.numeric.drift.fit import ProgrammeFit
 from sessions.numeric.drift.person import PeoplePace
@@ -97,16 +105,33 @@ def suggest_many(
     Returns answers for P people, each reckoned from that person's own figures and the fit alone. How the parts hang
     together is chosen here; formulas and sources in `risk`, `choices`, `search` and `prescribe`.
     """
-    asked = what_if or WhatIf()
-    people = _with_questions(people, asked)
     n = len(people.bar)
     as_of = np.broadcast_to(np.asarray(as_of_day, dtype=np.int64), n)
-    parts = []
-    for start in range(0, n, CHUNK):
+    parts: list[Suggestions] = []
+    for start in range(0, max(n, 1), CHUNK):
         some = slice(start, start + CHUNK)
-        part, part_pace = taken(people, some), taken(pace, some)
-        parts.append(_suggest(part, fit, part_pace, site, as_of[some], asked))
-    return joined(parts) if parts else _suggest(people, fit, pace, site, as_of, asked)
+        part, _ = suggest_some(
+            taken(people, some), fit, taken(pace, some), site, as_of_day=as_of[some], what_if=what_if
+        )
+        parts.append(part)
+    answer: Suggestions = joined(parts)
+    return answer
+
+
+def suggest_some(
+    people: PeopleInputs,
+    fit: ProgrammeFit,
+    pace: PeoplePace,
+    site: SiteRules,
+    *,
+    as_of_day: int | Ints,
+    what_if: WhatIf | None = None,
+) -> tuple[Suggestions, Tried]:
+    """As `suggest_many` for people few enough (CHUNK) to keep all sessions that were tried, which come back too."""
+    asked = what_if or WhatIf()
+    people = _with_questions(people, asked)
+    as_of = np.broadcast_to(np.asarray(as_of_day, dtype=np.int64), len(people.bar))
+    return _suggest(people, fit, pace, site, as_of, asked)
 
 
 def holdable_ceiling(
@@ -159,8 +184,7 @@ def _with_questions(people: PeopleInputs, asked: WhatIf) -> PeopleInputs:
 class _Loop:
     """The loop at its steady state, for the people of one chunk."""
 
-    start: LowStart
-    menu: Menu
+    tried: Tried
     end_rel_sd: Floats
     wanted: Floats
     limit: Floats
@@ -183,7 +207,7 @@ class _Dates:
 
 def _suggest(
     people: PeopleInputs, fit: ProgrammeFit, pace: PeoplePace, site: SiteRules, as_of: Ints, asked: WhatIf
-) -> Suggestions:
+) -> tuple[Suggestions, Tried]:
     outlook = outlook_of(fit, pace)
     bar = _bars(people, pace, site, as_of)
     loop = _plan_loop(people, pace, outlook, site, asked)
@@ -192,7 +216,7 @@ def _suggest(
     target = _end_target(people, outlook, after, loop)
     forecast = outlook(days=(dates.next - dates.last).astype(float))
     hbs_before = np.clip(np.nan_to_num(forecast.median(), nan=1.0), 0.5, 99.0)
-    plan = from_menu(loop.menu, loop.start, people.before, hbs_before, target, site.cells)
+    plan = chosen_from(loop.tried, people.before, hbs_before, target)
     answer = Suggestions(
         bar=bar,
         last_day=dates.last,
@@ -219,7 +243,7 @@ def _suggest(
         n_gaps=pace.n_gaps.astype(np.int64),
         after_source=np.asarray(pace.after_source),
     )
-    return _silenced(answer)
+    return _silenced(answer), loop.tried
 
 
 def _bars(people: PeopleInputs, pace: PeoplePace, site: SiteRules, as_of: Ints) -> Ints:
@@ -238,8 +262,8 @@ def _bars(people: PeopleInputs, pace: PeoplePace, site: SiteRules, as_of: Ints) 
 
 
 def _plan_loop(people: PeopleInputs, pace: PeoplePace, outlook: Outlook, site: SiteRules, asked: WhatIf) -> _Loop:
-    start = low_start(people.before, site.cells, people.limits)
-    menu = build_menu(start.before, site.cells, start.limits)
+    tried = try_sessions(people.before, site.cells, people.limits)
+    start, menu = tried.start, tried.menu
     reach = reach_of(menu, start.before, start.limits, people.ceiling_pct, WARN)
     inside_stops = reach_of(menu, start.before, start.limits, people.ceiling_pct, STOP)
     end_rel_sd = _end_rel_sd(menu, reach)
@@ -258,8 +282,7 @@ def _plan_loop(people: PeopleInputs, pace: PeoplePace, outlook: Outlook, site: S
     held_at, held = ch.held_interval(widest, wanted, people.accepted_chance, by_person)
     planned = PLANNED_DAYS[held_at]
     return _Loop(
-        start=start,
-        menu=menu,
+        tried=tried,
         end_rel_sd=end_rel_sd,
         wanted=wanted,
         limit=limit,

@@ -11,6 +11,7 @@ from typing import Any
 from patients.models import Analyte, Goals, LabResult, Patient
 from programme.core.settings_of_site import site_settings
 from programme.planning.models import Suggestion
+from programme.planning.queries import chance_on
 from programme.worklist.numeric.course import Course, Details, Forecast
 from programme.worklist.numeric.picture import value_at
 from programme.worklist.numeric.words import chance_words, day_words, figure, full_day_words
@@ -199,12 +200,8 @@ def _drift(
     beyond = since > curve.days[-1]
     usual = round(pace.get("usual_interval_days") or 28)
     on_day = max(usual, since)
-    chances = (
-        {row["date"]: row["chance"] for row in ((stored.options or {}).get("chances") or ()) if stored}
-        if stored
-        else {}
-    )
-    chance = chances.get(date.fromordinal(curve.start + on_day).isoformat())
+    by_day = None if stored is None else (stored.options or {}).get("chance_by_day")
+    chance = chance_on(by_day, date.fromordinal(curve.start + on_day))
     flag = read_flag(forecast.flag)
     return Drift(
         pace=figure(pace["pct_per_day"], 2),

@@ -151,7 +151,7 @@ def _people(site: Site, today: date) -> Iterable[Patient]:
         .select_related("suggestion", "forecast")
         .defer("suggestion__body", "suggestion__options", "forecast__results_used")
         .annotate(
-            chances=KeyTransform("chances", "suggestion__options"),
+            chance_by_day=KeyTransform("chance_by_day", "suggestion__options"),
             earliest=KeyTransform("earliest_date", "suggestion__options"),
             before_pct=Subquery(before.values("hbs_before_pct")[:1]),
             before_day=Subquery(before.values("day")[:1]),
@@ -242,9 +242,8 @@ def _row(patient: Any, record: PersonRecord, stored: Stored, s: Situation, visit
     if shown and s.latest_safe_on is not None and not over_now:
         first = max(stored.earliest_on or s.today, s.today)
         window = (first.toordinal(), s.latest_safe_on.toordinal())
-    on_suggested = None if s.suggested_on is None else stored.chances.get(s.suggested_on.isoformat())
     measured_on = s.measured_on
-    chance, when = chance_column(s, on_suggested)
+    chance, when = chance_column(s, stored.chance_next)
     before, before_on = patient.before_pct, patient.before_day and date.fromordinal(patient.before_day)
     if s.measured_pct is not None:
         before, before_on = s.measured_pct, s.measured_on

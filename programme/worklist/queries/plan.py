@@ -13,6 +13,7 @@ import numpy as np
 from patients.models import Patient
 from programme.core.settings_of_site import site_settings
 from programme.planning.models import Suggestion
+from programme.planning.queries import chance_on
 from programme.worklist.numeric.sheet import Sheet, SheetInputs, session_sheet, steps_words
 from programme.worklist.queries.in_force import in_force
 from programme.worklist.queries.plan_rows import (
@@ -195,11 +196,7 @@ def _before_words(suggestion: Suggestion | None, forecast: StoredForecast | None
 
 
 def _chance_on(options: Mapping[str, Any], suggestion: Suggestion | None) -> float | None:
-    if suggestion is None or suggestion.next_date is None:
-        return None
-    wanted = suggestion.next_date.isoformat()
-    chances = {row["date"]: float(row["chance"]) for row in options.get("chances") or ()}
-    return chances.get(wanted)
+    return None if suggestion is None else chance_on(options.get("chance_by_day"), suggestion.next_date)
 
 
 def _after_days(options: Mapping[str, Any], body: Mapping[str, Any]) -> int | None:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+from programme.planning.queries import chance_on
 from programme.worklist.numeric.course import Forecast
 from programme.worklist.queries.in_force import InForce
 
@@ -22,7 +23,7 @@ class Stored:
     earliest_on: date | None
     latest_safe_on: date | None
     chance_today: float | None
-    chances: Mapping[str, float]
+    chance_next: float | None  # on the suggested day
     locked: str
     flag: tuple[date, float, float] | None
     forecast: Forecast | None
@@ -42,7 +43,7 @@ class Stored:
             earliest_on=None if patient.earliest is None else date.fromisoformat(patient.earliest),
             latest_safe_on=None if suggestion is None else suggestion.latest_safe_date,
             chance_today=None if suggestion is None else suggestion.chance_today,
-            chances={row["date"]: row["chance"] for row in patient.chances or ()},
+            chance_next=None if suggestion is None else chance_on(patient.chance_by_day, suggestion.next_date),
             locked="" if forecast is None or not forecast.locked else forecast.locked["reason"],
             flag=None if forecast is None else read_flag(forecast.flag),
             forecast=None if forecast is None else read_forecast(forecast.last_on, forecast.days),

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+from programme.planning.queries import chance_on
 from programme.worklist.numeric.riskgrid import GridRow, longest_within, risk_grid
 from programme.worklist.numeric.words import capital, chance_words, day_words, figure
 
@@ -83,10 +84,10 @@ def suggested(
 ) -> Suggested:
     """Return the words for one planner's object and its options, as on a day."""
     options = options or {}
-    chances = {row["date"]: row["chance"] for row in options.get("chances") or ()}
+    by_day = options.get("chance_by_day")
     next_on, safe_on = _date(body.get("next_date")), _date(body.get("latest_safe_date"))
     accepted = body.get("breach_risk") or 0.0
-    today_chance = chances.get(today.isoformat())
+    today_chance = chance_on(by_day, today)
     session = body.get("session") or {}
     grid = options.get("grid") or {}
     made = options.get("choices") or ()
@@ -100,7 +101,7 @@ def suggested(
         latest_safe="" if safe_on is None else day_words(safe_on, today),
         latest_is_past=safe_on is not None and safe_on < today,
         interval_days=int(body.get("interval_days") or 0),
-        chance_next="" if next_on is None else _chance(chances.get(next_on.isoformat())),
+        chance_next="" if next_on is None else _chance(chance_on(by_day, next_on)),
         chance_today=_chance(today_chance),
         today_is_over=today_chance is not None and today_chance > accepted,
         end_target=_one(body.get("end_target_hbs_pct")),

@@ -31,7 +31,7 @@ def plan_options(**parts: Any) -> dict[str, Any]:
     limit = {"name": "hb_after", "reached": 108.6, "allowed": 110.0, "unit": "g/L", "state": "ok"}
     return {
         "working": working,
-        "chances": [{"date": "2026-06-08", "chance": 0.06, "open": True}],
+        "chance_by_day": {"from": "2026-06-08", "chance": [0.06]},
         "choices": [{"letter": "F", "interval_days": 28, "end_target_pct": 14.0, "suggested": True}],
         "limits": [{**limit, "words": "Hb at the end and its peak; HbS ends under 30 %"},
                    {**limit, "name": "hb_floor", "state": "warn", "words": "lowest Hb on the way; within 1"}],

@@ -10,17 +10,17 @@ from programme.planning.numeric import people as pp
 from programme.planning.numeric.people import taken
 from programme.planning.numeric.prescribe import NO_PLAN, STOP_HELD, WARN_HELD
 from programme.planning.numeric.programme_run import cells_of_made_up
-from programme.planning.numeric.suggest import outlook_of
+from programme.planning.numeric.suggest import SiteRules, outlook_of, suggest_some
 
 SOME = np.arange(40)
 
 
 @pytest.fixture(scope="module")
-def beside(said, made_up_inputs, made_up_programme):
+def beside(made_up_inputs, made_up_programme, as_of_day):
     """Suggestion, inputs, outlook and weighed menu of forty people."""
-    some, people = taken(said, SOME), taken(made_up_inputs, SOME)
-    outlook = outlook_of(made_up_programme.fit, made_up_programme.pace.take(SOME))
-    return some, people, outlook, details.weigh(people, cells_of_made_up(), some)
+    people, fit, pace = taken(made_up_inputs, SOME), made_up_programme.fit, made_up_programme.pace.take(SOME)
+    said, tried = suggest_some(people, fit, pace, SiteRules(cells_of_made_up()), as_of_day=as_of_day[SOME])
+    return said, people, outlook_of(fit, pace), details.weigh(people, tried, said)
 
 
 def available(said):
@@ -63,8 +63,9 @@ def test_a_row_without_a_session_names_the_limit_in_the_way(beside):
 
 def test_limits_are_kept_where_the_plan_says_so_and_stops_always(beside):
     said, people, _, _ = beside
+    limits = details.limit_rows(people, said)
     for p in available(said):
-        states = {row.name: row.state for row in details.limit_rows(people, said, p)}
+        states = {row.name: row.state for row in limits[p]}
         assert details.STOPPED not in states.values(), states
         if said.plan.standing[p] == WARN_HELD:
             assert set(states.values()) == {details.KEPT}
@@ -73,9 +74,10 @@ def test_limits_are_kept_where_the_plan_says_so_and_stops_always(beside):
 
 def test_nobody_without_a_plan_has_limits_or_other_orders(beside):
     said, people, _, weighed = beside
+    limits = details.limit_rows(people, said)
     without = np.flatnonzero(said.plan.standing == NO_PLAN)
     for p in without:
-        assert details.limit_rows(people, said, p) == ()
+        assert limits[p] == ()
         assert details.other_orders(weighed, people, said, p) == ()
     with_plan = available(said)
     told = [details.other_orders(weighed, people, said, p) for p in with_plan]
@@ -85,9 +87,8 @@ def test_nobody_without_a_plan_has_limits_or_other_orders(beside):
 
 def test_a_year_is_planned_for_each_choice_that_can_be_taken(beside):
     said, people, _, weighed = beside
-    reach = details.reach_of_all(weighed)
     for p in available(said):
-        plans = details.year_plans(weighed, reach, people, said, p)
+        plans = details.year_plans(weighed, people, said, p)
         assert set(plans) <= set(range(said.choices.interval_days.shape[1]))
         for place, plan in plans.items():
             assert plan.interval_days == said.choices.interval_days[p, place]
