@@ -18,7 +18,17 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import F, Model
 
-from patients.models import Antibody, BodyMeasure, Goals, LabResult, Patient, ResultStatus, TransfusionNeeds
+from patients.models import (
+    Antibody,
+    BodyMeasure,
+    Consent,
+    CrossmatchSample,
+    Goals,
+    LabResult,
+    Patient,
+    ResultStatus,
+    TransfusionNeeds,
+)
 from programme.core import changes, trail
 from programme.core.models import Site, User
 
@@ -211,12 +221,18 @@ def record_measure(
 @transaction.atomic
 def withdraw_measure(*, measure: BodyMeasure, why: str, actor: User | None, at: datetime) -> BodyMeasure:
     """Take a wrong weight or height out of use; the row stays, with the reason."""
-    before = state_of(measure)
-    measure.withdrawn_reason = need_reason(why)
-    measure.save(update_fields=["withdrawn_reason"])
-    entry = change_of(measure.patient, "withdraw measure", measure, before=before, why=why)
-    finish_change(measure.patient, [entry], actor=actor, at=at)
+    _withdraw(measure, "withdraw measure", why, actor=actor, at=at)
     return measure
+
+
+def _withdraw(
+    row: BodyMeasure | CrossmatchSample | Consent, action: str, why: str, *, actor: User | None, at: datetime
+) -> None:
+    before = state_of(row)
+    row.withdrawn_reason = need_reason(why)
+    row.save()
+    entry = change_of(row.patient, action, row, before=before, why=row.withdrawn_reason)
+    finish_change(row.patient, [entry], actor=actor, at=at)
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,13 +299,9 @@ def set_needs(
 ) -> TransfusionNeeds:
     """Write what blood the person must have. `version`: as when the form was opened, None where there was no row."""
     values = {
-        "abo": abo,
-        "rhd": rhd,
-        "own_type": own_type,
-        "antigens_to_avoid": antigens_to_avoid,
-        "hbs_negative": hbs_negative,
-        "other": other,
-    }
+        "abo": abo, "rhd": rhd, "own_type": own_type, "antigens_to_avoid": antigens_to_avoid,
+        "hbs_negative": hbs_negative, "other": other,
+    }  # fmt: skip
     needs = TransfusionNeeds.objects.filter(patient=patient).first()
     before = None if needs is None else state_of(needs)
     needs = needs or TransfusionNeeds(patient=patient)
@@ -321,6 +333,44 @@ def add_antibody(
     antibody = Antibody(patient=patient, name=name.strip(), found_year=found_year, found_elsewhere=found_elsewhere)
     finish_change(patient, [_save_new(patient, "add antibody", antibody)], actor=actor, at=at)
     return antibody
+
+
+@transaction.atomic
+def record_sample(
+    *, patient: Patient, taken_at: datetime, actor: User | None, at: datetime, note: str = ""
+) -> CrossmatchSample:
+    """Record that a group-and-screen sample was taken."""
+    if taken_at > at:
+        raise ValidationError({"taken_at": "The sample is said to be taken in the future."})
+    sample = CrossmatchSample(patient=patient, taken_at=taken_at, note=note)
+    finish_change(patient, [_save_new(patient, "record sample", sample)], actor=actor, at=at)
+    return sample
+
+
+@transaction.atomic
+def withdraw_sample(*, sample: CrossmatchSample, why: str, actor: User | None, at: datetime) -> None:
+    """Say that a sample does not count: no unit may be started on it any more."""
+    _withdraw(sample, "withdraw sample", why, actor=actor, at=at)
+
+
+@transaction.atomic
+def record_consent(
+    *, patient: Patient, given_on: date, valid_until: date, given_by: str, actor: User | None, at: datetime,
+    note: str = "",
+) -> Consent:  # fmt: skip
+    """Record consent to the exchange programme; `given_by` says who gave it, the person or somebody for them."""
+    refuse_future(given_on, site=patient.site, at=at, field="given_on")
+    consent = Consent(patient=patient, given_on=given_on, valid_until=valid_until, given_by=given_by, note=note)
+    finish_change(patient, [_save_new(patient, "record consent", consent)], actor=actor, at=at)
+    return consent
+
+
+@transaction.atomic
+def withdraw_consent(*, consent: Consent, on: date, why: str, actor: User | None, at: datetime) -> None:
+    """Record that consent was taken back on a day, and why as far as it was said."""
+    refuse_future(on, site=consent.patient.site, at=at, field="on")
+    consent.withdrawn_on = on
+    _withdraw(consent, "withdraw consent", why, actor=actor, at=at)
 
 
 @transaction.atomic

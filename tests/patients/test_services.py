@@ -242,3 +242,33 @@ def test_raising_versions_of_many_people_takes_few_queries(site: Site, django_as
     with django_assert_num_queries(1):
         services.raise_data_version(person.pk for person in people)
     assert set(Patient.objects.values_list("data_version", flat=True)) == {2}
+
+
+def test_consent_and_sample_are_recorded_and_withdrawn_with_a_reason(site, nurse):
+    patient = factories.make_patient(site=site)
+    consent = services.record_consent(
+        patient=patient,
+        given_on=TODAY,
+        valid_until=TODAY + timedelta(days=365),
+        given_by="herself",
+        actor=nurse,
+        at=NOW,
+    )
+    sample = services.record_sample(patient=patient, taken_at=NOW, actor=nurse, at=NOW)
+    with pytest.raises(ValidationError, match="future"):
+        services.record_sample(patient=patient, taken_at=NOW + timedelta(hours=1), actor=nurse, at=NOW)
+    with pytest.raises(ValidationError, match="Consent cannot end before it was given"):
+        services.record_consent(
+            patient=patient, given_on=TODAY, valid_until=TODAY - timedelta(days=1), given_by="", actor=nurse, at=NOW
+        )
+    with pytest.raises(ValidationError, match="Say why"):
+        services.withdraw_sample(sample=sample, why=" ", actor=nurse, at=NOW)
+    services.withdraw_sample(sample=sample, why="not labelled", actor=nurse, at=NOW)
+    services.withdraw_consent(consent=consent, on=TODAY, why="changed her mind", actor=nurse, at=NOW)
+    actions = list(TrailEntry.objects.filter(patient_key=patient.pk).order_by("number").values_list("action", "why"))
+    assert actions == [
+        ("record consent", ""), ("record sample", ""), ("withdraw sample", "not labelled"),
+        ("withdraw consent", "changed her mind"),
+    ]  # fmt: skip
+    consent.refresh_from_db()
+    assert (consent.withdrawn_on, consent.withdrawn_reason) == (TODAY, "changed her mind")

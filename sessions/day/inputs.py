@@ -1,0 +1,122 @@
+"""What a plan was made from, and what of that has been corrected since: a signature stands only on what it named."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import date, datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from patients.models import (
+    STORED_UNIT,
+    Antibody,
+    BodyMeasure,
+    Goals,
+    LabResult,
+    Patient,
+    ResultStatus,
+    TransfusionNeeds,
+)
+from sessions.day.models import Prescription
+from sessions.models import HaemolysisSign, LockLift, StoredForecast
+
+FLAGS = {"flag_brain": "cerebrovascular", "flag_heart": "cardiac", "flag_lung_pressure": "lung-pressure"}
+
+
+def standing_of(patient: Patient, on: date) -> dict[str, Any]:
+    """Return what a plan of the day `on` rests on beside today's figures, as its inputs name it. Five queries."""
+    goals = Goals.objects.filter(patient=patient, since__lte=on).order_by("-since", "-pk").first()
+    needs = TransfusionNeeds.objects.filter(patient=patient).values_list("version", flat=True).first()
+    antibodies = Antibody.objects.filter(patient=patient, withdrawn_reason="").order_by("pk")
+    return {
+        "goals": None if goals is None else goals.pk,
+        "needs_version": needs,
+        "antibodies": list(antibodies.values_list("pk", flat=True)),
+        "signs": _open_signs(patient),
+        "flags": [name for name in FLAGS if getattr(patient, name)],
+        "pregnant": patient.is_pregnant(on),
+    }
+
+
+def changed_since(plan: Prescription, patient: Patient, on: date) -> tuple[str, ...]:
+    """Return a sentence for every input of the plan that was corrected, withdrawn or decided anew; about nine queries.
+
+    An HbS that arrives for a plan made on a forecast is no correction: the plan named no result.
+    """
+    zone = ZoneInfo(patient.site.time_zone)
+    named, now = plan.inputs, standing_of(patient, on)
+    said = [*_results(named, zone), *_weight(named)]
+    if "goals" not in named:
+        return tuple(said)
+    if now["goals"] != named["goals"]:
+        said.append("The goals were decided anew.")
+    if now["needs_version"] != named["needs_version"]:
+        said.append("What blood the person must have was changed.")
+    said += _antibodies(patient, named["antibodies"], now["antibodies"])
+    if now["flags"] != named.get("flags", now["flags"]):
+        words = ", ".join(FLAGS[name] for name in now["flags"]) or "none"
+        said.append(f"The flags that set limits are now: {words}.")
+    if now["pregnant"] and not named.get("pregnant"):
+        said.append("A pregnancy was recorded: the volume formulas do not hold.")
+    if set(now["signs"]) - set(named.get("signs", now["signs"])) or _locked_by_figures(patient):
+        said.append("Possible delayed haemolysis: no red cells until a haematologist has decided.")
+    return tuple(said)
+
+
+def result_keys(named: dict[str, Any]) -> list[int]:
+    """Return the keys of the results that a plan rests on."""
+    keys = [(named.get(name) or {}).get("result") for name in ("hb", "hbs")]
+    keys += (named.get("hbs") or {}).get("with") or []
+    return [key for key in keys if key is not None]
+
+
+def _results(named: dict[str, Any], zone: ZoneInfo) -> Iterable[str]:
+    for old in LabResult.objects.filter(pk__in=result_keys(named), superseded_by__isnull=False).order_by("pk"):
+        newest = old
+        while newer := LabResult.objects.filter(supersedes=newest).first():
+            newest = newer
+        yield _corrected(old, newest, zone)
+
+
+def _corrected(old: LabResult, newest: LabResult, zone: ZoneInfo) -> str:
+    unit = STORED_UNIT[old.analyte]
+    what = f"{old.get_analyte_display()} {old.value:g} {unit} of {_when(old.taken_at, zone)}"
+    why = f": {newest.why.rstrip('. ')}" if newest.why else ""
+    if newest.status == ResultStatus.WITHDRAWN:
+        return f"{what} was withdrawn{why}."
+    if newest.value == old.value:
+        return f"{what} was corrected (time or method){why}."
+    return f"{what} was corrected to {newest.value:g} {unit}{why}."
+
+
+def _weight(named: dict[str, Any]) -> Iterable[str]:
+    key = (named.get("weight") or {}).get("measure")
+    row = BodyMeasure.objects.filter(pk=key).exclude(withdrawn_reason="").first() if key else None
+    if row is not None:
+        yield f"The weight of {row.weight_kg:g} kg was withdrawn: {row.withdrawn_reason.rstrip('. ')}."
+
+
+def _antibodies(patient: Patient, named: list[int], now: list[int]) -> Iterable[str]:
+    changed = set(named) ^ set(now)
+    for name, gone in Antibody.objects.filter(patient=patient, pk__in=changed).values_list("name", "withdrawn_reason"):
+        yield f"{name} was withdrawn from the antibodies." if gone else f"{name} was added to the antibodies."
+
+
+def _open_signs(patient: Patient) -> list[int]:
+    """Signs of haemolysis that no lift of the lock has judged yet."""
+    lift = LockLift.objects.filter(patient=patient).order_by("-on", "-at").first()
+    signs = HaemolysisSign.objects.filter(patient=patient).order_by("pk")
+    return [
+        row.pk
+        for row in signs
+        if lift is None or row.on > lift.on or (row.noted_at is not None and row.noted_at > lift.at)
+    ]
+
+
+def _locked_by_figures(patient: Patient) -> bool:
+    return StoredForecast.objects.filter(patient=patient, locked__isnull=False).exists()
+
+
+def _when(at: datetime, zone: ZoneInfo) -> str:
+    local = at.astimezone(zone)
+    return f"{local.day} {local:%b}, {local:%H:%M}"
