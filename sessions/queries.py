@@ -88,6 +88,20 @@ def session_columns(site: Site, *, until: date, known_by: date | None = None) ->
     return SiteColumns(columns, share, share_sd, tuple(pk for _, pk in people), tuple(ref for ref, _ in people))
 
 
+def results_behind(patient_pks: Sequence[int], *, until: date) -> dict[int, list[int]]:
+    """Return the keys of the results that each person's forecast rests on, rising; one query.
+
+    They are those before and after every session known, with its results, on the day `until`.
+    """
+    rows = SessionFacts.objects.filter(
+        patient__in=patient_pks, day__lte=until.toordinal(), known_day__lte=until.toordinal()
+    )
+    found: dict[int, set[int]] = {pk: set() for pk in patient_pks}
+    for patient_pk, *results in rows.values_list("patient_id", *RESULT_FIGURES):
+        found[patient_pk].update(results)
+    return {pk: sorted(keys - {None}) for pk, keys in found.items()}
+
+
 def _read_facts(site: Site, until: date) -> tuple[NDArray[np.float64], list[str]]:
     """Read numbers as one array [n, len(NUMBER_FIELDS)], empty cells nan, and the assay method of each row."""
     # A number instead of a bool: SQLite's bools would be converted one by one in Python.

@@ -80,6 +80,7 @@ def _year(lived: LivedYear) -> dict[str, Any]:
         "iron_mg": number(lived.iron_mg, 0),
         "over_visit": number(lived.over_a_visit, 4),
         "over_year": number(lived.over_once, 4),
+        "days_over": number(lived.days_over, 1),
     }
 
 

@@ -41,6 +41,7 @@ def site_rules(settings: Settings) -> SiteRules:
         unit_hb_rel_sd=UNIT_HB_REL_SD,
         early_loss=settings["early_loss_pct"] / 100.0,
         rounding_ml=settings["volume_rounding_ml"],
+        iron_mg_per_g=settings["iron_mg_per_g_hb"],
     )
     return SiteRules(cells=cells, results_stale_days=settings["results_stale_days"])
 

@@ -99,6 +99,8 @@ def _warnings(said: Any, row: int) -> Iterable[str]:
         yield f"The last safe day, {_words(latest)}, lies before the suggested {_words(due)}: come as soon as can be."
     if not said.held[row]:
         yield "No interval that may be chosen keeps the accepted chance with the units allowed: this is the nearest."
+        if math.isfinite(said.holdable_pct[row]):
+            yield f"The lowest ceiling that could be held within these limits is about {said.holdable_pct[row]:.0f} %."
     elif said.interval_after_days[row] < said.wanted_days[row]:
         yield (
             f"The usual {said.wanted_days[row]} days cannot be held within the limits; "
@@ -109,7 +111,8 @@ def _warnings(said: Any, row: int) -> Iterable[str]:
         yield "No session keeps every limit: a prescriber sets units, saline and order."
     elif not said.plan.reached[row]:
         yield (
-            f"The end target is out of reach in one session; {needed} sessions would come to it."
+            f"The end target is out of reach in one session; {needed} sessions on consecutive open days "
+            "would come to it."
             if needed > 1
             else "The end target is out of reach with the units and limits allowed."
         )

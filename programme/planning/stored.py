@@ -13,7 +13,7 @@ from programme.planning.models import Suggestion
 from programme.planning.numeric import choices as ch
 from programme.planning.numeric import people as pp
 from programme.planning.numeric.loop import PATHS
-from programme.planning.printed import numbers
+from programme.planning.printed import number, numbers
 from programme.planning.reckoning import Part, Reckoned, printed_plans
 from sessions import forecasting
 from sessions.forecasting import MODEL_VERSION
@@ -23,8 +23,10 @@ from sessions.numeric.volume import volume_rule
 CHANCES_SHOWN = 84
 
 
-def forecast_rows(found: Reckoned, *, fit: ModelFit, at: datetime) -> list[StoredForecast]:
-    """Return the unsaved forecasts of everyone reckoned."""
+def forecast_rows(
+    found: Reckoned, results_used: dict[int, list[int]], *, fit: ModelFit, at: datetime
+) -> list[StoredForecast]:
+    """Return the unsaved forecasts of everyone reckoned. results_used: the results each rests on, by person."""
     programme, places = found.programme, found.places
     curves = forecasting.curves(programme.fit, found.pace)
     columns = {"days": [list(forecasting.CURVE_DAYS)] * len(places)}
@@ -45,6 +47,7 @@ def forecast_rows(found: Reckoned, *, fit: ModelFit, at: datetime) -> list[Store
             last_on=inputs.as_date(last_days[row]),
             pace=paces[row],
             days={name: values[row] for name, values in columns.items()} if known[row] else None,
+            results_used=results_used[record.pk],
             locked=lock_words(found.locks[record.pk]) if record.pk in found.locks else None,
             flag=forecasting.change_words(programme, int(places[row])),
         )
@@ -108,6 +111,7 @@ def options_of(found: Part, shown: list[dict[str, Any]]) -> list[dict[str, Any] 
                 "best_date": date.fromordinal(best_days[row]).isoformat(),
                 "earliest_date": earliest(found, row),
                 "choices": choices[row],
+                "series": series_of(found, row),
                 "working": figures[row],
             }
         )
@@ -144,6 +148,7 @@ def choices_of(found: Reckoned) -> list[list[dict[str, Any]]]:
         "over_visit": numbers(told.chance, 4),
         "over_year": numbers(told.once_a_year, 4),
         "over_visits_year": numbers(told.over_visits_a_year, 2),
+        "days_over": numbers(told.days_over_a_year, 1),
         "visits_year": numbers(told.visits_a_year, 1),
         "units_year": numbers(told.units_a_year, 0),
         "iron_year_mg": numbers(told.iron_mg_a_year, 0),
@@ -161,11 +166,31 @@ def choices_of(found: Reckoned) -> list[list[dict[str, Any]]]:
     ]
 
 
+def series_of(found: Reckoned, row: int) -> list[dict[str, Any]]:
+    """Return the sessions on consecutive open days, where one does not reach the end target; [] elsewhere."""
+    series = found.said.series
+    return [
+        {
+            "date": date.fromordinal(int(series.day[row, place])).isoformat(),
+            "units": int(series.units[row, place]),
+            "saline_ml": number(series.saline_ml[row, place], 0),
+            "red_cells_ml": number(series.red_cells_ml[row, place], 0),
+            "blood_out_ml": number(series.blood_out_ml[row, place], 0),
+            "hb_before_g_l": number(series.hb_before_g_l[row, place], 0),
+            "hb_after_g_l": number(series.hb_after_g_l[row, place], 0),
+            "rise_g_l": number(series.rise_high_g_l[row, place], 0),
+            "hbs_before_pct": number(series.hbs_before_pct[row, place], 1),
+            "hbs_after_pct": number(series.hbs_after_pct[row, place], 1),
+        }
+        for place in range(int(series.sessions[row]))
+    ]
+
+
 def lived_words(year: dict[str, Any]) -> str:
     """Say what the next year brings when it is lived forward many times from where the person is now."""
     return (
         f"Lived forward from now, {PATHS:,} times: {year['visits']:.0f} visits and {year['units']} units a year, "
-        f"over at {100 * year['over_visit']:.0f} of 100 visits."
+        f"over at {100 * year['over_visit']:.0f} of 100 visits and on {year['days_over']:.0f} days."
     )
 
 

@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 
 from programme.planning.numeric.limits import Limits, hb_after_warn
 from programme.planning.numeric.search import UNFAVOURABLE_TENTH, Before, Cells
-from sessions.numeric.exchange import IRON_MG_PER_G
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -88,7 +87,7 @@ def totals(before: Before, hbs_before_pct: Floats, hb_end_g_l: Floats, units: Fl
         hb_end_sd_g_l=hb_sd,
         hbs_after_pct=hbs_before_pct * ratio,
         hbs_ratio_rel_sd=ratio_sd / ratio,
-        net_iron_mg=IRON_MG_PER_G * (given - out),
+        net_iron_mg=cells.iron_mg_per_g * (given - out),
     )
 
 

@@ -52,6 +52,7 @@ class Choices:
     chance: Floats  # a visit
     once_a_year: Floats  # at least once
     over_visits_a_year: Floats  # expected visits over
+    days_over_a_year: Floats  # expected days on which a sample would be over; see `risk.days_over`
     visits_a_year: Floats
     units_a_year: Floats
     iron_mg_a_year: Floats
@@ -64,11 +65,17 @@ class Choices:
 
 
 def steady_states(
-    table: RiskTable, reach: Reach, hb_before_g_l: Floats, volume_ml: Floats, within: Bools
+    table: RiskTable,
+    reach: Reach,
+    hb_before_g_l: Floats,
+    volume_ml: Floats,
+    within: Bools,
+    iron_mg_per_g: float = IRON_MG_PER_G,
 ) -> SteadyStates:
     """The loop's steady state for the intervals of `table` and the units of `reach`.
 
-    hb_before_g_l, volume_ml (effective) : [P]. within : [P, D]. Iron by 3.4 mg/g of Hb in less Hb out.
+    hb_before_g_l, volume_ml (effective) : [P]. within : [P, D]. iron_mg_per_g : of Hb; net iron
+    is that of Hb in less Hb out.
     """
     days = table.days[0]
     ratio = np.where(np.isfinite(reach.ratio), reach.ratio, np.nan).T[:, None, :]
@@ -79,7 +86,7 @@ def steady_states(
         end = ratio * table.before(np.minimum(end, 2.0 * table.top_pct[:, None, None]))
     visits = DAYS_A_YEAR / days
     units = np.arange(1.0, ratio.shape[-1] + 1.0)
-    iron = IRON_MG_PER_G * (reach.hb_end_g_l - hb_before_g_l).T * volume_ml[:, None] / 1000.0
+    iron = iron_mg_per_g * (reach.hb_end_g_l - hb_before_g_l).T * volume_ml[:, None] / 1000.0
     return SteadyStates(
         days=days,
         end_pct=end,
@@ -174,6 +181,7 @@ def _told(states: SteadyStates, flat: Ints) -> Choices:
         chance=chance,
         once_a_year=1.0 - (1.0 - chance) ** visits,
         over_visits_a_year=chance * visits,
+        days_over_a_year=np.full_like(chance, np.nan),
         visits_a_year=visits,
         units_a_year=read(states.units_a_year[row, column]),
         iron_mg_a_year=read(states.iron_mg_a_year[people, row, column]),

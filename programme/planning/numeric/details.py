@@ -27,7 +27,6 @@ from programme.planning.numeric.search import (
     holds,
 )
 from programme.planning.numeric.suggest import END_REL_SD, END_SD_PCT, Suggestions
-from sessions.numeric.exchange import IRON_MG_PER_G
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -108,6 +107,7 @@ class Weighed:
     ok: NDArray[np.bool_]
     stops_only: NDArray[np.bool_]
     reach: Reach  # of each number of units, inside the warnings or, for `stops_only`, the stops
+    iron_mg_per_g: float
 
     def severity(self, p: int) -> int:
         return STOP if self.stops_only[p] else WARN
@@ -126,7 +126,7 @@ def weigh(people: PeopleInputs, tried: Tried, said: Suggestions) -> Weighed:
         wider = reach_of(few, start.before.take(some), limits, begins[some], STOP)
         for field in fields(Reach):
             getattr(inside, field.name)[:, some] = getattr(wider, field.name)
-    return Weighed(menu, start.before, start.limits, begins, ok, stops_only, inside)
+    return Weighed(menu, start.before, start.limits, begins, ok, stops_only, inside, tried.cells.iron_mg_per_g)
 
 
 def units_rows(
@@ -173,7 +173,7 @@ def year_plans(weighed: Weighed, people: PeopleInputs, said: Suggestions, p: int
     """What the unit would do over a year for each of one person's choices, by place in `choices.LABELS`."""
     told, reach = said.choices, weighed.reach
     volume_l = float(people.before.blood_volume_ml[p] * people.before.mixing[p]) / 1000.0
-    iron = IRON_MG_PER_G * (reach.hb_end_g_l[:, p] - float(people.before.hb_g_l[p])) * volume_l
+    iron = weighed.iron_mg_per_g * (reach.hb_end_g_l[:, p] - float(people.before.hb_g_l[p])) * volume_l
     possible = np.isfinite(reach.ratio[:, p])
     if not possible.any():
         return {}

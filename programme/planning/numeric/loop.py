@@ -46,6 +46,7 @@ class LivedYear:
     iron_mg: float
     over_a_visit: float  # share of visits over the ceiling
     over_once: float  # share of years with at least one
+    days_over: float  # days on which a sample would be over the ceiling
     planned_days: tuple[int, ...]  # from the start to each planned visit
     before_bands_pct: tuple[tuple[float, ...], ...]
     after_bands_pct: tuple[tuple[float, ...], ...]
@@ -75,7 +76,7 @@ def live_a_year(
     share = float(np.atleast_1d(attendance.late_share)[0])
     after = np.maximum(sampler.after_true_pct, 0.5)
     day = np.zeros(n_paths)
-    tally = {name: np.zeros(n_paths) for name in ("visits", "units", "iron", "over")}
+    tally = {name: np.zeros(n_paths) for name in ("visits", "units", "iron", "over", "days_over")}
     bands_before, bands_after = [], []
     while True:
         late = np.where(rng.random(n_paths) < share, rng.choice(attendance.delays, n_paths), 0)
@@ -85,9 +86,10 @@ def live_a_year(
         if not living.any():
             break
         before, measured = sampler.next_before(after, days)
+        over_for = days * share_over(after, before, ceiling_pct - (measured - before))
         chosen = _fewest(ratios, plan.end_target_pct / np.maximum(measured, 0.5))
         after = np.clip(before * ratios[chosen] * rng.normal(1.0, plan.ratio_rel_sd, n_paths), 0.5, 99.0)
-        seen = (1.0, chosen + 1.0, iron[chosen], np.round(measured, 1) > ceiling_pct + 1e-9)
+        seen = (1.0, chosen + 1.0, iron[chosen], np.round(measured, 1) > ceiling_pct + 1e-9, over_for)
         for name, value in zip(tally, seen, strict=True):
             tally[name] += living * value
         bands_before.append(_bands(before[living]))
@@ -98,10 +100,25 @@ def live_a_year(
         iron_mg=float(tally["iron"].mean()),
         over_a_visit=float(tally["over"].sum() / max(tally["visits"].sum(), 1.0)),
         over_once=float((tally["over"] > 0).mean()),
+        days_over=float(tally["days_over"].mean()),
         planned_days=tuple(plan.interval_days * (number + 1) for number in range(len(bands_before))),
         before_bands_pct=tuple(bands_before),
         after_bands_pct=tuple(bands_after),
     )
+
+
+def share_over(after_pct: Floats, before_pct: Floats, line_pct: Floats) -> Floats:
+    """Share of a gap spent over the line, HbS climbing straight from after to before; all [paths]. [0 to 1]
+
+    The line is the ceiling less the noise of the sample, one draw for a gap, so that on average it is the chance that a
+    sample would be over.
+    """
+    climb = before_pct - after_pct
+    level = np.abs(climb) < 1e-9
+    with np.errstate(divide="ignore", invalid="ignore"):
+        crossing = np.clip((line_pct - after_pct) / np.where(level, 1.0, climb), 0.0, 1.0)
+    over = np.where(climb > 0.0, 1.0 - crossing, crossing)
+    return np.where(level, (after_pct > line_pct).astype(float), over)
 
 
 def _fewest(ratios: Floats, need: Floats) -> NDArray[np.int64]:

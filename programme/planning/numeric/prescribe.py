@@ -263,6 +263,7 @@ def _written_out(
         cells_hb_g_l=hb_in,
         mixing=before.mixing,
         early_loss=cells.early_loss,
+        iron_mg_per_g=cells.iron_mg_per_g,
     )
 
     def figure(values: Floats) -> Floats:

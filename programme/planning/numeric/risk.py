@@ -15,6 +15,7 @@ Ints = NDArray[np.int64]
 
 LOWEST_END_PCT = 1.0
 END_NODES = 10
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(6)  # of a gap, for the days over in it
 _LEAST_CHANCE = 1e-9
 
 
@@ -66,6 +67,28 @@ def chance_after(
     return attendance.mixed(over(0), np.stack([over(late) for late in attendance.delays]))
 
 
+def days_over(
+    outlook: Outlook, days: Floats, end_pct: Floats, end_sd_pct: Floats, ceiling_pct: Floats, attendance: Attendance
+) -> Floats:
+    """Expected days of a gap on which a sample would be over the ceiling, up to the visit really attended, [P, K].
+
+    days, end_pct, end_sd_pct : interval and end, [P, K]; ceiling_pct : [P]. The chance over the days of the gap is
+    integrated by Gauss and Legendre (six nodes), and for those who come late over the days they are late too.
+    """
+
+    def between(first: Floats, last: Floats) -> Floats:
+        width = (last - first)[..., None]
+        at = first[..., None] + width * 0.5 * (_NODES + 1.0)
+        end, sd = (np.broadcast_to(value[..., None], at.shape) for value in (end_pct, end_sd_pct))
+        seen = outlook(days=at, after_pct=end, after_sd_pct=sd)
+        chance = np.nan_to_num(seen.chance_over(ceiling_pct[:, None, None]), nan=1.0)
+        return np.asarray((chance * _WEIGHTS).sum(axis=-1) * 0.5 * width[..., 0])
+
+    on_time = between(np.zeros_like(days), days)
+    late = np.stack([on_time + between(days, days + delay) for delay in attendance.delays])
+    return attendance.mixed(on_time, late)
+
+
 def highest_end(
     outlook: Outlook,
     days: Floats,
@@ -85,6 +108,21 @@ def highest_end(
         fits = chance_after(outlook, days, middle, end_sd_pct, ceiling_pct, attendance) <= accepted
         low, high = np.where(fits, middle, low), np.where(fits, high, middle)
     return np.where(possible, np.maximum(np.floor(low * 10.0) / 10.0, LOWEST_END_PCT), np.nan)
+
+
+def lowest_ceiling(
+    outlook: Outlook, days: Floats, end_pct: Floats, end_sd_pct: Floats, accepted: Floats, attendance: Attendance
+) -> Floats:
+    """The lowest ceiling, in whole %, over which a visit `days` after this end stays within `accepted`, all [P].
+
+    By halving between 1 and 100 %: the chance falls as the ceiling rises.
+    """
+    low, high = np.full(len(days), 1.0), np.full(len(days), 100.0)
+    for _ in range(10):
+        middle = 0.5 * (low + high)
+        fits = chance_after(outlook, days, end_pct, end_sd_pct, middle, attendance) <= accepted
+        low, high = np.where(fits, low, middle), np.where(fits, middle, high)
+    return np.asarray(np.ceil(high))
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from programme.planning.numeric.limits import Limits, hb_after_warn
 from programme.planning.numeric.one_arm import parts_of, washed
+from sessions.numeric.exchange import IRON_MG_PER_G
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -74,6 +75,7 @@ class Cells:
     unit_hb_rel_sd: float  # of one unit
     early_loss: float = 0.0  # share of donor cells lost in the first day
     rounding_ml: float = 10.0
+    iron_mg_per_g: float = IRON_MG_PER_G
 
 
 @dataclass(frozen=True, slots=True)

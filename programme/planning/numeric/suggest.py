@@ -24,7 +24,16 @@ from programme.planning.numeric.prescribe import (
     reach_of,
     try_sessions,
 )
-from programme.planning.numeric.risk import DayRisk, Outlook, highest_end, risk_by_day, risk_table, safe_days
+from programme.planning.numeric.risk import (
+    DayRisk,
+    Outlook,
+    days_over,
+    highest_end,
+    lowest_ceiling,
+    risk_by_day,
+    risk_table,
+    safe_days,
+)
 from programme.planning.numeric.search import STOP, WARN, Cells, Menu
 from programme.planning.numeric.series import Series, no_series, plan_series
 from sessions.numeric.drift.fit import ProgrammeFit
@@ -78,6 +87,7 @@ class Suggestions:
     choices: ch.Choices
     risk: DayRisk  # by day after the last session
     held: Bools  # the planned interval keeps the accepted chance
+    holdable_pct: Floats  # about the lowest ceiling that could be held, where none holds it; else nan
     wanted_days: Ints  # usual or accepted interval
     limit_days: Ints  # longest interval this person may be given
     n_gaps: Ints
@@ -192,6 +202,7 @@ class _Loop:
     held: Bools
     stands: Bools  # planned because a person accepted it
     choices: ch.Choices
+    holdable_pct: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,6 +249,7 @@ def _suggest(
         choices=loop.choices,
         risk=dates.risk,
         held=loop.held,
+        holdable_pct=loop.holdable_pct,
         wanted_days=loop.wanted.astype(np.int64),
         limit_days=loop.limit.astype(np.int64),
         n_gaps=pace.n_gaps.astype(np.int64),
@@ -276,11 +288,13 @@ def _plan_loop(people: PeopleInputs, pace: PeoplePace, outlook: Outlook, site: S
     days = np.broadcast_to(PLANNED_DAYS, within.shape)
     table = risk_table(outlook, days, people.ceiling_pct, end_rel_sd, END_SD_PCT, people.attendance)
     volume = people.before.blood_volume_ml * people.before.mixing
-    states = ch.steady_states(table, reach, people.before.hb_g_l, volume, within)
-    widest = ch.steady_states(table, inside_stops, people.before.hb_g_l, volume, within)
+    iron = site.cells.iron_mg_per_g
+    states = ch.steady_states(table, reach, people.before.hb_g_l, volume, within, iron)
+    widest = ch.steady_states(table, inside_stops, people.before.hb_g_l, volume, within, iron)
     by_person = ~np.isnan(people.accepted_interval_days)
     held_at, held = ch.held_interval(widest, wanted, people.accepted_chance, by_person)
     planned = PLANNED_DAYS[held_at]
+    told = ch.choose(states, widest, held_at, people.accepted_chance)
     return _Loop(
         tried=tried,
         end_rel_sd=end_rel_sd,
@@ -289,8 +303,33 @@ def _plan_loop(people: PeopleInputs, pace: PeoplePace, outlook: Outlook, site: S
         planned=planned,
         held=held,
         stands=by_person & held & (planned == wanted),
-        choices=ch.choose(states, widest, held_at, people.accepted_chance),
+        choices=_with_days_over(told, people, outlook, end_rel_sd),
+        holdable_pct=_holdable(widest, held, people, outlook, end_rel_sd),
     )
+
+
+def _with_days_over(told: ch.Choices, people: PeopleInputs, outlook: Outlook, end_rel_sd: Floats) -> ch.Choices:
+    ends = np.nan_to_num(told.ends_at_pct, nan=1.0)
+    sd = np.hypot(end_rel_sd[:, None] * ends, END_SD_PCT)
+    interval = np.maximum(told.interval_days, 1).astype(float)
+    over = days_over(outlook, interval, ends, sd, people.ceiling_pct, people.attendance)
+    return replace(told, days_over_a_year=over * told.visits_a_year)
+
+
+def _holdable(
+    widest: ch.SteadyStates, held: Bools, people: PeopleInputs, outlook: Outlook, end_rel_sd: Floats
+) -> Floats:
+    """About the lowest ceiling that the shortest interval could hold inside the stops, [P]; nan where it is held."""
+    first = np.where(widest.within.any(axis=1), widest.within.argmax(axis=1), 0)
+    ends = widest.end_pct[np.arange(len(first)), first]
+    lowest = np.where(np.isnan(ends), np.inf, ends).min(axis=1)
+    end = np.where(held | ~np.isfinite(lowest), np.nan, np.clip(lowest, 1.0, 99.0))
+    plain = np.nan_to_num(end, nan=1.0)
+    found = lowest_ceiling(
+        outlook, widest.days[first], plain, np.hypot(end_rel_sd * plain, END_SD_PCT), people.accepted_chance,
+        people.attendance,
+    )  # fmt: skip
+    return np.where(np.isnan(end), np.nan, found)
 
 
 def _wanted(people: PeopleInputs, pace: PeoplePace, limit: Floats, asked: WhatIf) -> Floats:

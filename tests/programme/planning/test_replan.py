@@ -17,7 +17,7 @@ from django.db import connection, transaction
 from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
-from patients.models import Patient
+from patients.models import LabResult, Patient
 from patients.services import raise_data_version
 from programme.core import changes
 from programme.planning import replan as replanning
@@ -77,6 +77,14 @@ def test_the_first_run_renews_everyone_and_the_second_nobody(unit):
     assert (again.renewed, again.model_fit) == (0, done.model_fit)
     assert stored(without=()) == before
     assert not ReplanRun.objects.filter(finished_at=None).exists()
+
+
+def test_a_forecast_names_the_results_it_rests_on(unit):
+    replan(unit)
+    for forecast in StoredForecast.objects.select_related("patient"):
+        before_and_after = LabResult.objects.filter(patient=forecast.patient, link__isnull=False)
+        assert forecast.results_used == sorted(before_and_after.values_list("pk", flat=True))
+        assert len(forecast.results_used) > 10
 
 
 def test_a_change_renews_that_person_only(unit):
@@ -154,7 +162,8 @@ def test_a_site_is_read_once_for_all_its_chunks(unit, small_chunks):
         assert replan(unit, everyone=True).renewed == 7
     assert ReplanRun.objects.order_by("-pk")[0].chunks.count() == 4
     facts = [query["sql"] for query in asked.captured_queries if "exchange_sessions_sessionfacts" in query["sql"]]
-    assert len(facts) == 1
+    # The sessions once, and for each chunk which results its people rest on.
+    assert [len(facts), sum("untransfused_pct" in sql for sql in facts)] == [1 + 4, 1]
 
 
 def stop_after(count, monkeypatch):

@@ -16,8 +16,17 @@ from programme.planning.numeric.choices import (
     pareto_front,
     steady_states,
 )
+from programme.planning.numeric.loop import share_over
 from programme.planning.numeric.prescribe import reach_of
-from programme.planning.numeric.risk import chance_after, highest_end, risk_by_day, risk_table, safe_days
+from programme.planning.numeric.risk import (
+    chance_after,
+    days_over,
+    highest_end,
+    lowest_ceiling,
+    risk_by_day,
+    risk_table,
+    safe_days,
+)
 from programme.planning.numeric.search import build_menu
 from sessions.numeric.columns import LATE_MISSED, SessionColumns
 from sessions.numeric.predictive import SHAPE_BEFORE_DATA, Predictive
@@ -201,3 +210,34 @@ def test_attendance_is_read_from_the_reasons_of_visits():
     on_time, late = np.array([[0.1], [0.1]]), np.array([[[0.6], [0.6]]])
     assert found.mixed(on_time, late).ravel() == pytest.approx(0.1 + 0.5 * found.late_share)
     assert attendance_of(columns.take_people(np.array([1])), np.full(1, 28.0)).late_share.tolist() == [0.0]
+
+
+def test_days_over_are_the_sum_of_the_chances_of_the_days(straight_outlook):
+    outlook = straight_outlook([0.6, 0.4], sd=2.0)
+    ends, sds = np.array([[14.0], [20.0]]), np.array([[0.8], [1.0]])
+    days, ceiling, late = np.full((2, 1), 28.0), np.array([30.0, 30.0]), Attendance(np.array([0.2, 0.0]), (4, 10))
+    found = days_over(outlook, days, ends, sds, ceiling, late)
+
+    def summed(last):
+        fine = np.linspace(0.0, last, 4001)
+        at = np.broadcast_to(fine, (2, len(fine)))
+        seen = outlook(days=at, after_pct=np.broadcast_to(ends, at.shape), after_sd_pct=np.broadcast_to(sds, at.shape))
+        return np.trapezoid(seen.chance_over(ceiling[:, None]), fine, axis=1)
+
+    on_time, by_late = summed(28.0), 0.5 * (summed(32.0) + summed(38.0))
+    share = np.array([0.2, 0.0])
+    assert found[:, 0] == pytest.approx((1.0 - share) * on_time + share * by_late, rel=0.01, abs=0.01)
+
+
+def test_the_lowest_ceiling_is_the_quantile(straight_outlook):
+    outlook = straight_outlook([0.5], sd=2.0)
+    found = lowest_ceiling(outlook, one(28.0), one(15.0), one(0.0), one(0.10), Attendance.punctual(1))
+    assert found[0] == np.ceil(15.0 + 14.0 + 2.0 * 1.2816)
+
+
+@pytest.mark.parametrize(
+    ("after", "before", "line", "share"),
+    [(10, 30, 40, 0.0), (10, 30, 5, 1.0), (10, 30, 25, 0.25), (30, 20, 25, 0.5), (20, 20, 25, 0.0), (26, 26, 25, 1.0)],
+)
+def test_share_of_a_gap_over_a_line(after, before, line, share):
+    assert share_over(one(after), one(before), one(line))[0] == pytest.approx(share)

@@ -229,3 +229,51 @@ def test_a_year_needs_an_interval(made_up_programme):
             attendance=Attendance.punctual(1),
             seed=1,
         )
+
+
+def test_where_no_interval_holds_the_ceiling_a_ceiling_that_could_be_held_is_named(
+    made_up_inputs, made_up_programme, ask, as_of_day
+):
+    n = len(made_up_inputs.bar)
+    few = replace(made_up_inputs, limits=replace(made_up_inputs.limits, units_most=np.full(n, 3.0)))
+    told = ask(few)
+    short = np.flatnonzero(np.isfinite(told.holdable_pct))
+    assert short.size >= 3
+    assert not told.held[short].any()
+    assert (told.holdable_pct[short] > few.ceiling_pct[short]).all()
+    part, pace = taken(few, short), made_up_programme.pace.take(short)
+    answers = {
+        shift: ask(replace(part, ceiling_pct=told.holdable_pct[short] + shift), pace=pace, day=as_of_day[short]).held
+        for shift in (1.0, -2.0)
+    }
+    # 'About': found at the shortest interval alone, with the spread of a session under the old ceiling.
+    assert answers[1.0].mean() >= 0.9
+    assert answers[-2.0].mean() <= 0.1
+
+
+def test_days_over_of_the_steady_state_and_of_a_year_lived_forward(said, made_up_inputs, made_up_programme):
+    assert (np.isnan(said.choices.days_over_a_year) == (said.choices.interval_days == 0)).all()
+    cells = cells_of_made_up()
+    menu = build_menu(made_up_inputs.before, cells, made_up_inputs.limits)
+    reach = reach_of(menu, made_up_inputs.before, made_up_inputs.limits, made_up_inputs.ceiling_pct)
+    some = np.flatnonzero(
+        (said.bar == pp.AVAILABLE) & said.held & (said.n_gaps >= 8) & (said.plan.standing == WARN_HELD)
+    )
+    steady, lived = [], []
+    for p in some[:8]:
+        plan = Plan(
+            interval_days=int(said.choices.interval_days[p, 3]),
+            end_target_pct=float(said.choices.ends_at_pct[p, 3]),
+            ratios=tuple(reach.ratio[:, p]),
+            ratio_rel_sd=0.05,
+            iron_mg=tuple(np.zeros(len(reach.ratio))),
+        )
+        year = live_a_year(
+            plan, made_up_programme.fit, made_up_programme.pace.take(int(p)), ceiling_pct=float(said.ceiling_pct[p]),
+            attendance=made_up_inputs.attendance.take([int(p)]), seed=int(p),
+        )  # fmt: skip
+        steady.append(said.choices.days_over_a_year[p, 3] / said.choices.over_visits_a_year[p, 3])
+        lived.append(year.days_over / (year.over_a_visit * year.visits))
+    # Days over for each visit over, by two ways: integration over the gap of the steady state, and paths whose first
+    # visits come from where each person is now.
+    assert np.mean(lived) / np.mean(steady) == pytest.approx(1.0, abs=0.35)
