@@ -54,14 +54,18 @@ def _walk(patterns: list[URLPattern | URLResolver], above: str, names: tuple[str
             yield Address(route, entry.callback, asked)
 
 
-def sample(exchange_session: ExchangeSession, transfusion: OtherTransfusion) -> dict[str, Any]:
-    """What the addresses of one person are filled with."""
+def sample(
+    exchange_session: ExchangeSession, transfusion: OtherTransfusion, of_the_day: ExchangeSession
+) -> dict[str, Any]:
+    """What the addresses of one person are filled with; `of_the_day` is a session that runs."""
     patient = exchange_session.patient
     return {
         "patient_ref": patient.patient_ref,
         "key of session": exchange_session.pk,
         "key of results": exchange_session.result_links.first().result_id,
         "key of transfusion": transfusion.pk,
+        "key of day": of_the_day.pk,
+        "number": 0,
         "name": "unit_volume_ml",
         "token": "a-file-of-nobody",
     }

@@ -471,3 +471,30 @@ def make_entry(exchange_session: ExchangeSession, kind: str, body: dict[str, Any
         **fields,
     }
     return Entry.objects.create(exchange_session=exchange_session, kind=kind, body=body, by=by, **values)
+
+
+def make_running(
+    patient: Patient, *, by: User, units: int = 2, started_at: datetime | None = None, **plan: Any
+) -> ExchangeSession:
+    """A session that runs since NOW on a signed plan, its units checked; observations were taken before."""
+    started_at = started_at or NOW
+    exchange_session = make_exchange_session(
+        patient,
+        on=started_at.date(),
+        state=State.RUNNING,
+        origin=Origin.HERE,
+        started_at=started_at,
+        units=None,
+        saline_in_ml=None,
+        red_cells_in_ml=None,
+        blood_out_ml=None,
+        hbs_after_pct=None,
+        hb_after_g_l=None,
+    )
+    make_prescription(exchange_session, signed_by=by, **{"units": units, **plan})
+    for place in range(1, units + 1):
+        DonationUnit.objects.create(exchange_session=exchange_session, place=place, state="checked", volume_ml=258)
+    before = {"moment": "before", "bp_sys": 118, "bp_dia": 70, "pulse": 76, "temp_c": 36.8, "spo2": 98}
+    make_entry(exchange_session, "start_check", {}, by=by, happened_at=started_at, received_at=started_at)
+    make_entry(exchange_session, "observation", before, by=by, happened_at=started_at, received_at=started_at)
+    return exchange_session

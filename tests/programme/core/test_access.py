@@ -32,7 +32,9 @@ def make_person(site, ref):
     fit = factories.make_fit(site)
     factories.make_forecast(patient, model_fit=fit)
     factories.make_suggestion(patient, model_fit=fit)
-    return sample(course[-1], factories.make_other_transfusion(patient))
+    signed_by = factories.make_user(role="consultant", site=site, username=f"signs.{ref}")
+    running = factories.make_running(patient, by=signed_by)
+    return sample(course[-1], factories.make_other_transfusion(patient), running)
 
 
 @pytest.fixture

@@ -1,0 +1,93 @@
+"""What was done and what is to be done, in the words of the bedside page."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from sessions.day.numeric import entries as kinds
+from sessions.day.numeric.strokes import Stroke
+from sessions.day.numeric.tally import PlannedStep
+
+FLUIDS = {"saline": "Saline", "red_cells": "Red cells"}
+SHORT_VITALS = {"pulse": "pulse {:g}", "temp_c": "{:.1f} °C", "spo2": "SpO₂ {:g} %", "resp": "breaths {:g}"}
+
+
+def ml(value: float) -> str:
+    """Return a volume in whole millilitres with thousands parted and a true minus."""
+    text = f"{value:,.0f}"
+    return ("0" if text == "-0" else text).replace("-", "\u2212")
+
+
+def step_name(step: PlannedStep) -> str:
+    """Return 'Red cells 4, 5' or 'Saline'."""
+    places = ", ".join(str(place) for place in step.units)
+    return f"{FLUIDS[step.fluid]} {places}".strip()
+
+
+def stroke_title(stroke: Stroke, n_units: int) -> str:
+    """Return 'Red cells, unit 4 of 5' or 'Saline'."""
+    name = FLUIDS[stroke.fluid]
+    return f"{name}, unit {stroke.unit} of {n_units}" if stroke.unit is not None else name
+
+
+def stroke_sentence(stroke: Stroke) -> str:
+    """Return what to do now, such as 'Give unit 4 while 130 mL is drawn.'"""
+    what = (
+        f"unit {stroke.unit}, {ml(stroke.in_ml)} mL," if stroke.unit is not None else f"{ml(stroke.in_ml)} mL of saline"
+    )
+    if stroke.in_ml <= 0.0:
+        return f"Draw {ml(stroke.out_ml)} mL."
+    if stroke.out_ml <= 0.0:
+        return f"Give {what.rstrip(',')}."
+    return f"Give {what} while {ml(stroke.out_ml)} mL is drawn."
+
+
+def vitals_words(body: Mapping[str, Any]) -> str:
+    """Return 'BP 112/68, pulse 78, 37.0 °C, SpO₂ 97 %' of an observation, and what was said in words."""
+    parts = []
+    if body.get("bp_sys") is not None:
+        low = body.get("bp_dia")
+        parts.append(f"BP {body['bp_sys']:g}/{'–' if low is None else format(low, 'g')}")
+    parts += [words.format(body[name]) for name, words in SHORT_VITALS.items() if body.get(name) is not None]
+    if str(body.get("words", "")).strip():
+        parts.append(str(body["words"]).strip())
+    return ", ".join(parts)
+
+
+def entry_words(kind: str, body: Mapping[str, Any]) -> str:
+    """Return one line that says what an entry of the bedside recorded."""
+    if kind == kinds.MOVED:
+        return _moved_words(body)
+    if kind == kinds.OBSERVATION:
+        return vitals_words(body)
+    unit, number = body.get("unit"), body.get("number")
+    said = {
+        kinds.STEP_DONE: f"step {body.get('step')} done",
+        kinds.UNIT_CHECKED: f"unit {unit} checked",
+        kinds.UNIT_STARTED: f"unit {unit} started",
+        kinds.UNIT_ENDED: f"unit {unit} ended",
+        kinds.UNIT_PUT_AWAY: f"unit {unit} put away",
+        kinds.PAUSE: f"paused: {body.get('words', '')}",
+        kinds.RESUME: "went on",
+        kinds.UNDO: f"entry {number} undone",
+        kinds.TIME: f"time of entry {number} put right",
+        kinds.BOTH: "both happened: entries " + _listed(body.get("numbers", ())),
+        kinds.START_CHECK: "checked before the start",
+        kinds.PLAN: "plan changed",
+        kinds.REACTION: "reaction noted",
+        kinds.SAMPLE: "sample taken",
+        kinds.LEAFLET: "leaflet given",
+    }
+    return said.get(kind) or str(body.get("words", "")) or kind.replace("_", " ")
+
+
+def _moved_words(body: Mapping[str, Any]) -> str:
+    parts = [f"out {ml(body['out_ml'])}"] if body["out_ml"] else []
+    if body["in_ml"]:
+        whose = f" of unit {body['unit']}" if body.get("unit") is not None else ""
+        parts.append(f"in {ml(body['in_ml'])}{whose}")
+    weighed = f", weighed {body['weighed_g']:g} g" if body.get("weighed_g") is not None else ""
+    return f"{', '.join(parts)} mL{weighed}, step {body['step']}"
+
+
+def _listed(numbers: Sequence[int]) -> str:
+    return " and ".join(str(number) for number in numbers)

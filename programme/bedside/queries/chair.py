@@ -1,0 +1,61 @@
+"""What reading an entry needs to know of its session, each read only when an entry asks for it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+from functools import cached_property
+from zoneinfo import ZoneInfo
+
+from programme.core.settings_of_site import site_settings
+from sessions.day.models import Entry, Prescription
+from sessions.day.numeric.standing import ended_now
+from sessions.day.queries import plan_carried_out, tally_of
+from sessions.models import ExchangeSession
+from sessions.numeric.exchange import Start
+
+
+class Chair:
+    """One session at the moment `at`, as the reading of an entry sees it."""
+
+    def __init__(self, exchange_session: ExchangeSession, at: datetime) -> None:
+        self.exchange_session, self.at = exchange_session, at
+        self.zone = ZoneInfo(exchange_session.patient.site.time_zone)
+
+    @cached_property
+    def settings(self) -> Mapping[str, float]:
+        return site_settings(self.exchange_session.patient.site, self.at)
+
+    @cached_property
+    def plan(self) -> Prescription | None:
+        return plan_carried_out(self.exchange_session)
+
+    def fluid_of(self, step: int | None) -> tuple[str, float] | None:
+        """Return fluid and Hb of the cells [g/L] of a step of the plan; None where it has no such step."""
+        steps = self.plan.steps if self.plan else ()
+        found = next((one for one in steps if one["number"] == step), None)
+        return None if found is None else (found["fluid"], float(found.get("cells_hb_g_l") or 0.0))
+
+    @cached_property
+    def hb_g_l(self) -> float:
+        """Hb of the blood that is being drawn now. [g/L]"""
+        plan = self.plan
+        if plan is None:
+            raise ValueError("a session without a plan has no Hb")
+        now = ended_now(
+            Start(plan.blood_volume_ml, plan.hb_g_l, plan.hbs_pct),
+            tally_of(self.exchange_session).as_steps(),
+            mixing=plan.mixing_volume_ml / plan.blood_volume_ml,
+            hb_sd_g_l=0.0,
+            hbs_sd_pct=0.0,
+        )
+        return plan.hb_g_l if now is None else now.hb_at_once_g_l
+
+    def number_of_key(self, key: str) -> int | None:
+        """Return the number of the entry that was sent with this key; None where it was never kept."""
+        rows = Entry.objects.filter(exchange_session=self.exchange_session, key=key)
+        return rows.values_list("number", flat=True).first()
+
+    def time_of(self, number: int) -> datetime | None:
+        rows = Entry.objects.filter(exchange_session=self.exchange_session, number=number)
+        return rows.values_list("happened_at", flat=True).first()

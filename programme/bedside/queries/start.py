@@ -1,0 +1,59 @@
+"""What is recorded of a person that the checks before starting are held against. Fixed number of queries."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from patients.models import BodyMeasure, Consent, Patient, Sex
+from programme.core import access
+from programme.core.models import Site, User
+from programme.core.settings_of_site import site_settings
+from sessions.day.models import Prescription
+from sessions.models import ExchangeSession
+
+YOUNGEST_PREGNANT_YEARS, OLDEST_PREGNANT_YEARS = 10.0, 56.0
+"""Between these ages pregnancy is asked about: common practice; units differ."""
+
+
+@dataclass(frozen=True, slots=True)
+class Chairside:
+    """consent_until: the last day of the consent that reaches furthest, None where there is none in force.
+    weight_on: the newest weight's day, None where none is recorded."""
+
+    patient: Patient
+    plan: Prescription | None
+    settings: Mapping[str, float]
+    consent_until: date | None
+    weight_kg: float
+    weight_on: date | None
+
+    def may_be_pregnant(self, on: date) -> bool:
+        age = self.patient.age_years(on)
+        asked = age is None or YOUNGEST_PREGNANT_YEARS <= age < OLDEST_PREGNANT_YEARS
+        return self.patient.sex == Sex.FEMALE and asked
+
+
+def chairside_of(exchange_session: ExchangeSession, *, today: date, at: datetime) -> Chairside:
+    """Return what is recorded; four queries."""
+    patient = exchange_session.patient
+    plan = Prescription.objects.filter(exchange_session=exchange_session).in_force().first()
+    consent = Consent.objects.filter(patient=patient, withdrawn_on__isnull=True, given_on__lte=today)
+    measures = BodyMeasure.objects.filter(patient=patient, on__lte=today, weight_kg__isnull=False, withdrawn_reason="")
+    weight = measures.order_by("-on", "-pk").first()
+    return Chairside(
+        patient=patient,
+        plan=plan,
+        settings=site_settings(patient.site, at),
+        consent_until=consent.order_by("-valid_until").values_list("valid_until", flat=True).first(),
+        weight_kg=exchange_session.weight_kg if weight is None else float(weight.weight_kg or 0.0),
+        weight_on=weight.on if weight else None,
+    )
+
+
+def prescribers_of(site: Site) -> dict[int, User]:
+    """Return the people of a site who may authorise, by key; one query."""
+    roles = access.matrix()["move.authorise"]
+    people = User.objects.filter(site=site, is_active=True, role__in=roles).order_by("full_name")
+    return {user.pk: user for user in people}

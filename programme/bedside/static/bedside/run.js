@@ -1,0 +1,399 @@
+// The bedside page: one touch an entry, kept here until it is saved; what other tablets enter, within seconds; the
+// clock of observations. Without this file the page works by plain forms.
+import { Queue, waited } from "./queue.js";
+
+const POLL_MS = 3000;
+const WHOLE_EVERY = 10; // polls: also what changed without an entry
+const NEAR = 0.8; // of a limit, as the server judges it
+const NOT_FIELDS = new Set(["csrfmiddlewaretoken", "receipt", "kind", "show", "seen"]);
+const CALLED = { moved: "volumes", observation: "observations", step_done: "step done", time: "time put right" };
+
+const run = document.getElementById("run");
+const at = (id) => document.getElementById(id);
+const board = () => at("board");
+const minus = (text) => String(text).replace("-", "\u2212");
+const signed = (value, places = 0) => minus((Math.round(value) > 0 ? "+" : "") + value.toFixed(places));
+const clockWords = (ms) => new Date(ms).toLocaleTimeString("en-GB");
+
+let keptUnseen = []; // saved, but not yet on the board that is shown
+let serverNow = Date.parse(board().dataset.now);
+let receivedAt = performance.now();
+let polls = 0;
+let lost = false;
+let dueSaid = "";
+
+const queue = new Queue({
+  session: run.dataset.session,
+  user: Number(run.dataset.user),
+  enter: run.dataset.enter,
+  changed: show,
+  kept(number, item) {
+    keptUnseen.push({ number, item });
+    at("saved").textContent = `Saved ${clockWords(Date.now())}, on the server.`;
+    refresh();
+  },
+});
+
+// What the board does not hold yet
+
+function notOnBoard() {
+  const last = Number(board().dataset.last);
+  keptUnseen = keptUnseen.filter((one) => one.number > last);
+  const items = [...keptUnseen.map((one) => one.item), ...queue.waiting()];
+  const undone = new Set(items.filter((item) => item.kind === "undo").map((item) => item.fields.target_key));
+  return items.filter((item) => !undone.has(item.key));
+}
+
+const number = (text) => Number(String(text ?? "").trim().replace("\u2212", "-") || 0);
+
+function outOf(item) {
+  return item.fields.weighed_g ? weighed(number(item.fields.weighed_g), tareOf(item.fields.bag)) : number(item.fields.out_ml);
+}
+
+function tareOf(bag) {
+  return Number(document.querySelector(`#weigh input[value="${bag}"]`)?.dataset.tare ?? 0);
+}
+
+function weighed(grams, tare) {
+  return Math.max(0, Math.round((grams - tare) / Number(at("figures").dataset.density)));
+}
+
+// Showing
+
+const movedOnly = (items) => items.filter((item) => item.kind === "moved");
+
+// The touches that are left once everything entered here is done, the next one first.
+function touchesLeft() {
+  const items = notOnBoard();
+  const ended = new Set(items.filter((item) => item.kind === "step_done").map((item) => item.fields.step));
+  const open = JSON.parse(at("coming").textContent).filter((one) => !ended.has(String(one.step)));
+  return open.slice(movedOnly(items).filter((item) => !ended.has(item.fields.step)).length);
+}
+
+function show() {
+  showNow();
+  showBalance(movedOnly(notOnBoard()));
+  showAhead();
+  showQueue();
+}
+
+function showNow() {
+  const touch = touchesLeft()[0];
+  const form = at("entry");
+  if (!touch) {
+    if (notOnBoard().length) at("nowh").textContent = "Every step is entered";
+    if (form) fill(form, { unit: "", out_ml: "", in_ml: "" }, "");
+    return;
+  }
+  at("nowh").textContent = touch.title;
+  at("nowdo").textContent = touch.sentence;
+  at("nowleft").textContent = touch.left;
+  if (!form) return;
+  const given = touch.ready ? touch.in || "" : "";
+  fill(form, { step: touch.step, unit: touch.unit ?? "", out_ml: touch.out || "", in_ml: given }, touch.in || "");
+  const bag = document.querySelector("#weigh form");
+  bag.elements.step.value = touch.step;
+  bag.elements.unit.value = touch.unit ?? "";
+}
+
+const isDirty = (box) => box.value !== box.defaultValue;
+
+function fill(form, values, planned) {
+  const { out_ml, in_ml } = form.elements;
+  if (isDirty(out_ml) || isDirty(in_ml)) return; // nothing changes under the hand
+  for (const [name, value] of Object.entries(values)) {
+    form.elements[name].value = form.elements[name].defaultValue = String(value);
+  }
+  in_ml.placeholder = planned;
+}
+
+function balance(moved) {
+  const figures = at("figures").dataset;
+  const cells = new Set(JSON.parse(at("coming").textContent).filter((one) => one.cells).map((one) => String(one.step)));
+  let [all, without] = [Number(figures.balance), Number(figures.without)];
+  for (const item of moved) {
+    const [given, drawn] = [number(item.fields.in_ml), outOf(item)];
+    all += given - drawn;
+    without += (cells.has(String(item.fields.step)) ? given : 0) - drawn;
+  }
+  return { all, without, kg: Number(figures.weight), under: Number(figures.under), over: Number(figures.over) };
+}
+
+function judged({ all, under, over }) {
+  const [side, limit] = all < 0 ? ["under", under] : ["over", over];
+  const beyond = Math.abs(all) - limit;
+  if (beyond > 0) return ["stop", `${Math.round(beyond)} mL beyond the limit ${side}; tell the prescriber`];
+  if (Math.abs(all) >= NEAR * limit) return ["check", `near the limit ${side}: ${Math.round(-beyond)} mL left`];
+  return ["tick", "inside limits"];
+}
+
+function showBalance(moved) {
+  if (!moved.length) return; // as the server wrote it
+  const now = balance(moved);
+  at("balsay").textContent = `Balance now, ${moved.length} not yet saved`;
+  at("balml").textContent = signed(now.all);
+  at("balkg").textContent = signed(now.all / now.kg, 1);
+  at("balcells").textContent = signed(now.without);
+  const [state, words] = judged(now);
+  at("balstate").replaceChildren(marked(state, words));
+}
+
+function marked(state, words) {
+  const bold = document.createElement(state === "tick" ? "span" : "b");
+  bold.className = state === "stop" ? "over" : "";
+  bold.append(at(`mark-${state}`).content.cloneNode(true), words);
+  return bold;
+}
+
+function say(state, title, words) {
+  const box = document.createElement("div");
+  box.className = `say ${state}`;
+  const bold = document.createElement("b");
+  bold.append(at(`mark-${state}`).content.cloneNode(true), title);
+  box.append(bold, ` ${words}`);
+  return box;
+}
+
+// What entering the typed volumes would do, said before they are entered.
+function showAhead() {
+  const form = at("entry");
+  if (!form) return;
+  const touch = touchesLeft()[0];
+  const now = balance(movedOnly(notOnBoard()));
+  const [given, drawn] = [number(form.elements.in_ml.value), number(form.elements.out_ml.value)];
+  const words = [];
+  if (!Number.isFinite(given) || !Number.isFinite(drawn)) words.push(say("stop", "Stop", "A volume is a number in mL."));
+  else if (drawn - given > now.under) {
+    const limit = `the limit of one draw is ${Math.round(now.under)} mL.`;
+    words.push(say("stop", "Stop", `${Math.round(drawn - given)} mL drawn without return: ${limit}`));
+  } else {
+    const after = { ...now, all: now.all + given - drawn };
+    const [state, sentence] = judged(after);
+    const brings = `This would bring the balance to ${signed(after.all)} mL, ${sentence}.`;
+    if (state !== "tick") words.push(say(state, state === "stop" ? "Stop" : "Check", brings));
+  }
+  if (touch && !touch.ready) {
+    words.unshift(say("check", "Check", `Unit ${touch.unit} is not checked yet. Draw meanwhile; do not give.`));
+  }
+  at("ahead").replaceChildren(...words.slice(0, 2));
+}
+
+const PROBLEMS = {
+  cut: "The server cannot be reached. They are kept in this browser and sent again by themselves.",
+  "sign-in": "The sign-in has ended. They are kept in this browser; sign in again and they are sent.",
+};
+
+function describe(item) {
+  const made = clockWords(Date.now() - 1000 * waited(item)).slice(0, 5);
+  if (item.kind !== "moved") return `${made} ${CALLED[item.kind] ?? item.kind}`;
+  return `${made} out ${outOf(item)}, in ${number(item.fields.in_ml)} mL`;
+}
+
+function showQueue() {
+  const place = at("queue");
+  const waiting = queue.waiting();
+  const others = waiting.filter((item) => item.by !== queue.user);
+  const mine = waiting.filter((item) => item.by === queue.user);
+  const parts = [];
+  if (mine.length && (queue.problem || mine.some((item) => waited(item) > 1))) {
+    const words = `${mine.map(describe).join("; ")}. ${PROBLEMS[queue.problem] ?? "On the way."}`;
+    parts.push(say("check", `${mine.length} not yet saved`, queue.storesNothing ? `${words} This browser stores nothing: do not close the page.` : words));
+    if (queue.problem === "sign-in") parts.at(-1).append(link(run.dataset.signIn, "Sign in again"));
+  }
+  if (others.length) {
+    parts.push(say("check", `${others.length} of somebody else not yet saved`, `${others.map(describe).join("; ")}. Sent once the person who entered them signs in here.`));
+  }
+  for (const item of queue.items().filter((one) => one.refused)) {
+    const box = say("stop", "Not saved", `${describe(item)}: ${item.refused.join(" ")} `);
+    const button = document.createElement("button");
+    button.className = "btn";
+    button.type = "button";
+    button.textContent = "Dismiss";
+    button.addEventListener("click", () => queue.dismiss(item.key));
+    box.append(button);
+    parts.push(box);
+  }
+  if (lost && !mine.length) parts.push(say("check", "Not connected", "What you enter is kept in this browser."));
+  const before = place.textContent;
+  const next = document.createElement("div");
+  next.append(...parts);
+  if (next.textContent !== before || next.children.length !== place.children.length) place.replaceChildren(...next.children);
+}
+
+function link(address, words) {
+  const anchor = document.createElement("a");
+  anchor.href = `${address}?next=${encodeURIComponent(window.location.pathname)}`;
+  anchor.textContent = words;
+  return anchor;
+}
+
+// The board anew
+
+async function refresh(from = board().dataset.last) {
+  let said;
+  try {
+    const answer = await fetch(run.dataset.since.replace(/0\/$/, `${from}/`), {
+      redirect: "manual",
+      signal: AbortSignal.timeout(POLL_MS * 3),
+    });
+    if (!answer.ok) throw new Error("no answer");
+    said = await answer.json();
+  } catch {
+    lost = true;
+    showQueue();
+    return;
+  }
+  if (lost) queue.send();
+  lost = false;
+  if (said.state !== board().dataset.state) window.location.reload();
+  else if (said.html) replace(said.html);
+  show();
+}
+
+function replace(html) {
+  const page = new DOMParser().parseFromString(html, "text/html");
+  const fresh = page.getElementById("board");
+  if (Number(fresh.dataset.last) < Number(board().dataset.last)) return; // an answer that was overtaken
+  Object.assign(board().dataset, { last: fresh.dataset.last });
+  serverNow = Date.parse(fresh.dataset.now);
+  receivedAt = performance.now();
+  for (const region of page.querySelectorAll("[data-region]")) {
+    const here = at(region.id);
+    const typing = here && [...here.querySelectorAll("input:not([type=hidden])")].some(isDirty);
+    if (!here || typing || here.innerHTML === region.innerHTML) continue;
+    const focused = here.contains(document.activeElement) ? document.activeElement.id : "";
+    here.innerHTML = region.innerHTML;
+    if (focused) at(focused)?.focus();
+  }
+  if (at("dim")) at("dim").hidden = false;
+  tick();
+}
+
+async function poll() {
+  polls += 1;
+  if (!document.hidden) await refresh(polls % WHOLE_EVERY ? undefined : 0);
+  setTimeout(poll, POLL_MS);
+}
+
+// Entering
+
+function fieldsOf(form) {
+  const typed = [...new FormData(form)].filter(([name, value]) => !NOT_FIELDS.has(name) && value !== "");
+  return Object.fromEntries(typed.map(([name, value]) => [name, String(value).trim()]));
+}
+
+function unusual(form) {
+  const boxes = [...form.querySelectorAll("[data-low]")].filter((box) => box.value.trim());
+  return boxes
+    .filter((box) => number(box.value) < Number(box.dataset.low) || number(box.value) > Number(box.dataset.high))
+    .map((box) => `${box.dataset.words} ${box.value}: usual is ${box.dataset.low} to ${box.dataset.high}.`)
+    .join(" ");
+}
+
+// Values out of the usual range are asked about once; the same values again are taken.
+function asksFirst(form) {
+  const asks = form.querySelector(".asks");
+  if (!asks) return false;
+  const words = unusual(form);
+  if (!words || asks.querySelector(".what").textContent === words) return false;
+  asks.querySelector(".what").textContent = words;
+  asks.hidden = false;
+  asks.scrollIntoView({ block: "nearest" });
+  return true;
+}
+
+function undoLast(fields) {
+  const undoable = notOnBoard().filter((item) => !["undo", "both", "time"].includes(item.kind));
+  const last = undoable.at(-1);
+  return last ? { target_key: last.key } : fields;
+}
+
+document.addEventListener("submit", (event) => {
+  const form = event.target;
+  const kind = form.dataset.entry;
+  if (!kind) return;
+  event.preventDefault();
+  let fields = fieldsOf(form);
+  if (kind === "moved" && !number(fields.out_ml) && !number(fields.in_ml) && !fields.weighed_g) {
+    at("ahead").replaceChildren(say("check", "Check", "Enter a volume in, out or both."));
+    return;
+  }
+  if (kind === "observation" && asksFirst(form)) return;
+  if (form.id === "undo") fields = undoLast(fields);
+  if (kind === "undo" && !fields.target && !fields.target_key) return;
+  // The boxes are as they were before the next touch is put into them.
+  form.reset();
+  form.querySelector(".asks")?.setAttribute("hidden", "");
+  if (form.querySelector(".what")) form.querySelector(".what").textContent = "";
+  if (at("weighed")) at("weighed").textContent = "";
+  form.closest("dialog")?.close();
+  queue.add(kind, fields, Number(board().dataset.last));
+});
+
+document.addEventListener("input", (event) => {
+  if (event.target.closest("#entry")) showAhead();
+  const bag = event.target.closest("#weigh form");
+  if (bag) {
+    const grams = number(bag.elements.weighed_g.value);
+    const ready = bag.elements.bag.value && grams > 0;
+    at("weighed").textContent = ready ? `${weighed(grams, tareOf(bag.elements.bag.value))} mL of blood` : "";
+  }
+});
+
+document.addEventListener("click", (event) => {
+  const opener = event.target.closest("[data-dialog]");
+  if (opener) {
+    event.preventDefault();
+    if (opener.dataset.target) {
+      at("time_target").value = opener.dataset.target;
+      at("time_words").textContent = opener.getAttribute("aria-label").replace(/^[^:]*: /, "");
+      opener.closest("dialog")?.close();
+    }
+    at(opener.dataset.dialog).showModal();
+  } else if (event.target.closest("#dim")) {
+    dim(document.body.dataset.light !== "dim");
+  }
+});
+
+// Dim light is chosen for this device, never by the clock.
+
+function dim(wanted) {
+  if (wanted) document.body.dataset.light = "dim";
+  else delete document.body.dataset.light;
+  try {
+    localStorage.setItem("ebbline-light", wanted ? "dim" : "bright");
+  } catch {
+    // the choice then holds for this page only
+  }
+}
+
+// The clock of observations
+
+function tick() {
+  const clock = at("clock");
+  if (!clock) return;
+  const left = Math.ceil((Date.parse(clock.dataset.due) - serverNow - (performance.now() - receivedAt)) / 60000);
+  const unit = document.createElement("span");
+  unit.className = "u";
+  unit.textContent = left > 0 ? " min" : left < 0 ? ` for ${-left} min` : " now";
+  clock.classList.toggle("over", left <= 0);
+  clock.replaceChildren(left > 0 ? String(left) : "due", unit);
+  if (left <= 0 && dueSaid !== clock.dataset.due) {
+    dueSaid = clock.dataset.due;
+    at("loud").textContent = `Observations are due: ${clock.dataset.why}.`;
+  }
+}
+
+window.addEventListener("beforeunload", (event) => {
+  if (queue.storesNothing) event.preventDefault();
+});
+
+if (localStorage.getItem("ebbline-light")) dim(localStorage.getItem("ebbline-light") === "dim");
+at("dim").hidden = false;
+// What was typed before a reload is not what the plan asks for now.
+for (const form of document.querySelectorAll("form[data-entry]")) form.reset();
+show();
+queue.send();
+tick();
+setInterval(tick, 5000);
+setTimeout(poll, POLL_MS);

@@ -1,0 +1,139 @@
+"""The bedside page, what it sends, and what it asks for every few seconds."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from typing import Any
+
+from django.contrib import messages
+from django.core.exceptions import ValidationError
+from django.db.models import Max
+from django.http import HttpResponse, JsonResponse
+from django.shortcuts import redirect, render
+from django.template.loader import render_to_string
+from django.urls import reverse
+from django.utils import timezone
+from django.views.decorators.http import require_POST, require_safe
+
+from programme.bedside.forms.entering import body_of
+from programme.bedside.forms.sent import NotSent, Sent, read_sent
+from programme.bedside.queries.chair import Chair
+from programme.bedside.queries.run import run_of
+from programme.bedside.views.opening import open_session
+from programme.core import access
+from programme.core.look import site_now
+from programme.core.receipts import new_key
+from sessions.day.models import Entry
+from sessions.day.numeric.entries import OBSERVATION, VITALS, unusual_in
+from sessions.day.services.entering import add_entry
+from sessions.models import ExchangeSession, State
+
+OPENED_BEFORE = {State.PLANNED: "bedside:plan", State.AUTHORISED: "bedside:start"}
+
+
+@access.needs("see.run")
+@require_safe
+def run(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
+    exchange_session = open_session(request, patient_ref, key)
+    if exchange_session.state in OPENED_BEFORE:
+        return redirect(OPENED_BEFORE[State(exchange_session.state)], patient_ref, key)
+    return page(request, exchange_session)
+
+
+def page(request: access.SignedIn, exchange_session: ExchangeSession, **more: Any) -> HttpResponse:
+    """Return the whole page; `more` holds what was typed and why it was not kept."""
+    context = board(request, exchange_session)
+    if context["run"] is None:
+        messages.error(request, "This session never had a signed plan, so there is nothing to run.")
+        return redirect("worklist:course", exchange_session.patient.patient_ref)
+    status = 422 if more.get("faults") else 200
+    return render(request, "bedside/run.html", context | shown_of(request) | more, status=status)
+
+
+def shown_of(request: access.SignedIn) -> dict[str, str]:
+    """What a link without script asked to be shown open."""
+    return {"show": request.GET.get("show", ""), "entry": request.GET.get("entry", "")}
+
+
+def board(request: access.SignedIn, exchange_session: ExchangeSession) -> dict[str, Any]:
+    now = site_now(request.user)
+    return {
+        "run": run_of(exchange_session, viewer=request.user, today=now.date(), at=now),
+        "patient": exchange_session.patient,
+        "exchange_session": exchange_session,
+        "now": now,
+        "key": new_key(),
+        "vitals": VITALS.values(),
+        "typed": {},
+        "entry": "",
+    }
+
+
+@access.needs("see.run")
+@require_safe
+def since(request: access.SignedIn, patient_ref: str, key: int, number: int) -> HttpResponse:
+    """Answer a tablet that has shown entries up to `number`: the same, or the board anew."""
+    exchange_session = open_session(request, patient_ref, key)
+    last = Entry.objects.filter(exchange_session=exchange_session).aggregate(last=Max("number"))["last"] or 0
+    answer = {"last": last, "state": exchange_session.state, "same": last == number}
+    if last != number:
+        answer["html"] = render_to_string("bedside/_board.html", board(request, exchange_session), request)
+    return JsonResponse(answer)
+
+
+@access.needs("change.run")
+@require_POST
+def enter(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
+    """Keep one entry: sent by the script as JSON, or by a plain form."""
+    exchange_session = open_session(request, patient_ref, key)
+    if request.content_type == "application/json":
+        return answer_script(request, exchange_session)
+    typed = {name: str(value) for name, value in request.POST.items()}
+    try:
+        entry = keep(request, exchange_session, Sent.of_form(typed))
+    except ValidationError as error:
+        return page(request, exchange_session, faults=error.messages, typed=typed, show=typed.get("show", ""))
+    say(request, entry)
+    return redirect(reverse("bedside:run", args=[patient_ref, key]))
+
+
+def answer_script(request: access.SignedIn, exchange_session: ExchangeSession) -> JsonResponse:
+    """200 with its number: kept. 409: made by somebody else, it waits for them. 422: refused, with every fault."""
+    try:
+        sent = read_sent(json.loads(request.body))
+    except (ValueError, NotSent) as error:
+        return JsonResponse({"refused": [f"This was not understood: {error}"]}, status=422)
+    if sent.by != request.user.pk:
+        return JsonResponse({"waits": "Entered by somebody else, who must sign in for it to be saved."}, status=409)
+    try:
+        entry = keep(request, exchange_session, sent)
+    except ValidationError as error:
+        return JsonResponse({"refused": error.messages}, status=422)
+    return JsonResponse({"kept": entry.number})
+
+
+def keep(request: access.SignedIn, exchange_session: ExchangeSession, sent: Sent) -> Entry:
+    now = timezone.now()
+    # What was kept before is not read again: the plan may have changed since.
+    known = Entry.objects.filter(key=sent.key).exists()
+    return add_entry(
+        exchange_session=exchange_session,
+        key=sent.key,
+        kind=sent.kind,
+        body={} if known else body_of(sent.kind, sent.fields, Chair(exchange_session, now)),
+        actor=request.user,
+        at=now,
+        waited_s=sent.waited_s,
+        seen=sent.seen,
+        why=sent.fields.get("why", "")[:400],
+    )
+
+
+def say(request: access.SignedIn, entry: Entry) -> None:
+    body: Mapping[str, Any] = entry.body
+    unusual = unusual_in(body) if entry.kind == OBSERVATION else ()
+    if unusual:
+        messages.warning(request, f"Saved. {' '.join(unusual)} If one is not right, undo it and enter it again.")
+    else:
+        messages.success(request, "Saved.")
