@@ -67,5 +67,6 @@ def sample(
         "key of day": of_the_day.pk,
         "number": 0,
         "name": "unit_volume_ml",
+        "text_name": "leaflet",
         "token": "a-file-of-nobody",
     }

@@ -1,16 +1,27 @@
-"""Writing about the unit itself: sites and the people who sign in."""
+"""Writing about the unit itself: sites, their texts, the people who sign in and the PINs they sign checks with."""
 
 from __future__ import annotations
 
-from datetime import datetime
+import re
+from datetime import datetime, timedelta
+from itertools import pairwise
 from typing import Any
 
+from django.contrib.auth.hashers import check_password, make_password
 from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.db.models import Q
 
 from programme.core import trail
-from programme.core.models import Site, User
+from programme.core.models import Site, SiteText, TrailEntry, User
+from programme.core.numeric.text_table import TEXTS
+
+PIN = re.compile(r"[0-9]{6,12}")
+REFUSED = "refused a name and PIN"
+TRIES, TRIES_WITHIN = 5, timedelta(minutes=15)
+"""Wrong PINs after which nobody is asked again for a while, by the person named and by who is signed in. Chosen here;
+not from a source."""
 
 
 class UnableToAdd(ValueError):
@@ -50,3 +61,86 @@ def _check(row: Site | User) -> None:
     except ValidationError as error:
         faults = [f"{field}: {' '.join(messages)}" for field, messages in error.message_dict.items()]
         raise UnableToAdd("; ".join(faults)) from error
+
+
+def set_pin(*, user: User, pin: str, at: datetime) -> None:
+    """Give somebody the PIN that signs a second check at another person's screen; only its hash is kept.
+
+    Raises ValidationError for one that is not 6 to 12 digits, is one digit over and over, or counts up or down.
+    """
+    steps = {int(after) - int(before) for before, after in pairwise(pin)} if PIN.fullmatch(pin) else None
+    if steps is None:
+        raise ValidationError({"pin": "A PIN has 6 to 12 digits."})
+    if steps in ({0}, {1}, {-1}):
+        raise ValidationError({"pin": "This PIN is too easy to guess: no one digit repeated, no counting up or down."})
+    with transaction.atomic():  # the PIN and its trail entry go together
+        user.checking_pin = make_password(pin)
+        user.save(update_fields=["checking_pin"])
+        trail.write([trail.Change(user.site_id, None, "set own PIN", "user", user.pk)], actor=user, at=at)
+
+
+def prove(*, username: str, secret: str, site: Site, actor: User, at: datetime) -> User:
+    """Return the person of the site who typed their own name and PIN, or password, at the screen of `actor`.
+
+    Each failure is kept in the trail, also where the caller goes on to refuse; call it outside the transaction of what
+    is to be signed. Raises ValidationError, the same for a wrong name as for a wrong PIN, and after too many failures.
+    """
+    with transaction.atomic():
+        Site.objects.select_for_update().get(pk=site.pk)  # so that tries at once are counted one after the other
+        user = User.objects.filter(username=username.strip(), site=site, is_active=True).first()
+        refused = TrailEntry.objects.filter(chain=f"site:{site.pk}", action=REFUSED, at__gt=at - TRIES_WITHIN)
+        named = Q(row_key=user.pk) if user else Q(row_key=None)
+        if max(refused.filter(named).count(), refused.filter(actor=actor).count()) >= TRIES:
+            raise ValidationError(
+                f"{TRIES} wrong PINs within {TRIES_WITHIN.seconds // 60} min: sign the check on another tablet with "
+                "your own sign-in, or wait."
+            )
+        # An unknown name costs the same time as a known one, so that the answer does not tell them apart.
+        kept = [user.checking_pin, user.password] if user else [make_password("nobody")]
+        if user and any(check_password(secret, one) for one in kept if one):
+            return user
+        if not user:
+            check_password(secret, kept[0])
+        said = trail.Change(
+            site.pk, None, REFUSED, "user", user.pk if user else None, after={"username": username.strip()[:60]}
+        )
+        trail.write([said], actor=actor, at=at)
+    raise ValidationError("Name and PIN do not fit together. Each wrong try is recorded.")
+
+
+@transaction.atomic
+def change_text(*, site: Site, name: str, text: str, was: int, reason: str, actor: User, at: datetime) -> SiteText:
+    """Put a dated wording of one of the site's texts in force, with who and why; earlier ones stay.
+
+    was: key of the wording in force when the form was opened, 0 for the default. Raises ValidationError for a text that
+    is not known or too long, a missing reason, no change, or a wording that somebody else changed meanwhile.
+    """
+    if name not in TEXTS:
+        raise ValidationError({"text": f"{name!r} is no text; known are {', '.join(TEXTS)}."})
+    Site.objects.select_for_update().get(pk=site.pk)
+    newest = SiteText.objects.filter(site=site, name=name).order_by("since", "pk").last()
+    in_force = newest.text if newest else TEXTS[name].default
+    if (newest.pk if newest else 0) != was:
+        raise ValidationError({"text": "Somebody changed it meanwhile; open the page again and read theirs first."})
+    try:
+        row = SiteText(site=site, name=name, text=TEXTS[name].check(plain(text)), since=at, by=actor)
+    except ValueError as error:
+        raise ValidationError({"text": str(error)}) from error
+    if row.text == in_force:
+        raise ValidationError({"text": "This wording is in force already."})
+    if not reason.strip():
+        raise ValidationError({"reason": "Say why: the reason is kept with the change."})
+    row.reason = reason.strip()
+    row.full_clean(exclude=["text"])  # a site may also leave a text empty
+    row.save()
+    said = trail.Change(
+        site.pk, None, "change text", "core.SiteText", row.pk, why=row.reason,
+        before={"name": name, "text": in_force}, after={"name": name, "text": row.text},
+    )  # fmt: skip
+    trail.write([said], actor=actor, at=at)
+    return row
+
+
+def plain(text: str) -> str:
+    """Return a text with the line ends that are stored: browsers send two characters for one."""
+    return text.replace("\r\n", "\n").strip()

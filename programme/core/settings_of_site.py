@@ -1,11 +1,12 @@
-"""The settings in force at a site: the defaults, and over them what the site decided."""
+"""The settings and texts in force at a site: the defaults, and over them what the site decided."""
 
 from __future__ import annotations
 
 from datetime import datetime
 
-from programme.core.models import Site, SiteSetting
+from programme.core.models import Site, SiteSetting, SiteText
 from programme.core.numeric.setting_table import DEFAULTS
+from programme.core.numeric.text_table import DEFAULT_TEXTS
 
 
 def site_settings(site: Site, at: datetime) -> dict[str, float]:
@@ -13,3 +14,9 @@ def site_settings(site: Site, at: datetime) -> dict[str, float]:
     rows = SiteSetting.objects.filter(site=site, since__lte=at).order_by("since", "pk").values_list("name", "value")
     decided = {name: value for name, value in rows if name in DEFAULTS}
     return DEFAULTS | decided
+
+
+def site_texts(site: Site, at: datetime) -> dict[str, str]:
+    """Return the wording of every text in force at `site` at the moment `at`, by name; one query."""
+    rows = SiteText.objects.filter(site=site, since__lte=at).order_by("since", "pk").values_list("name", "text")
+    return DEFAULT_TEXTS | {name: text for name, text in rows if name in DEFAULT_TEXTS}

@@ -8,4 +8,5 @@ urlpatterns = [
     path("sign-out/", views.sign_out, name="sign_out"),
     path("account/", views.own_account, name="own_account"),
     path("account/password/", views.change_password, name="change_password"),
+    path("account/pin/", views.change_pin, name="change_pin"),
 ]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from django.contrib import messages
 from django.contrib.auth import update_session_auth_hash
 from django.contrib.auth import views as auth_views
+from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
@@ -12,7 +13,8 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST
 
 from programme.core import access, trail
-from programme.core.forms import ChangePasswordForm, SignInForm
+from programme.core.forms import ChangePasswordForm, PinForm, SignInForm
+from programme.core.services import set_pin
 
 sign_in = access.open_to_all(
     auth_views.LoginView.as_view(
@@ -40,6 +42,21 @@ def change_password(request: access.SignedIn) -> HttpResponse:
         messages.success(request, "Your password is changed.")
         return redirect("core:own_account")
     return render(request, "core/change_password.html", {"form": form})
+
+
+@access.needs("see.own_account")
+@require_http_methods(["GET", "POST"])
+def change_pin(request: access.SignedIn) -> HttpResponse:
+    form = PinForm(request.user, request.POST or None)
+    if request.method == "POST" and form.is_valid():
+        try:
+            set_pin(user=request.user, pin=form.cleaned_data["pin"], at=timezone.now())
+        except ValidationError as error:
+            form.add_error(None, error)
+        else:
+            messages.success(request, "Your PIN is set. It signs a second check at a colleague's screen.")
+            return redirect("core:own_account")
+    return render(request, "core/change_pin.html", {"form": form})
 
 
 @access.needs("see.own_account")

@@ -5,7 +5,7 @@ A unit's own reference may hold a slash, so it is read as a path.
 
 from django.urls import URLPattern, path
 
-from programme.worklist.views import course, everyone, load, people, plan, records, settings, trying
+from programme.worklist.views import course, everyone, load, people, plan, records, settings, texts, trying
 
 app_name = "worklist"
 urlpatterns: list[URLPattern] = [
@@ -15,6 +15,8 @@ urlpatterns: list[URLPattern] = [
     path("bring-in/<str:token>/faults/", load.faults, name="load_faults"),
     path("try/", trying.try_one, name="try"),
     path("settings/", settings.settings, name="settings"),
+    path("settings/texts/", texts.texts, name="texts"),
+    path("settings/texts/<slug:text_name>/", texts.text, name="text"),
     path("settings/<slug:name>/", settings.setting, name="setting"),
     path("add-person/", people.add_person, name="add_person"),
     path("people/<path:patient_ref>/records/", records.records, name="records"),
