@@ -13,8 +13,8 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
-from django.db.models import IntegerField, OuterRef, Q, Subquery
-from django.db.models.functions import Cast
+from django.db import connection
+from django.db.models import OuterRef, Q, Subquery
 from numpy.typing import NDArray
 
 from patients.models import Analyte, BodyMeasure, Goals, LabResult, Patient
@@ -36,12 +36,12 @@ RESULT_FIGURES = {
 
 NUMBER_FIELDS = (
     "patient_id", "day", "hbs_before_pct", "hbs_after_pct", "hbs_ratio", "hbs_ratio_sd", "hb_before_g_l",
-    "hb_after_g_l", "untransfused_pct", "reason", "gap_known_number", "topup_hb_g", "topup_day", "blood_volume_ml",
+    "hb_after_g_l", "untransfused_pct", "reason", "gap_known", "topup_hb_g", "topup_day", "blood_volume_ml",
     "share_of_ideal", "share_of_ideal_sd", "known_day",
 )  # fmt: skip
 PLACE = {name: place for place, name in enumerate(NUMBER_FIELDS)}
 SHARE = ("share_of_ideal", "share_of_ideal_sd")
-NOT_COLUMNS = {"patient_id", "gap_known_number", "known_day", *SHARE}
+NOT_COLUMNS = {"patient_id", "gap_known", "known_day", *SHARE}
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +67,6 @@ def session_columns(site: Site, *, until: date, known_by: date | None = None) ->
     Queries: two, and two more where a figure was not yet known on that day.
     """
     people = sorted(Patient.objects.of_site(site).values_list("patient_ref", "pk"))
-    number = {pk: place for place, (_, pk) in enumerate(people)}
     numbers, methods = _read_facts(site, until)
     known_until = min(until, known_by or until).toordinal()
     late = np.flatnonzero(numbers[:, PLACE["known_day"]] > known_until)
@@ -75,10 +74,12 @@ def session_columns(site: Site, *, until: date, known_by: date | None = None) ->
         row_of = {(int(numbers[row, 0]), int(numbers[row, 1])): int(row) for row in late}
         _hide_unknown(numbers, row_of, site=site, until=until, known_by=known_by, known_until=known_until)
     figures = {name: numbers[:, place] for name, place in PLACE.items() if name not in NOT_COLUMNS}
-    person = np.array([number[int(pk)] for pk in numbers[:, PLACE["patient_id"]]], dtype=np.int64)
+    pks = np.array([pk for _, pk in people], dtype=np.int64)
+    by_pk = np.argsort(pks)
+    person = by_pk[np.searchsorted(pks, numbers[:, PLACE["patient_id"]], sorter=by_pk)]
     columns = SessionColumns.build(
         person=person,
-        gap_known=numbers[:, PLACE["gap_known_number"]] > 0,
+        gap_known=numbers[:, PLACE["gap_known"]] > 0,
         method=_method_codes(methods),
         n_people=len(people),
         **figures,
@@ -104,23 +105,17 @@ def results_behind(patient_pks: Sequence[int], *, until: date) -> dict[int, list
 
 def _read_facts(site: Site, until: date) -> tuple[NDArray[np.float64], list[str]]:
     """Read numbers as one array [n, len(NUMBER_FIELDS)], empty cells nan, and the assay method of each row."""
-    # A number instead of a bool: SQLite's bools would be converted one by one in Python.
-    rows = (
-        SessionFacts.objects.filter(patient__site=site, day__lte=until.toordinal())
-        .annotate(gap_known_number=Cast("gap_known", IntegerField()))
-        .values_list("method", *NUMBER_FIELDS)
-    )
+    rows = SessionFacts.objects.filter(patient__site=site, day__lte=until.toordinal())
+    # Every value is a number, a truth or a text as it comes from the database: a bare cursor spares a million
+    # conversions.
+    sql, params = rows.values_list("method", *NUMBER_FIELDS).query.sql_with_params()
     methods: list[str] = []
     blocks: list[NDArray[np.float64]] = [np.empty((0, len(NUMBER_FIELDS)))]
-    block: list[tuple[Any, ...]] = []
-    for row in rows.iterator(chunk_size=ROWS_AT_ONCE):
-        methods.append(row[0])
-        block.append(row[1:])
-        if len(block) == ROWS_AT_ONCE:
-            blocks.append(np.array(block, dtype=float))
-            block = []
-    if block:
-        blocks.append(np.array(block, dtype=float))
+    with connection.chunked_cursor() as cursor:
+        cursor.execute(sql, params)
+        while some := cursor.fetchmany(ROWS_AT_ONCE):
+            methods += [row[0] for row in some]
+            blocks.append(np.array([row[1:] for row in some], dtype=float))
     return np.concatenate(blocks), methods
 
 
