@@ -99,14 +99,18 @@ def highest_end(
 ) -> Floats:
     """The highest end, [P], from which the chance `days` later stays within `accepted`, down to 0.1 point; nan if none.
 
-    By halving between LOWEST_END_PCT and the ceiling: the chance rises with the end.
+    In four rounds of eight parts between LOWEST_END_PCT and the ceiling: the chance rises with the end.
     """
-    low, high = np.full(len(days), LOWEST_END_PCT), ceiling_pct.astype(float).copy()
+    low, width = np.full(len(days), LOWEST_END_PCT), ceiling_pct - LOWEST_END_PCT
     possible = chance_after(outlook, days, low, end_sd_pct, ceiling_pct, attendance) <= accepted
-    for _ in range(12):
-        middle = 0.5 * (low + high)
-        fits = chance_after(outlook, days, middle, end_sd_pct, ceiling_pct, attendance) <= accepted
-        low, high = np.where(fits, middle, low), np.where(fits, high, middle)
+    steps = np.arange(1.0, 8.0)
+    shape = (len(days), len(steps))
+    for _ in range(4):
+        width = width / 8.0
+        tried = low[:, None] + width[:, None] * steps
+        days_of, sd_of, ceiling_of = (np.broadcast_to(x[:, None], shape) for x in (days, end_sd_pct, ceiling_pct))
+        fits = chance_after(outlook, days_of, tried, sd_of, ceiling_of, attendance) <= accepted[:, None]
+        low = low + width * np.logical_and.accumulate(fits, axis=1).sum(axis=1)
     return np.where(possible, np.maximum(np.floor(low * 10.0) / 10.0, LOWEST_END_PCT), np.nan)
 
 

@@ -11,8 +11,9 @@ the manual scheme of Swerdlow PS, Hematology ASH Educ Program 2006:48-53. That l
 lower.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -28,6 +29,7 @@ Bools = NDArray[np.bool_]
 
 UNFAVOURABLE_TENTH = 1.2815515655446004  # standard normal deviate of 90 in 100
 SALINE_LEVELS = 9  # from none to the person's limit
+COLUMNS_AT_ONCE = 100  # people times numbers of units followed together, so that the processor's cache holds them
 STEPS = 6  # saline, cells, saline, cells, saline, cells
 HIGH_START_HB_G_L = 100.0  # from here on blood is drawn at the end (Swerdlow 2006: near or above 100)
 SETTLED_GOAL_G_L = 95.0  # that draw leaves no less than this; chosen here
@@ -118,24 +120,38 @@ def follow(
     """
     volume = before.blood_volume_ml * before.mixing
     start, sd_volume = before.hb_g_l, before.mixing_rel_sd
+    lead = volumes_ml.shape[1:]
+    orders = (1, 1, *lead) if len(lead) == 1 else (int(np.prod(lead[:-2])), *lead[-2:])
     sd_cells = cells.unit_hb_rel_sd * cells.hb_g_l / np.sqrt(np.maximum(units, 1.0))
-    kept = np.ones(volumes_ml.shape[1:])
-    donor, by_volume = np.zeros_like(kept), np.zeros_like(kept)
-    hb = start * kept
-    peak, lowest = np.full_like(kept, -np.inf), np.full_like(kept, np.inf)
-    spread, all_turned = np.zeros_like(kept), np.zeros_like(kept)
-    for step in range(len(volumes_ml)):
-        turned = volumes_ml[step] / volume
-        left, by_turned = washed(turned, None if parts is None else parts[step])
-        fluid, all_turned = step % 2, all_turned + by_turned
-        by_volume = (by_volume + (hb - fluid * cells.hb_g_l) * by_turned) * left
-        donor = donor * left + fluid * (1.0 - left)
-        kept = kept * left
-        hb = start * kept + cells.hb_g_l * donor
-        spread = UNFAVOURABLE_TENTH * np.sqrt(
-            (kept * before.hb_sd_g_l) ** 2 + (donor * sd_cells) ** 2 + (by_volume * sd_volume) ** 2
+    sd_of = np.broadcast_to(sd_cells, lead).reshape(orders)
+    volumes = volumes_ml.reshape(len(volumes_ml), *orders)
+    parts = None if parts is None else parts.reshape(volumes.shape)
+    kept = np.ones(volumes.shape[1:])
+    donor, by_volume, all_turned = np.zeros_like(kept), np.zeros_like(kept), np.zeros_like(kept)
+    hb, spread = start * kept, UNFAVOURABLE_TENTH * before.hb_sd_g_l * kept
+    peak, lowest = hb + spread, hb - spread
+    for step, goes in enumerate(volumes):
+        # Most orders leave some step out; where nothing moves, nothing changes.
+        moving = np.flatnonzero((goes > 0.0).any(axis=(0, 2)))
+        if not moving.size:
+            continue
+        at = (slice(None), slice(moving[0], moving[-1] + 1))
+        left, turned = washed(goes[at] / volume, None if parts is None else parts[step][at])
+        fluid = step % 2
+        all_turned[at] += turned
+        by_volume[at] = (by_volume[at] + (hb[at] - fluid * cells.hb_g_l) * turned) * left
+        donor[at] = donor[at] * left + fluid * (1.0 - left)
+        kept[at] *= left
+        hb[at] = now = start * kept[at] + cells.hb_g_l * donor[at]
+        spread[at] = wide = UNFAVOURABLE_TENTH * np.sqrt(
+            (kept[at] * before.hb_sd_g_l) ** 2 + (donor[at] * sd_of[at]) ** 2 + (by_volume[at] * sd_volume) ** 2
         )
-        peak, lowest = np.maximum(peak, hb + spread), np.minimum(lowest, hb - spread)
+        # The start counts only for those who begin with another step than this.
+        peak[at] = np.maximum(peak[at], now + wide) if step else now + wide
+        lowest[at] = np.minimum(lowest[at], now - wide) if step else now - wide
+    kept, donor, by_volume, all_turned, spread, peak, lowest = (
+        array.reshape(lead) for array in (kept, donor, by_volume, all_turned, spread, peak, lowest)
+    )
     fresh = cells.hb_g_l * donor * (1.0 - cells.early_loss)
     end = start * kept + fresh
     log_by_volume = all_turned - by_volume / end
@@ -171,16 +187,24 @@ def build_menu(before: Before, cells: Cells, limits: Limits, *, most_units: int 
     """
     most = int(most_units if most_units is not None else max(limits.units_most.max(initial=1.0), 1.0))
     amounts = _rounded_down(np.linspace(0.0, 1.0, SALINE_LEVELS)[:, None] * limits.saline_stop_ml, cells.rounding_ml)
-    room = Room(before, cells, limits.hb_floor_warn_g_l, limits.part_ml)
-    volumes = np.stack([lay_out(n, amounts, room, cells) for n in range(1, most + 1)])
+    room = cache(Room(before, cells, limits.hb_floor_warn_g_l, limits.part_ml).after)
+    volumes = lay_out(most, amounts, room, cells)
     flat = volumes.reshape(most, STEPS, -1, volumes.shape[-1])
     units = np.arange(1.0, most + 1.0)
     # Who may not be depleted first is not left short of volume at the end either.
     last_draw = np.where(limits.saline_first, limits.draw_stop_ml, 0.0)
     one_arm = bool(np.isfinite(limits.part_ml).any())
-    parts = [parts_of(goes, cells.unit_ml, limits.part_ml) if one_arm else None for goes in flat]
-    runs = [follow(before, cells, flat[i], units[i], last_draw, parts[i]) for i in range(most)]
-    followed = Followed(**{f.name: np.stack([getattr(r, f.name) for r in runs]) for f in fields(Followed)})
+    runs = []
+    several = max(COLUMNS_AT_ONCE // max(volumes.shape[-1], 1), 1)
+    for start in range(0, most, several):
+        some = slice(start, start + several)
+        goes = volumes[some].swapaxes(0, 1)
+        parts = parts_of(goes, cells.unit_ml, limits.part_ml) if one_arm else None
+        runs.append(follow(before, cells, goes, units[some, None, None, None], last_draw, parts))
+    shape = (most, *flat.shape[2:])
+    followed = Followed(
+        **{f.name: np.concatenate([getattr(run, f.name) for run in runs]).reshape(shape) for f in fields(Followed)}
+    )
     first = np.tile(_STARTS_WITH_SALINE, SALINE_LEVELS)[:, None] & (flat[:, 0] > 0.0)
     allowed = (
         (limits.saline_first | ~first)
@@ -190,18 +214,44 @@ def build_menu(before: Before, cells: Cells, limits: Limits, *, most_units: int 
     return Menu(flat, followed, allowed)
 
 
-def lay_out(units: int, saline_ml: Floats, room: "Room", cells: Cells) -> Floats:
-    """Volumes of every order for `units` and the amounts of saline, [STEPS, levels, orders, P].
+def lay_out(most_units: int, saline_ml: Floats, room: Callable[[int], Floats], cells: Cells) -> Floats:
+    """Volumes of every order for 1 to `most_units` and the amounts of saline, [units, STEPS, levels, orders, P].
 
     saline_ml : [levels, P]. room : saline that fits before the floor, by the units that came before it.
+    """
+    goes = [_goes(units) for units in range(1, most_units + 1)]
+    out = np.zeros((most_units, STEPS, saline_ml.shape[0], len(ORDERS), saline_ml.shape[1]))
+    red_cells = np.array([[order[0] for order in orders] for orders in goes], dtype=float)
+    out[:, 1::2] = cells.unit_ml * red_cells.swapaxes(1, 2)[:, :, None, :, None]
+    for order in range(len(ORDERS)):
+        cut = goes[0][order][2]
+        before = [orders[order][0][0] if cut > 0 else 0 for orders in goes]  # units before the saline is cut off
+        for units in set(before):
+            rows = np.array(before) == units
+            if cut >= 0:
+                first = np.minimum(saline_ml, room(units))
+                saline = {cut: first, cut + 1: saline_ml - first}  # what is cut off at the floor goes into the next
+            else:
+                saline = _saline_goes(saline_ml, goes[0][order][1], cells)
+            for go, given in saline.items():
+                out[rows, 2 * go, :, order] = given
+    return out
+
+
+_Go = tuple[tuple[int, int, int], Sequence[float], int]
+
+
+def _goes(units: int) -> tuple[_Go, ...]:
+    """How `units` and saline are shared out over three goes, in the order of ORDERS.
+
+    Red cell units of the goes; saline of the goes as shares; the go that is cut off at the floor, −1 for none.
     """
     third, half = -(-units // 3), -(-units // 2)
     by_thirds = (third, -(-(units - third) // 2), units - third - -(-(units - third) // 2))
     by_one = (1, units // 2, units - 1 - units // 2)
     by_half, all_first, all_but_one = (half, units - half, 0), (units, 0, 0), (units - 1, 1, 0)
     one_first = (1, units - 1, 0)
-    goes: tuple[tuple[tuple[int, int, int], Sequence[float], int], ...] = (
-        # red cell units of the goes; saline of the goes as shares; the go that is cut off at the floor, −1 for none
+    return (
         (all_first, (1.0, 0.0, 0.0), -1),
         (one_first, (1.0, 0.0, 0.0), 0),
         (by_half, (1.0, 0.0, 0.0), 0),
@@ -216,25 +266,13 @@ def lay_out(units: int, saline_ml: Floats, room: "Room", cells: Cells) -> Floats
         (all_but_one, (0.0, 1.0, 0.0), -1),
         (all_first, (0.0, 1.0, 0.0), -1),
     )
-    out = np.zeros((STEPS, saline_ml.shape[0], len(goes), saline_ml.shape[1]))
-    for order, (red_cells, shares, cut) in enumerate(goes):
-        parts = _saline_goes(saline_ml, shares, cut, room.after(red_cells[0] if cut else 0), cells)
-        for go in range(3):
-            out[2 * go, :, order] = parts[go]
-            out[2 * go + 1, :, order] = red_cells[go] * cells.unit_ml
-    return out
 
 
-def _saline_goes(total: Floats, shares: Sequence[float], cut: int, room: Floats, cells: Cells) -> list[Floats]:
-    """Saline of the three goes; what is cut off at the floor goes into the next."""
-    if cut >= 0:
-        parts = [0.0 * total] * 3
-        parts[cut] = np.minimum(total, room)
-        parts[cut + 1] = total - parts[cut]
-        return parts
-    parts = [_rounded_down(share * total, cells.rounding_ml) for share in shares]
-    last = max(i for i, share in enumerate(shares) if share > 0.0)
-    parts[last] = parts[last] + total - sum(parts)
+def _saline_goes(total: Floats, shares: Sequence[float], cells: Cells) -> dict[int, Floats]:
+    """Saline of the goes that have any; the last of them takes what rounding leaves."""
+    *others, last = (go for go, share in enumerate(shares) if share > 0.0)
+    parts = {go: _rounded_down(shares[go] * total, cells.rounding_ml) for go in others}
+    parts[last] = total - sum(parts.values())
     return parts
 
 

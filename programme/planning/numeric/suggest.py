@@ -285,7 +285,12 @@ def _plan_loop(people: PeopleInputs, pace: PeoplePace, outlook: Outlook, site: S
     within = (people.shortest_days[:, None] <= PLANNED_DAYS) & (limit[:, None] >= PLANNED_DAYS)
     if asked.interval_days is not None:
         within = PLANNED_DAYS[None, :] == wanted[:, None]
-    days = np.broadcast_to(PLANNED_DAYS, within.shape)
+    lengths = PLANNED_DAYS
+    if within.any(axis=1).all():  # nobody's answer lies among days that none of these people may have
+        asked_for = np.flatnonzero(within.any(axis=0))
+        some = slice(asked_for[0], asked_for[-1] + 1)
+        lengths, within = lengths[some], within[:, some]
+    days = np.broadcast_to(lengths, within.shape)
     table = risk_table(outlook, days, people.ceiling_pct, end_rel_sd, END_SD_PCT, people.attendance)
     volume = people.before.blood_volume_ml * people.before.mixing
     iron = site.cells.iron_mg_per_g
@@ -293,7 +298,7 @@ def _plan_loop(people: PeopleInputs, pace: PeoplePace, outlook: Outlook, site: S
     widest = ch.steady_states(table, inside_stops, people.before.hb_g_l, volume, within, iron)
     by_person = ~np.isnan(people.accepted_interval_days)
     held_at, held = ch.held_interval(widest, wanted, people.accepted_chance, by_person)
-    planned = PLANNED_DAYS[held_at]
+    planned = lengths[held_at]
     told = ch.choose(states, widest, held_at, people.accepted_chance)
     return _Loop(
         tried=tried,
@@ -324,6 +329,8 @@ def _holdable(
     ends = widest.end_pct[np.arange(len(first)), first]
     lowest = np.where(np.isnan(ends), np.inf, ends).min(axis=1)
     end = np.where(held | ~np.isfinite(lowest), np.nan, np.clip(lowest, 1.0, 99.0))
+    if np.isnan(end).all():
+        return end
     plain = np.nan_to_num(end, nan=1.0)
     found = lowest_ceiling(
         outlook, widest.days[first], plain, np.hypot(end_rel_sd * plain, END_SD_PCT), people.accepted_chance,
