@@ -29,13 +29,20 @@ class PlanDraft:
 class Planned(Protocol):
     """What two plans are compared by: a draft, or a stored plan."""
 
-    method: Any
-    weight_kg: Any
-    hb_g_l: Any
-    hbs_pct: Any
-    units: Any
-    steps: Any
-    predicted: Any
+    @property
+    def method(self) -> str: ...
+    @property
+    def weight_kg(self) -> float: ...
+    @property
+    def hb_g_l(self) -> float: ...
+    @property
+    def hbs_pct(self) -> float: ...
+    @property
+    def units(self) -> int: ...
+    @property
+    def steps(self) -> Any: ...
+    @property
+    def predicted(self) -> Any: ...
 
 
 def passed(limits: Iterable[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
@@ -71,7 +78,7 @@ def difference(now: Planned, before: Planned, *, number: int) -> str:
     said = []
     if now.method != before.method:
         said.append(f"{METHODS.get(now.method, now.method)} instead of {METHODS.get(before.method, before.method)}")
-    rows = [
+    rows: list[tuple[str, float | None, float | None, int, str]] = [
         ("weight", now.weight_kg, before.weight_kg, 1, "kg"),
         ("Hb before", now.hb_g_l, before.hb_g_l, 0, "g/L"),
         ("HbS before", now.hbs_pct, before.hbs_pct, 1, "%"),

@@ -1,0 +1,421 @@
+"""The plan of a session of one day as the page and the prints show it. Reads only; fixed number of queries."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from itertools import groupby
+from typing import Any
+
+from patients.models import Antibody, Consent, TransfusionNeeds
+from programme.bedside.numeric.cautions import Caution, Today, cautions, sample_until
+from programme.bedside.queries.drafting import Known, as_planned, draft_from_typed
+from programme.worklist.numeric.sheet import duration_words, steps_words
+from programme.worklist.numeric.words import capital, figure
+from programme.worklist.queries.plan_rows import (
+    LimitLine,
+    Line,
+    Marginal,
+    bar_px,
+    limit_line,
+    longest_bar,
+    marginal_rows,
+)
+from programme.worklist.queries.who import Who, who
+from sessions.day.inputs import changed_since
+from sessions.day.models import AdverseEvent, Prescription
+from sessions.day.numeric.draft import PlanDraft, difference, limit_words, passed, totals, unbreakable
+from sessions.day.services.prescribing import hindrances
+from sessions.models import ExchangeSession, HaemolysisSign, Method, State
+
+PLANNING = (State.PLANNED, State.AUTHORISED)
+REACTION_WITHIN_DAYS = 400
+
+
+@dataclass(frozen=True, slots=True)
+class StepLine:
+    """One line of the sheet. hb, hbs: middle, low and high after it; of_draws such as '3 × 100, 50'."""
+
+    number: int
+    give: str
+    why: str
+    in_ml: float
+    out_ml: float
+    of_draws: str
+    balance_ml: float
+    balance_ml_per_kg: float
+    hb: tuple[float, float, float]
+    hbs: tuple[float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class PassedLimit:
+    """A limit that the plan passes, and the field in which a prescriber gives the reason."""
+
+    name: str
+    words: str
+    hard: bool
+
+    @property
+    def field(self) -> str:
+        return f"reason-{self.name}"
+
+
+@dataclass(frozen=True, slots=True)
+class PlanNumber:
+    """One of the plans made for this session, in a line."""
+
+    number: int
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """A plan laid out: stored, or as typed. predicted, limits: as stored."""
+
+    steps: tuple[StepLine, ...]
+    units: int
+    saline_ml: float
+    red_cells_ml: float
+    in_ml: float
+    out_ml: float
+    hb_g_l: float
+    hbs_pct: float
+    hbs_after: float | None
+    hb_after: float | None
+    duration: str
+    steps_words: str
+    before_words: str
+    without_saline_ml: float
+    limits: tuple[LimitLine, ...]
+    passed: tuple[PassedLimit, ...]
+    method: str
+
+    @property
+    def litres_out(self) -> str:
+        return f"{self.out_ml / 1000:.2f}"
+
+    @property
+    def automated(self) -> bool:
+        return self.method == Method.AUTOMATED
+
+
+@dataclass(frozen=True, slots=True)
+class DayPlanPage:
+    """Everything the plan of a session shows. `problem`: why what was typed cannot be worked out."""
+
+    who: Who
+    key: int
+    on: date
+    state: str
+    ended_reason: str
+    version: int
+    plan: Prescription | None
+    sheet: Sheet | None
+    is_typed: bool
+    problem: str
+    difference: str
+    cautions: tuple[Caution, ...]
+    corrected: tuple[str, ...]
+    arrived: tuple[str, ...]
+    hindrances: tuple[str, ...]
+    numbers: tuple[PlanNumber, ...]
+    marginal: tuple[Marginal, ...]
+    target_px: float
+    end_target_pct: float | None
+    after_days: int | None
+    alternatives: tuple[Mapping[str, Any], ...]
+    series: tuple[Mapping[str, Any], ...]
+    warnings: tuple[str, ...]
+    working: tuple[Line, ...]
+    results_used: tuple[str, ...]
+    made_at_local: datetime | None
+
+    @property
+    def may_change(self) -> bool:
+        return self.state in PLANNING
+
+    @property
+    def is_signed(self) -> bool:
+        return self.plan is not None and self.plan.is_in_force
+
+    @property
+    def lapsed(self) -> str:
+        """Why a signature no longer holds; the newest plan's, else that of the plan before."""
+        return self.plan.lapsed_why if self.plan is not None else ""
+
+
+def day_plan(
+    exchange_session: ExchangeSession, known: Known, *, typed: PlanDraft | None = None, problem: str = ""
+) -> DayPlanPage:
+    """Return the plan of a session; `typed` stands for the stored one where something was typed. About 25 queries."""
+    plans = list(
+        Prescription.objects.filter(exchange_session=exchange_session)
+        .select_related("made_by", "authorised_by")
+        .order_by("number")
+    )
+    plan = plans[-1] if plans else None
+    shown = typed or plan
+    facts = _facts(known)
+    corrected = () if plan is None else changed_since(plan, known.patient, exchange_session.on)
+    predicted: Mapping[str, Any] = shown.predicted if shown else {}
+    beside = {"marginal": predicted.get("marginal") or []}
+    body = {"session": {"units": shown.units if shown else 0}, "end_target_hbs_pct": predicted.get("end_target_pct")}
+    return DayPlanPage(
+        who=who(known.patient, known.record, known.on, mixing=_mixing(plan)),
+        key=exchange_session.pk,
+        on=exchange_session.on,
+        state=exchange_session.state,
+        ended_reason=exchange_session.ended_reason,
+        version=exchange_session.version,
+        plan=plan,
+        sheet=None if shown is None or not shown.steps else _sheet(shown, known),
+        is_typed=typed is not None,
+        problem=problem,
+        difference=_difference(typed, plans),
+        cautions=() if shown is None else cautions(_today(shown, known, facts), known.settings),
+        corrected=corrected,
+        arrived=_arrived(plan, known) if exchange_session.state in (*PLANNING, State.RUNNING) else (),
+        hindrances=hindrances(plan, exchange_session) if plan and exchange_session.state == State.PLANNED else (),
+        numbers=tuple(PlanNumber(row.number, _number_words(row, known)) for row in reversed(plans)),
+        marginal=marginal_rows(beside, body, known.record.accepted_chance),
+        target_px=bar_px(predicted.get("end_target_pct"), longest_bar(beside, body)),
+        end_target_pct=predicted.get("end_target_pct"),
+        after_days=predicted.get("interval_after_days"),
+        alternatives=tuple(predicted.get("alternatives") or ()),
+        series=tuple(predicted.get("series") or ()),
+        warnings=tuple(predicted.get("warnings") or ()),
+        working=_working(shown),
+        results_used=_results(plan, known) if plan else (),
+        made_at_local=None if plan is None else plan.made_at.astimezone(known.at.tzinfo),
+    )
+
+
+def _mixing(plan: Prescription | None) -> float:
+    return math.nan if plan is None else plan.mixing_volume_ml / plan.blood_volume_ml
+
+
+def _sheet(shown: Prescription | PlanDraft, known: Known) -> Sheet:
+    saline, cells, out = totals(shown.steps)
+    steps, predicted = shown.steps, shown.predicted
+    settings = known.settings
+    return Sheet(
+        steps=tuple(_line(step, shown.weight_kg) for step in steps),
+        units=shown.units,
+        saline_ml=saline,
+        red_cells_ml=cells,
+        in_ml=saline + cells,
+        out_ml=out,
+        hb_g_l=shown.hb_g_l,
+        hbs_pct=shown.hbs_pct,
+        hbs_after=(predicted.get("hbs") or [None])[0],
+        hb_after=(predicted.get("hb_settled") or [None])[0],
+        duration=duration_words(shown.units * settings["minutes_a_unit"], settings["hours_rest"]),
+        steps_words=steps_words(len(steps)),
+        before_words=_before_words(shown, known),
+        without_saline_ml=float(steps[-1].get("without_saline_ml") or 0.0),
+        limits=tuple(limit_line(row) for row in shown.limits),
+        passed=tuple(
+            PassedLimit(row["name"], limit_words(row), row in unbreakable(shown.limits)) for row in passed(shown.limits)
+        ),
+        method=shown.method,
+    )
+
+
+def _line(step: Mapping[str, Any], weight_kg: float) -> StepLine:
+    balance = float(step.get("balance_ml") or 0.0)
+    spread = (math.nan, math.nan, math.nan)
+    return StepLine(
+        number=step["number"],
+        give=_give(step),
+        why=step.get("why") or "",
+        in_ml=step["in_ml"],
+        out_ml=step["out_ml"],
+        of_draws=draws_words(step.get("draws") or ()),
+        balance_ml=balance,
+        balance_ml_per_kg=balance / weight_kg,
+        hb=tuple(step.get("hb") or spread),
+        hbs=tuple(step.get("hbs") or spread),
+    )
+
+
+def _give(step: Mapping[str, Any]) -> str:
+    if not step["in_ml"]:
+        return "Draw only"
+    if step["fluid"] == "saline":
+        return "Saline"
+    places = list(step.get("units") or ())
+    if len(places) < 2:
+        return f"Red cells, unit {places[0]}" if places else "Red cells"
+    joined = f"{places[0]} and {places[1]}" if len(places) == 2 else f"{places[0]} to {places[-1]}"
+    return f"Red cells, units {joined}"
+
+
+def draws_words(draws: Sequence[float]) -> str:
+    """Return '3 × 100, 50' for the bags of one step."""
+    parts = []
+    for size, same in groupby(draws):
+        many = len(list(same))
+        parts.append(f"{many} × {size:.0f}" if many > 1 or len(draws) == 1 else f"{size:.0f}")
+    return ", ".join(parts)
+
+
+def _before_words(shown: Prescription | PlanDraft, known: Known) -> str:
+    hb = shown.inputs.get("hb") or {}
+    if not hb.get("result"):
+        return "Before, expected"
+    taken = datetime.fromisoformat(hb["taken_at"]).astimezone(known.at.tzinfo)
+    when = f"{taken:%H:%M} today" if taken.date() == known.at.date() else f"{taken.day} {taken:%b, %H:%M}"
+    return f"Before, Hb measured {when}{', HbS forecast' if shown.hbs_is_forecast else ''}"
+
+
+@dataclass(frozen=True, slots=True)
+class _Facts:
+    antibodies: tuple[str, ...]
+    needs: TransfusionNeeds | None
+    reaction: str
+    consent_until: date | None
+
+
+def _facts(known: Known) -> _Facts:
+    """What the cautions rest on beside the figures; five queries."""
+    patient, since = known.patient, known.at - timedelta(days=REACTION_WITHIN_DAYS)
+    antibodies = Antibody.objects.filter(patient=patient, withdrawn_reason="").order_by("found_year", "name")
+    consent = Consent.objects.filter(patient=patient, withdrawn_on__isnull=True, withdrawn_reason="")
+    event = AdverseEvent.objects.filter(patient=patient, at__gte=since).order_by("-at").first()
+    sign = HaemolysisSign.objects.filter(patient=patient, on__gte=since.date()).order_by("-on", "-pk").first()
+    reaction = ""
+    if event is not None:
+        kind = event.kind.replace("_", " ")
+        reaction = f"Reaction on {event.at.astimezone(known.at.tzinfo):%-d %b %Y}: {kind}"
+    elif sign is not None:
+        reaction = f"Sign of a late reaction on {sign.on:%-d %b %Y}: {sign.get_sign_display()}"
+    return _Facts(
+        antibodies=tuple(antibodies.values_list("name", flat=True)),
+        needs=TransfusionNeeds.objects.filter(patient=patient).first(),
+        reaction=reaction,
+        consent_until=consent.order_by("-valid_until").values_list("valid_until", flat=True).first(),
+    )
+
+
+def _today(shown: Prescription | PlanDraft, known: Known, facts: _Facts) -> Today:
+    first = shown.steps[0] if shown.steps else None
+    sample, settings = known.sample, known.settings
+    taken = None if sample is None else sample.taken_at.astimezone(known.at.tzinfo)
+    return Today(
+        on=known.on,
+        now=known.at,
+        weight_kg=shown.weight_kg,
+        weight_on=known.record.weight_on,
+        age_years=known.patient.age_years(known.on),
+        blood_volume_ml=shown.blood_volume_ml,
+        hb_g_l=shown.hb_g_l,
+        hb_measured=bool((shown.inputs.get("hb") or {}).get("result")),
+        hbs_is_forecast=shown.hbs_is_forecast,
+        unit_hb_g_l=1000.0 * settings["unit_hb_g"] / settings["unit_volume_ml"],
+        tops_up=first is not None and first["fluid"] == "red_cells" and not first["out_ml"],
+        dehydrated=bool(shown.inputs.get("dehydrated")),
+        antibodies=facts.antibodies,
+        sickle_negative=None if facts.needs is None else facts.needs.hbs_negative,
+        group_recorded=facts.needs is not None and bool(facts.needs.abo),
+        last_reaction=facts.reaction,
+        sample_taken=taken,
+        sample_until=None
+        if taken is None
+        else sample_until(
+            taken,
+            hours=settings["sample_valid_hours"],
+            by_calendar_day=settings["sample_by_calendar_day"] >= 1.0,
+        ),
+        needed_hours=shown.units * settings["minutes_a_unit"] / 60.0,
+        consent_until=facts.consent_until,
+    )
+
+
+def _difference(typed: PlanDraft | None, plans: Sequence[Prescription]) -> str:
+    if typed is not None and plans:
+        return difference(typed, plans[-1], number=plans[-1].number)
+    if len(plans) > 1:
+        return difference(plans[-1], plans[-2], number=plans[-2].number)
+    return ""
+
+
+def _arrived(plan: Prescription | None, known: Known) -> tuple[str, ...]:
+    """Results that came after the plan was made: they re-score it and never rewrite it."""
+    if plan is None:
+        return ()
+    said, named = [], plan.inputs
+    zone = known.at.tzinfo
+    hb, hbs = known.hb, known.hbs
+    if hb is not None and hb.pk != (named.get("hb") or {}).get("result") and hb.supersedes_id is None:
+        taken = hb.taken_at.astimezone(zone)
+        said.append(f"A newer Hb, {hb.value:g} g/L of {taken:%H:%M}, is not in plan {plan.number}.")
+    if plan.hbs_is_forecast and hbs is not None and known.hbs_pct is not None and plan.steps:
+        after = _rescored(plan, known)
+        words = f"HbS {known.hbs_pct:.1f} % came after plan {plan.number} was made on a forecast of {plan.hbs_pct:.1f}"
+        end = (
+            ""
+            if after is None
+            else f"; with it the session ends at {after:.1f} instead of {plan.predicted['hbs'][0]:.1f} %"
+        )
+        said.append(f"{words}{end}. The plan stays as it is until somebody makes it again.")
+    return tuple(said)
+
+
+def _rescored(plan: Prescription, known: Known) -> float | None:
+    try:
+        again = draft_from_typed(known, plan, as_planned(plan))
+    except ValueError:
+        return None
+    return float(again.predicted["hbs"][0])
+
+
+def _number_words(plan: Prescription, known: Known) -> str:
+    made = plan.made_at.astimezone(known.at.tzinfo)
+    words = f"made {made.day} {made:%b, %H:%M}" + (f" by {plan.made_by.full_name}" if plan.made_by else "")
+    if plan.why:
+        words += f" ({plan.why.rstrip('. ')})"
+    if plan.authorised_at is not None and plan.authorised_by is not None:
+        words += f"; signed {plan.authorised_at.astimezone(known.at.tzinfo):%H:%M} by {plan.authorised_by.full_name}"
+    if plan.replaced_at is not None:
+        words += f"; replaced {plan.replaced_at.astimezone(known.at.tzinfo):%H:%M}"
+    if plan.lapsed_at is not None:
+        words += f"; the signature lapsed {plan.lapsed_at.astimezone(known.at.tzinfo):%H:%M}: {plan.lapsed_why}"
+    return words
+
+
+def _working(shown: Prescription | PlanDraft | None) -> tuple[Line, ...]:
+    """The sums behind the sheet; what changes with the steps is read from what was judged, not from the search."""
+    if shown is None or not shown.steps:
+        return ()
+    predicted = shown.predicted
+    searched = [Line(*line) for line in predicted.get("working") or ()]
+    kept = [line for line in searched if line.words not in ("HbS after over before", "net iron", "largest excess",
+                                                            "deepest deficit", "HbS before", "Hb before")]  # fmt: skip
+    lines = [
+        ("own cells left", predicted.get("own_left_pct"), 0, "%", "by cell mass"),
+        ("of today’s donor Hb kept", predicted.get("donor_kept_pct"), 0, "%", "the rest is drawn off again later"),
+        ("net iron", predicted.get("net_iron_mg"), 0, "mg", "3.4 mg for each gram of Hb in less out, by setting"),
+        ("deepest deficit", predicted.get("deepest_ml"), 0, "mL", "all fluids, in less out, one draw ahead"),
+        ("largest excess", predicted.get("highest_ml"), 0, "mL", "all fluids, in less out"),
+    ]
+    found = [Line(words, f"{figure(value, places)} {unit}", ground) for words, value, places, unit, ground in lines
+             if value is not None]  # fmt: skip
+    return (*kept, *found)
+
+
+def _results(plan: Prescription, known: Known) -> tuple[str, ...]:
+    said = []
+    for name, words, unit, places in (("hb", "Hb", "g/L", 0), ("hbs", "HbS", "%", 1)):
+        row = plan.inputs.get(name) or {}
+        if not row.get("result"):
+            continue
+        taken = datetime.fromisoformat(row["taken_at"]).astimezone(known.at.tzinfo)
+        said.append(f"{words} {row['value']:.{places}f} {unit} of {taken.day} {taken:%b, %H:%M}")
+    weight = plan.inputs.get("weight") or {}
+    if weight.get("on"):
+        on = date.fromisoformat(weight["on"])
+        said.append(f"weight {weight['value']:.1f} kg of {on.day} {on:%b %Y}")
+    return tuple(capital(part) if n == 0 else part for n, part in enumerate(said))

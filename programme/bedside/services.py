@@ -1,0 +1,129 @@
+"""Writing of the plan page that goes through several stages: today's figures first, then the plan made from them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+
+from patients import services as people
+from patients.models import Analyte, LabResult, Patient
+from programme.bedside.queries.drafting import Known, Typed, draft_from_planner, draft_from_typed, known_of
+from programme.core.models import EditedMeanwhile, User
+from sessions.day.models import Prescription
+from sessions.day.numeric.draft import PlanDraft
+from sessions.day.services.prescribing import make_plan, plan_session
+from sessions.models import ExchangeSession
+
+SAME_SAMPLE = timedelta(minutes=1)
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """What was measured for a session; None was not entered. taken_at: of the blood sample; None means now."""
+
+    weight_kg: float | None = None
+    weighed: bool = False
+    hb_g_l: float | None = None
+    hbs_pct: float | None = None
+    hbc_pct: float | None = None
+    taken_at: datetime | None = None
+
+
+def plan_for_day(*, patient: Patient, on: date, method: str, actor: User, at: datetime) -> Prescription:
+    """Plan a session for a day from what is recorded. Raises ValidationError with the reason where nothing can be."""
+    draft = draft_from_planner(known_of(patient, on=on, at=at), method=method)
+    if isinstance(draft, str):
+        raise ValidationError(draft)
+    return plan_session(patient=patient, on=on, draft=draft, actor=actor, at=at)
+
+
+@transaction.atomic
+def record_today(
+    *, exchange_session: ExchangeSession, version: int, figures: Figures, why: str, actor: User, at: datetime
+) -> None:
+    """Record what was measured and differs from what is recorded; a figure put right needs `why`.
+
+    version: of the session as the person saw it, so that nobody enters figures over newer ones unseen.
+    """
+    if ExchangeSession.objects.get(pk=exchange_session.pk).version != version:
+        raise EditedMeanwhile("This session was changed by someone else after you opened it; look at it again.")
+    patient = exchange_session.patient
+    known = known_of(patient, on=exchange_session.on, at=at)
+    _record_weight(known, figures, why, actor, at)
+    taken_at = figures.taken_at
+    for analyte, value, result in (
+        (Analyte.HB, figures.hb_g_l, known.hb),
+        (Analyte.HBS, figures.hbs_pct, known.hbs),
+        (Analyte.HBC, figures.hbc_pct, known.hbc),
+    ):
+        if value is not None:
+            _record_result(patient, analyte, value, result, taken_at, why, actor, at)
+
+
+def plan_again(
+    *, exchange_session: ExchangeSession, method: str, saline_first: bool, dehydrated: bool, why: str, actor: User,
+    at: datetime,
+) -> Prescription:  # fmt: skip
+    """Search the session anew from what is recorded now, as the next plan. Raises ValidationError with the reason."""
+
+    def draft(known: Known) -> PlanDraft | str:
+        return draft_from_planner(known, method=method, saline_first=saline_first, dehydrated=dehydrated)
+
+    return _next_plan(exchange_session, draft, why=why, actor=actor, at=at)
+
+
+def keep_typed(
+    *, exchange_session: ExchangeSession, base: Prescription, typed: Typed, why: str, actor: User, at: datetime
+) -> Prescription:
+    """Keep the steps as typed as the next plan. Raises ValidationError without a reason, or where they cannot be."""
+    why = people.need_reason(why)
+
+    def draft(known: Known) -> PlanDraft:
+        try:
+            return draft_from_typed(known, base, typed)
+        except ValueError as error:
+            raise ValidationError(f"This session cannot be carried out: {error}.") from error
+
+    return _next_plan(exchange_session, draft, why=why, actor=actor, at=at)
+
+
+def _next_plan(
+    exchange_session: ExchangeSession, make: Callable[[Known], PlanDraft | str], *, why: str, actor: User, at: datetime
+) -> Prescription:
+    version = ExchangeSession.objects.values_list("version", flat=True).get(pk=exchange_session.pk)
+    draft = make(known_of(exchange_session.patient, on=exchange_session.on, at=at))
+    if isinstance(draft, str):
+        raise ValidationError(draft)
+    return make_plan(exchange_session=exchange_session, version=version, draft=draft, actor=actor, at=at, why=why)
+
+
+def _record_weight(known: Known, figures: Figures, why: str, actor: User, at: datetime) -> None:
+    weight, patient = figures.weight_kg, known.patient
+    if weight is None:
+        return
+    today = people.local_day(at, patient.site)
+    same = weight == known.record.weight_kg
+    of_today = known.weight is not None and known.weight.on == today
+    if same and (of_today or not figures.weighed):
+        return
+    if known.weight is not None and of_today:
+        people.withdraw_measure(measure=known.weight, why=why, actor=actor, at=at)
+    people.record_measure(patient=patient, on=today, weight_kg=weight, source="on the plan", actor=actor, at=at)
+
+
+def _record_result(
+    patient: Patient, analyte: str, value: float, result: LabResult | None, taken_at: datetime | None, why: str,
+    actor: User, at: datetime,
+) -> None:  # fmt: skip
+    if result is not None:
+        moved = taken_at is not None and abs(taken_at - result.taken_at) >= SAME_SAMPLE
+        if value == result.value:
+            return
+        if not moved:
+            people.correct_result(result=result, value=value, why=why, actor=actor, at=at)
+            return
+    people.record_result(patient=patient, analyte=analyte, value=value, taken_at=taken_at or at, actor=actor, at=at)
