@@ -23,7 +23,7 @@ from patients.models import (
 from programme.core.models import Role, Site, SiteSetting, User
 from programme.planning.models import Suggestion
 from programme.planning.services import PLAN_VERSION
-from sessions.day.models import Entry, Prescription
+from sessions.day.models import Entry, FollowUp, Prescription
 from sessions.forecasting import MODEL_VERSION
 from sessions.models import (
     AdmissionInGap,
@@ -433,8 +433,11 @@ def make_standing(
 
 PLANNED_STEPS = [
     {"number": 1, "fluid": "saline", "units": [], "in_ml": 400, "out_ml": 400, "draws": [200, 200], "why": ""},
-    {"number": 2, "fluid": "red_cells", "units": [1, 2], "in_ml": 516, "out_ml": 500, "draws": [250, 250], "why": ""},
-]
+    {
+        "number": 2, "fluid": "red_cells", "units": [1, 2], "in_ml": 516, "out_ml": 500, "draws": [250, 250], "why": "",
+        "cells_hb_g_l": 194.0,
+    },
+]  # fmt: skip
 
 
 def make_prescription(
@@ -498,3 +501,9 @@ def make_running(
     make_entry(exchange_session, "start_check", {}, by=by, happened_at=started_at, received_at=started_at)
     make_entry(exchange_session, "observation", before, by=by, happened_at=started_at, received_at=started_at)
     return exchange_session
+
+
+def make_follow_up(exchange_session: ExchangeSession, **fields: Any) -> FollowUp:
+    """A call about late reactions that is due today."""
+    values = {"kind": FollowUp.Kind.LATE_CALL, "due_on": TODAY, "opened_at": NOW, **fields}
+    return FollowUp.objects.create(patient=exchange_session.patient, exchange_session=exchange_session, **values)

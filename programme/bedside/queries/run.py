@@ -135,6 +135,13 @@ class Run:
         return self.touches[0] if self.touches else None
 
     @property
+    def step_to_enter(self) -> int | None:
+        """The step that a volume is entered for: the next touch's, else the last one."""
+        if self.now is not None:
+            return self.now.stroke.step
+        return self.steps[-1].number if self.steps else None
+
+    @property
     def current(self) -> StepRow | None:
         return next((row for row in self.steps if row.state == "now"), None)
 

@@ -1,0 +1,401 @@
+"""The bedside page in a real browser: by touch and keyboard, with the network cut, and with two tablets at once."""
+
+import re
+import time
+from datetime import timedelta
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from django.conf import settings
+from django.urls import reverse
+from playwright.sync_api import expect
+
+from sessions.day.models import Entry
+from sessions.day.queries import tally_of
+from sessions.models import ExchangeSession
+from tests.conftest import client_of
+from tests.factories import NOW, make_entry, make_patient, make_running, make_site, make_user
+
+PATIENCE = 20_000  # ms; the machine may be busy
+TABLET = {"width": 1024, "height": 768}
+pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.usefixtures("frozen_day")]
+
+
+@pytest.fixture
+def nurse(transactional_db):
+    return make_user(site=make_site(name="Saltmarsh Day Unit"), full_name="A. Fenwick")
+
+
+@pytest.fixture
+def second(nurse):
+    return make_user(site=nurse.site, username="second.nurse", full_name="B. Quayle")
+
+
+@pytest.fixture
+def running(nurse):
+    signed_by = make_user(site=nurse.site, role="consultant", full_name="R. Marsh")
+    return make_running(make_patient("R7", site=nurse.site, family_name="Larkspur"), by=signed_by)
+
+
+@pytest.fixture
+def there(running, live_server):
+    return live_server.url + reverse("bedside:run", args=["R7", running.pk])
+
+
+def cookie_of(user, live_server):
+    cookie = client_of(user).cookies[settings.SESSION_COOKIE_NAME]
+    return {"name": cookie.key, "value": cookie.value, "url": live_server.url}
+
+
+@pytest.fixture
+def tablet(page_as, nurse, there):
+    """The page of the first nurse, as wide and high as a tablet."""
+    page = page_as(nurse)
+    page.set_viewport_size(TABLET)
+    page.goto(there, timeout=PATIENCE)
+    return page
+
+
+@pytest.fixture
+def other_tablet(browser, second, there, live_server):
+    """The page of the second nurse in a browser of its own."""
+    context = browser.new_context(viewport=TABLET)
+    context.set_default_timeout(PATIENCE)
+    context.add_cookies([cookie_of(second, live_server)])
+    page = context.new_page()
+    page.goto(there)
+    yield page
+    context.close()
+
+
+def moved(running):
+    return list(Entry.objects.filter(exchange_session=running, kind="moved").order_by("number"))
+
+
+def volumes(running):
+    return [(entry.body["in_ml"], entry.body["out_ml"]) for entry in moved(running)]
+
+
+def touch(page, out=None, given=None):
+    if out is not None:
+        page.get_by_label("Out, this draw").fill(out)
+    if given is not None:
+        page.locator("#in_ml").fill(given)
+    page.get_by_role("button", name="Enter", exact=True).click()
+
+
+def nothing_is_kept_in_the_browser(page):
+    names = "Object.keys(localStorage).filter((name) => name.startsWith('ebbline-run'))"
+    give_up = time.monotonic() + PATIENCE / 1000
+    while page.evaluate(names) and time.monotonic() < give_up:
+        page.wait_for_timeout(50)
+    assert page.evaluate(names) == []
+
+
+def all_saved(page):
+    nothing_is_kept_in_the_browser(page)
+    expect(page.locator("#queue")).not_to_contain_text("not yet saved", timeout=PATIENCE)
+    expect(page.locator("#saved")).to_contain_text("on the server")
+
+
+# One tablet
+
+
+def test_a_whole_session_is_entered_by_one_key_a_touch(tablet, running):
+    page = tablet
+    expect(page.get_by_role("heading", level=1)).to_have_text("Saline")
+    page.get_by_label("Out, this draw").focus()
+    for title in ("Saline", "Red cells, unit 1 of 2", "Red cells, unit 2 of 2", "Every step is done"):
+        page.keyboard.press("Enter")
+        expect(page.get_by_role("heading", level=1)).to_have_text(title, timeout=PATIENCE)
+        page.get_by_label("Out, this draw").focus()
+    all_saved(page)
+    # By hand: 400 mL of saline and 516 mL of cells against 900 mL of blood, as planned.
+    assert volumes(running) == [(200, 200), (200, 200), (258, 250), (258, 250)]
+    expect(page.locator("#balml")).to_have_text("+16")
+    state = tally_of(running)
+    assert (state.in_ml, state.out_ml, state.current) == (916, 900, None)
+
+
+def test_everything_that_is_pressed_is_48_pixels_high_and_the_page_needs_no_scrolling(tablet):
+    boxes = tablet.locator("main .btn:visible, main .ent input:visible")
+    assert boxes.count() >= 8
+    for place in range(boxes.count()):
+        box = boxes.nth(place).bounding_box()
+        assert box["height"] >= 48, boxes.nth(place).inner_text()
+        assert box["width"] >= 48, boxes.nth(place).inner_text()
+    assert tablet.evaluate("document.documentElement.scrollHeight") <= TABLET["height"]
+
+
+def test_undo_takes_the_last_touch_back_and_asks_nothing(tablet, running):
+    touch(tablet)
+    expect(tablet.locator("#steps")).to_contain_text("200 / 200", timeout=PATIENCE)
+    tablet.get_by_role("button", name="Undo last").click()
+    expect(tablet.locator("#steps")).to_contain_text("0 / 0", timeout=PATIENCE)
+    all_saved(tablet)
+    assert tally_of(running).out_ml == 0
+    assert Entry.objects.filter(exchange_session=running, kind="undo").count() == 1
+
+
+def test_a_draw_beyond_the_limit_is_said_before_it_is_entered_and_after(tablet):
+    tablet.get_by_label("Out, this draw").fill("600")
+    tablet.locator("#in_ml").fill("")
+    # 60 kg: 8 mL/kg is 480 mL, under 500.
+    expect(tablet.locator("#ahead")).to_contain_text("600 mL drawn without return: the limit of one draw is 480 mL.")
+    touch(tablet)
+    expect(tablet.locator("#bal")).to_contain_text("120 mL beyond the limit under", timeout=PATIENCE)
+    all_saved(tablet)
+
+
+def test_a_weighed_bag_is_entered_in_grams(tablet, running):
+    tablet.get_by_role("link", name="Weigh a bag").click()
+    tablet.get_by_label("Bag with blood").fill("550")
+    tablet.get_by_label(re.compile("large")).check()
+    # 500 g at Hb 94: Hct 94/334 = 0.281, density 1.0449, so 479 mL (worked out here, rounded).
+    expect(tablet.locator("#weighed")).to_have_text("479 mL of blood")
+    tablet.get_by_role("dialog").get_by_role("button", name="Enter").click()
+    expect(tablet.locator("#balml")).to_have_text("−479", timeout=PATIENCE)
+    all_saved(tablet)
+    entry = moved(running)[0]
+    assert (entry.body["out_ml"], entry.body["weighed_g"], entry.body["tare_g"]) == (479, 550, 50)
+
+
+def test_unusual_observations_are_asked_about_once_and_kept(tablet, running):
+    tablet.get_by_role("link", name="Enter observations").click()
+    tablet.get_by_label("Systolic pressure").fill("85")
+    tablet.get_by_role("textbox", name="Pulse").fill("88")
+    press = tablet.get_by_role("button", name="Enter observations")
+    press.click()
+    expect(tablet.get_by_role("dialog")).to_contain_text("systolic pressure 85: usual is 90 to 160.")
+    press.click()
+    expect(tablet.locator("#obs")).to_contain_text("BP 85/–, pulse 88", timeout=PATIENCE)
+    all_saved(tablet)
+    last = Entry.objects.filter(exchange_session=running).latest("number")
+    assert (last.body["bp_sys"], last.body["pulse"]) == (85, 88)
+
+
+def test_observations_that_are_due_are_said_aloud_once(page_as, nurse, running, there):
+    Entry.objects.filter(exchange_session=running).update(happened_at=NOW - timedelta(minutes=31))
+    page = page_as(nurse)
+    page.goto(there, timeout=PATIENCE)
+    expect(page.locator("#loud")).to_have_text("Observations are due: every 30 min.")
+    expect(page.locator("#clock")).to_contain_text("due")
+    page.evaluate("document.getElementById('loud').textContent = ''")
+    page.wait_for_timeout(5500)
+    expect(page.locator("#loud")).to_have_text("")
+
+
+def test_a_time_is_put_right_with_a_reason(tablet, running):
+    touch(tablet)
+    all_saved(tablet)
+    tablet.get_by_role("link", name="Entries").click()
+    tablet.get_by_role("link", name=re.compile("put right the time of: out 200")).click()
+    tablet.get_by_label("It happened at").fill("09:50")
+    tablet.get_by_label("Why the time is put right").fill("entered after the bag was changed")
+    tablet.get_by_role("button", name="Put it right").click()
+    expect(tablet.locator("#steps")).to_contain_text("09:50", timeout=PATIENCE)
+    assert tally_of(running).moved[0].at.minute == 50
+
+
+def test_pause_says_why_and_goes_on(tablet, running):
+    tablet.get_by_role("link", name="Pause").click()
+    tablet.get_by_label("Why", exact=True).fill("cannula")
+    tablet.get_by_role("button", name="Pause").click()
+    expect(tablet.locator("#alerts")).to_contain_text("Paused", timeout=PATIENCE)
+    tablet.get_by_role("button", name="Go on").click()
+    expect(tablet.locator("#alerts")).not_to_contain_text("Paused", timeout=PATIENCE)
+    assert tally_of(running).paused_since is None
+
+
+def test_the_screen_is_dimmed_for_this_device_and_stays_so(tablet):
+    tablet.get_by_role("button", name="Dim the screen").click()
+    tablet.reload()
+    expect(tablet.locator("body")).to_have_attribute("data-light", "dim")
+    assert Axe().run(tablet).response["violations"] == []
+
+
+@pytest.mark.parametrize("width", [1440, 1024, 390])
+def test_the_page_holds_at_every_width_and_axe_finds_nothing(tablet, width):
+    tablet.set_viewport_size({"width": width, "height": 800})
+    assert tablet.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth")
+    results = Axe().run(tablet)
+    assert results.violations_count == 0, results.generate_report()
+    enter = tablet.get_by_role("button", name="Enter", exact=True)
+    if width == 390:
+        expect(enter).to_be_hidden()
+    else:
+        expect(enter).to_be_visible()
+
+
+def test_everything_is_entered_without_script(page_as, browser, nurse, running, there):
+    context = browser.new_context(java_script_enabled=False, viewport=TABLET)
+    context.add_cookies(page_as(nurse).context.cookies())
+    page = context.new_page()
+    page.goto(there, timeout=PATIENCE)
+    touch(page)
+    expect(page.locator("#steps")).to_contain_text("200 / 200")
+    touch(page, out="9000")
+    expect(page.locator("#alerts")).to_contain_text("Out: 9000 is outside what is allowed, a number from 0 to 1500 mL")
+    expect(page.get_by_label("Out, this draw")).to_have_value("9000")
+    page.get_by_role("link", name="Enter observations").click()
+    page.get_by_role("textbox", name="Pulse").fill("130")
+    page.get_by_role("button", name="Enter observations").click()
+    expect(page.get_by_text("usual is 50 to 110")).to_be_visible()
+    page.get_by_role("button", name="Undo last").click()
+    context.close()
+    assert volumes(running) == [(200, 200)]
+    assert len(tally_of(running).observations) == 1, "the observation from before the start; the other was undone"
+
+
+# Nothing is lost
+
+
+def test_three_entries_made_while_the_network_is_cut_arrive_once_each(tablet, running, console_errors):
+    tablet.context.set_offline(True)
+    for _ in range(3):
+        touch(tablet)
+    expect(tablet.locator("#queue")).to_contain_text("3 not yet saved", timeout=PATIENCE)
+    expect(tablet.locator("#queue")).to_contain_text("kept in this browser")
+    expect(tablet.locator("#balsay")).to_have_text("Balance now, 3 not yet saved")
+    expect(tablet.locator("#balml")).to_have_text("+8")  # 658 in, 650 out
+    expect(tablet.get_by_role("heading", level=1)).to_have_text("Red cells, unit 2 of 2")
+    assert moved(running) == []
+    tablet.wait_for_timeout(6000)
+    tablet.context.set_offline(False)
+    all_saved(tablet)
+    assert volumes(running) == [(200, 200), (200, 200), (258, 250)]
+    assert all(entry.waited for entry in moved(running))
+    spans = [(entry.received_at - entry.happened_at).total_seconds() for entry in moved(running)]
+    assert min(spans) > 5, "an entry happened when it was made, not when it arrived"
+    console_errors.clear()
+
+
+def test_an_answer_that_is_lost_after_the_entry_was_written_makes_no_second_entry(tablet, running, console_errors):
+    lost = []
+
+    def lose_the_first(route):
+        if lost:
+            route.continue_()
+        else:
+            lost.append(route.fetch().status)
+            route.abort()
+
+    tablet.route("**/enter/", lose_the_first)
+    touch(tablet)
+    all_saved(tablet)
+    assert lost == [200]
+    assert volumes(running) == [(200, 200)]
+    console_errors.clear()
+
+
+def test_entries_survive_the_reload_of_the_page(tablet, running, console_errors):
+    tablet.route("**/enter/", lambda route: route.abort())
+    touch(tablet)
+    touch(tablet)
+    expect(tablet.locator("#queue")).to_contain_text("2 not yet saved", timeout=PATIENCE)
+    tablet.reload()
+    expect(tablet.locator("#queue")).to_contain_text("2 not yet saved", timeout=PATIENCE)
+    tablet.unroute("**/enter/")
+    all_saved(tablet)
+    assert volumes(running) == [(200, 200), (200, 200)]
+    console_errors.clear()
+
+
+def test_undoing_an_entry_that_is_not_saved_yet_undoes_that_one(tablet, running, console_errors):
+    tablet.context.set_offline(True)
+    touch(tablet, out="111")
+    touch(tablet)
+    tablet.get_by_role("button", name="Undo last").click()
+    expect(tablet.locator("#queue")).to_contain_text("3 not yet saved", timeout=PATIENCE)
+    tablet.context.set_offline(False)
+    all_saved(tablet)
+    state = tally_of(running)
+    assert [(one.in_ml, one.out_ml) for one in state.moved] == [(200, 111)]
+    console_errors.clear()
+
+
+def test_when_the_sign_in_has_ended_entries_wait_and_are_sent_after_signing_in(tablet, running, nurse, live_server):
+    tablet.context.clear_cookies(name=settings.SESSION_COOKIE_NAME)
+    touch(tablet)
+    expect(tablet.locator("#queue")).to_contain_text("The sign-in has ended", timeout=PATIENCE)
+    expect(tablet.locator("#queue").get_by_role("link", name="Sign in again")).to_be_visible()
+    assert moved(running) == []
+    tablet.context.add_cookies([cookie_of(nurse, live_server)])
+    all_saved(tablet)
+    assert volumes(running) == [(200, 200)]
+
+
+def test_entries_of_one_person_are_never_saved_as_those_of_another(
+    tablet, running, nurse, second, live_server, console_errors
+):
+    tablet.context.clear_cookies(name=settings.SESSION_COOKIE_NAME)
+    touch(tablet)
+    expect(tablet.locator("#queue")).to_contain_text("The sign-in has ended", timeout=PATIENCE)
+    tablet.context.add_cookies([cookie_of(second, live_server)])
+    tablet.reload()
+    expect(tablet.locator("#queue")).to_contain_text("1 of somebody else not yet saved", timeout=PATIENCE)
+    assert moved(running) == []
+    tablet.context.add_cookies([cookie_of(nurse, live_server)])
+    tablet.reload()
+    nothing_is_kept_in_the_browser(tablet)
+    assert [entry.by for entry in moved(running)] == [nurse]
+    console_errors.clear()
+
+
+def test_a_refused_entry_stays_with_its_reason_until_it_is_dismissed(tablet, running, console_errors):
+    tablet.context.set_offline(True)
+    touch(tablet)
+    expect(tablet.locator("#queue")).to_contain_text("not yet saved", timeout=PATIENCE)
+    ExchangeSession.objects.filter(pk=running.pk).update(state="finished")
+    tablet.context.set_offline(False)
+    refused = tablet.locator("#queue .stop")
+    expect(refused).to_contain_text("This session is finished: 'moved' was not kept.", timeout=PATIENCE)
+    expect(tablet.locator("#alerts")).to_contain_text("nothing more is given or drawn here", timeout=PATIENCE)
+    tablet.reload()
+    expect(refused).to_contain_text("out 200, in 200 mL")
+    refused.get_by_role("button", name="Dismiss").click()
+    expect(refused).to_have_count(0)
+    nothing_is_kept_in_the_browser(tablet)
+    assert moved(running) == []
+    console_errors.clear()
+
+
+# Two tablets
+
+
+def test_each_tablet_sees_within_seconds_what_the_other_entered(tablet, other_tablet):
+    touch(tablet)
+    expect(other_tablet.locator("#steps")).to_contain_text("200 / 200", timeout=PATIENCE)
+    touch(other_tablet)
+    expect(tablet.locator("#steps")).to_contain_text("400 / 400", timeout=PATIENCE)
+
+
+def test_what_is_being_typed_is_not_touched_by_what_another_tablet_enters(tablet, other_tablet):
+    tablet.get_by_label("Out, this draw").fill("123")
+    touch(other_tablet)
+    expect(tablet.locator("#steps")).to_contain_text("200 / 200", timeout=PATIENCE)
+    expect(tablet.get_by_label("Out, this draw")).to_have_value("123")
+
+
+@pytest.mark.parametrize("answer", ["Both happened", "Undo mine"])
+def test_a_conflict_keeps_both_values_until_somebody_settles_it(tablet, other_tablet, running, answer):
+    other_tablet.route("**/since/**", lambda route: route.abort())  # it does not see the first entry
+    touch(tablet, out="210")
+    all_saved(tablet)
+    touch(other_tablet, out="190")
+    all_saved(other_tablet)
+    other_tablet.unroute("**/since/**")
+    for page in (tablet, other_tablet):
+        expect(page.locator("#alerts")).to_contain_text("Two entries for one step", timeout=PATIENCE)
+        expect(page.locator("#alerts")).to_contain_text("out 210")
+        expect(page.locator("#alerts")).to_contain_text("out 190")
+    assert tally_of(running).out_ml == 400, "both count"
+    other_tablet.get_by_role("button", name=answer).click()
+    for page in (tablet, other_tablet):
+        expect(page.locator("#alerts")).not_to_contain_text("Two entries", timeout=PATIENCE)
+    assert tally_of(running).out_ml == (400 if answer == "Both happened" else 210)
+
+
+def test_a_pile_of_entries_is_shown_newest_first(tablet, running, nurse):
+    make_entry(running, "note", {"words": "asked for a blanket"}, by=nurse)
+    expect(tablet.locator("#logrows tbody tr").first).to_contain_text("asked for a blanket", timeout=PATIENCE)
