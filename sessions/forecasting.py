@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from programme.core.models import Site
 from sessions.models import BacktestRun, ModelFit
-from sessions.numeric.backtest import run_backtest
+from sessions.numeric.backtest import ORIGINS, run_backtest
 from sessions.numeric.changes_of_pace import PaceChanges, find_changes, learn_score_spread
 from sessions.numeric.drift import fit as drift
 from sessions.numeric.drift.fit import CANDIDATES, FORM_BEFORE_CHOICE, ProgrammeFit, fit_programme
@@ -130,9 +130,11 @@ def unstored_fit(site: Site, learnt: Learnt, *, as_of: date, at: datetime) -> Mo
     )
 
 
-def unstored_comparison(site: Site, read: SiteColumns, *, as_of: date, at: datetime) -> BacktestRun:
+def unstored_comparison(
+    site: Site, read: SiteColumns, *, as_of: date, at: datetime, n_origins: int = ORIGINS
+) -> BacktestRun:
     """Return a row for the comparison of all forms on these sessions; the form in use stays in use."""
-    found = run_backtest(read.columns, form_in_use=form_in_use(site))
+    found = run_backtest(read.columns, form_in_use=form_in_use(site), n_origins=n_origins)
     return BacktestRun(
         site=site, made_at=at, as_of=as_of, code_version=MODEL_VERSION, result=found.to_dict(), form_chosen=""
     )

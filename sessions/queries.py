@@ -162,7 +162,8 @@ class PersonRecord:
 
     height_cm, weight_kg, weight_on: newest on or before the day. goals_since: None where no goals were ever set and
     the site's defaults stand. usual_interval_days, end_target_hbs_pct, hb_floor_g_l, units_most: None where not set.
-    open_transfusions: since last_on. open_signs: signs of delayed haemolysis after the newest lift of the lock.
+    open_transfusions: since last_on. one_arm: only one arm can be used, by the recorded access.
+    open_signs: signs of delayed haemolysis after the newest lift of the lock.
     """
 
     pk: int
@@ -182,6 +183,7 @@ class PersonRecord:
     flag_heart: bool
     flag_lung_pressure: bool
     pregnant: bool
+    one_arm: bool
     last_on: date | None
     goals_since: date | None
     review_on: date | None
@@ -303,6 +305,7 @@ def _person_record(
         flag_heart=patient.flag_heart,
         flag_lung_pressure=patient.flag_lung_pressure,
         pregnant=patient.is_pregnant(on),
+        one_arm=gives_and_draws_in_one_arm(patient.vascular_access),
         last_on=patient.session_on,
         goals_since=goals.since,
         review_on=goals.review_on,
@@ -320,6 +323,14 @@ def _person_record(
         open_transfusions=tuple(row for row in transfusions if row.on > open_since),
         open_signs=tuple(signs),
     )
+
+
+ONE_ARM_WORDS = ("one arm", "one-arm", "single arm")
+
+
+def gives_and_draws_in_one_arm(access: str) -> bool:
+    """Say whether the recorded access leaves one arm only, so that blood is drawn and then given."""
+    return any(words in access.lower() for words in ONE_ARM_WORDS)
 
 
 def default_goals(settings: dict[str, float]) -> Goals:

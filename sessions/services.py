@@ -30,7 +30,7 @@ from programme.core.models import Site, User
 from programme.core.settings_of_site import site_settings
 from programme.core.trail import Change
 from sessions.facts import rebuild_facts
-from sessions.forecasting import FORMS_TO_CHOOSE, form_in_use, unstored_comparison
+from sessions.forecasting import FORMS_TO_CHOOSE, ORIGINS, form_in_use, unstored_comparison
 from sessions.models import (
     BacktestRun,
     ExchangeSession,
@@ -380,10 +380,13 @@ def lift_lock(*, patient: Patient, reason: str, actor: User, at: datetime) -> Lo
     return lift
 
 
-def compare_forms(*, site: Site, as_of: date, at: datetime) -> BacktestRun:
-    """Compare the forms of the drift model on the site's own past and store the result; the form in use stays."""
+def compare_forms(*, site: Site, as_of: date, at: datetime, n_origins: int = ORIGINS) -> BacktestRun:
+    """Compare the forms of the drift model on the site's own past and store the result; the form in use stays.
+
+    n_origins: on how many past days all are fitted anew; fewer is quicker and judges a shorter past.
+    """
     read = session_columns(site, until=as_of, known_by=as_of)
-    row = unstored_comparison(site, read, as_of=as_of, at=at)
+    row = unstored_comparison(site, read, as_of=as_of, at=at, n_origins=n_origins)
     row.save()
     return row
 

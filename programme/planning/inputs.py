@@ -78,9 +78,9 @@ def people_inputs(
 
 
 def limits_of(
-    records: tuple[PersonRecord, ...], settings: Settings, *, one_arm: bool = False, saline_first: bool = False
+    records: tuple[PersonRecord, ...], settings: Settings, *, one_arm: bool | None = None, saline_first: bool = False
 ) -> Limits:
-    """Return what a session of each has to keep; one_arm, saline_first: for all of them."""
+    """Return what a session of each has to keep; one_arm: for all; None goes by the access each one has."""
     return limits_for(
         weight_kg=_column(records, "weight_kg"),
         organ_flag=np.array([record.is_flagged for record in records], dtype=bool),
@@ -89,7 +89,7 @@ def limits_of(
         rise_g_l=_column(records, "greatest_rise_g_l"),
         units_most=_column(records, "units_most"),
         saline_first=saline_first,
-        one_arm=one_arm,
+        one_arm=np.array([record.one_arm if one_arm is None else one_arm for record in records], dtype=bool),
         settings=settings,
     )
 

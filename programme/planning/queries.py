@@ -45,6 +45,7 @@ def plan_of_day(
     *,
     patient: Patient,
     as_of: date,
+    on: date | None = None,
     method: str,
     weight_kg: float | None = None,
     hb_g_l: float | None = None,
@@ -53,11 +54,12 @@ def plan_of_day(
     end_target_pct: float | None = None,
     saline_first: bool | None = None,
 ) -> DayPlan:
-    """Return the session of `patient` on the day `as_of` from what was measured for it; nothing is written.
+    """Return the session of `patient` on a day from what was measured for it; nothing is written.
 
+    as_of: what was known at the end of this day. on: the day of the session; None means `as_of`.
     method: 'two_arm', 'one_arm' (draw, then give) or 'automated' (totals and end only, no steps).
     weight_kg, hb_g_l, hbs_pct: of the day; None takes the newest weight, the expected Hb and the forecast HbS.
-    hbs_taken_on: the day of that HbS, from which it is carried forward by the pace; None means `as_of`.
+    hbs_taken_on: the day of that HbS, from which it is carried forward by the pace; None means the day itself.
     end_target_pct: a prescriber's own; None takes the suggested one. saline_first: True where a prescriber turned
     saline first on in spite of a flag.
     A haemolysis lock, a pregnancy, or something unknown given elsewhere gives status 'unavailable' with the reason; so
@@ -69,7 +71,8 @@ def plan_of_day(
     weight = record.weight_kg if weight_kg is None else weight_kg
     known = replace(record, weight_kg=weight)
     hbs = math.nan if hbs_pct is None else hbs_pct
-    ahead = 0 if hbs_taken_on is None else max((as_of - hbs_taken_on).days, 0)
+    day = as_of if on is None else on
+    ahead = 0 if hbs_taken_on is None else max((day - hbs_taken_on).days, 0)
     pace = float(found.pace.pace_pct_per_day[0])
     pace_sd = float(found.pace.pace_high_pct_per_day[0] - found.pace.pace_low_pct_per_day[0]) / (2.0 * Z90)
     people = replace(
@@ -81,14 +84,14 @@ def plan_of_day(
             blood_volume_ml=float(inputs.volumes_ml((known,))[0]),
         ),
         limits=inputs.limits_of((known,), settings, one_arm=method == ONE_ARM, saline_first=bool(saline_first)),
-        last_hbs_day=people.last_hbs_day if math.isnan(hbs) else np.array([float(as_of.toordinal() - ahead)]),
+        last_hbs_day=people.last_hbs_day if math.isnan(hbs) else np.array([float(day.toordinal() - ahead)]),
     )
     return plan_day(
         people,
         found.programme.fit,
         found.pace,
         inputs.site_rules(settings),
-        day=as_of.toordinal(),
+        day=day.toordinal(),
         hbs_pct=hbs + max(pace, 0.0) * ahead if ahead else hbs,
         hbs_sd_pct=math.hypot(settings["hbs_assay_sd_pct"], pace_sd * ahead),
         method=method,

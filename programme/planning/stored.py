@@ -13,6 +13,7 @@ from programme.planning.models import Suggestion
 from programme.planning.numeric import choices as ch
 from programme.planning.numeric import people as pp
 from programme.planning.numeric.loop import PATHS
+from programme.planning.numeric.one_arm import ONE_ARM, TWO_ARM
 from programme.planning.printed import number, numbers
 from programme.planning.reckoning import Part, Reckoned, printed_plans
 from sessions import forecasting
@@ -222,6 +223,9 @@ def working(found: Reckoned) -> list[dict[str, Any]]:
         "chance_next": numbers(said.chance_next, 4),
         "chance_next_attended": numbers(said.chance_next_attended, 4),
         "longest_allowed_days": said.limit_days.tolist(),
+        "method": np.where(np.isfinite(said.plan.part_ml), ONE_ARM, TWO_ARM).tolist(),
+        "deepest_deficit_ml": numbers(said.plan.deepest_deficit_ml, 0),
+        "largest_excess_ml": numbers(said.plan.largest_excess_ml, 0),
     }
     of_site = {name: found.settings[name] for name in ("unit_volume_ml", "unit_hb_g")}
     return [{name: values[row] for name, values in columns.items()} | of_site for row in range(len(found.records))]

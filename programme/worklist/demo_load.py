@@ -59,6 +59,7 @@ def load_demo(*, today: date, at: datetime, vendor: str) -> Loaded:
         _tell(found[person.ref], person, users, today=today, at=at)
     for ref, (on, hb, hbs, hba) in course.after_reaction.items():
         _seen_unwell(found[ref], on, hb, hbs, hba, users[Role.NURSE], at)
+    exchange.compare_forms(site=site, as_of=today, at=at, n_origins=1)
     return Loaded(True, path)
 
 

@@ -21,6 +21,7 @@ from .targets import GROUPS, Targets, origins, scored_rows, sessions_since_chang
 ORACLE = "oracle"
 LONGER_DAYS = 14
 LEAST_FORECASTS = 100  # under this nothing is said about which form is better
+ORIGINS = 4  # days of the past at which all forms are fitted anew
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +81,7 @@ def run_backtest(
     *,
     form_in_use: str = FORM_BEFORE_CHOICE,
     forms: tuple[str, ...] = CANDIDATES,
-    n_origins: int = 4,
+    n_origins: int = ORIGINS,
     others: Mapping[str, Learner] | None = None,
 ) -> BacktestResult:
     """Compare forms and the own-mean baseline on a programme's records.

@@ -231,7 +231,7 @@ def limit_rows(people: PeopleInputs, said: Suggestions) -> list[tuple[LimitRow, 
     starts_low = people.before.hb_g_l - UNFAVOURABLE_TENTH * people.before.hb_sd_g_l
     reached = (
         np.fmax(plan.end_high_g_l, plan.peak_high_g_l), plan.rise_high_g_l, -plan.lowest_low_g_l, plan.saline_ml,
-        plan.blood_out_ml, plan.units,
+        plan.blood_out_ml, plan.deepest_deficit_ml, plan.units, plan.largest_excess_ml,
     )  # fmt: skip
     warn = _bounds(limits, hb_after_warn(limits, plan.hbs_after_pct), -np.fmin(limits.hb_floor_warn_g_l, starts_low))
     stop = _bounds(limits, limits.hb_after_stop_g_l, -np.fmin(limits.hb_floor_stop_g_l, starts_low))
@@ -240,22 +240,28 @@ def limit_rows(people: PeopleInputs, said: Suggestions) -> list[tuple[LimitRow, 
     rows = []
     for p, figures in enumerate(zip(np.stack(reached, axis=1).tolist(), warn, stop, strict=True)):
         words = (_HB_WORDS[int(high[p])], "in one day", _FLOOR_WORDS[int(low[p])], *_WORDS_AFTER_FLOOR)
-        lines = zip(_NAMES, words, *figures, strict=True)
+        lines = list(zip(_NAMES, words, *figures, strict=True))
+        # The balance goes over only where fluid is given before blood is drawn.
+        lines = lines if plan.part_ml[p] < 0.0 else lines[:-1]
         rows.append(tuple(_row(*line) for line in lines) if given[p] else ())
     return rows
 
 
-_NAMES = ("hb_after", "rise", "hb_floor", "saline", "blood_out", "units")
-_UNITS = {"saline": "mL", "blood_out": "mL", "units": ""}
+_NAMES = ("hb_after", "rise", "hb_floor", "saline", "blood_out", "draw", "units", "balance")
+_UNITS = {"saline": "mL", "blood_out": "mL", "draw": "mL", "units": "", "balance": "mL"}
 _HB_WORDS = (f"HbS ends at or under {HIGH_HBS_PCT:g} %", f"HbS ends over {HIGH_HBS_PCT:g} %")
 _FLOOR_WORDS = ("nine in ten stay over this", "no lower than it starts")
-_WORDS_AFTER_FLOOR = ("by weight", "drawn in all steps together", "this person's own or the site's")
+_WORDS_AFTER_FLOOR = (
+    "by weight", "drawn in all steps together", "the deepest deficit at any moment",
+    "this person's own or the site's", "given before it is drawn",
+)  # fmt: skip
 
 
 def _bounds(limits: Limits, hb_after: Floats, floor: Floats) -> list[list[float]]:
     """The bounds of each person in the order of _NAMES; a floor with its sign turned, so that all are upper ones."""
     columns = (
-        hb_after, limits.rise_stop_g_l, floor, limits.saline_stop_ml, limits.blood_out_stop_ml, limits.units_most,
+        hb_after, limits.rise_stop_g_l, floor, limits.saline_stop_ml, limits.blood_out_stop_ml, limits.draw_stop_ml,
+        limits.units_most, limits.balance_stop_ml,
     )  # fmt: skip
     table: list[list[float]] = np.stack(columns, axis=1).tolist()
     return table

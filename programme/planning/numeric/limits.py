@@ -62,6 +62,7 @@ class Limits:
     low_start_hb_g_l: Floats
     saline_first: Bools  # False where saline may not be the first step
     part_ml: Floats  # how much is drawn and then given in one arm, below 0 given first; inf in two arms (see `one_arm`)
+    one_arm_part_ml: Floats  # what that is, or would be, in one arm
 
     def take(self, people: Any) -> "Limits":
         """The limits of these people only (indices or mask)."""
@@ -109,6 +110,7 @@ def limits_for(
     )
     out = np.full(n, settings["blood_out_stop_ml"])
     first = ~flag | np.broadcast_to(np.asarray(saline_first, dtype=bool), n)
+    part = _part(weight, draw, first, settings)
     return Limits(
         hb_after_warn_high_hbs_g_l=np.minimum(settings["hb_after_warn_high_hbs_g_l"], warn),
         hb_after_warn_g_l=warn,
@@ -123,7 +125,8 @@ def limits_for(
         units_most=np.floor(_own(units_most, settings["units_most"], n)),
         low_start_hb_g_l=np.full(n, settings["low_start_hb_g_l"]),
         saline_first=first,
-        part_ml=np.where(one_arm, _part(weight, draw, first, settings), AT_ONCE),
+        part_ml=np.where(one_arm, part, AT_ONCE),
+        one_arm_part_ml=part,
     )
 
 

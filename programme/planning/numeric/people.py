@@ -62,6 +62,7 @@ class WhatIf:
     ceiling_pct: float | None = None
     accepted_chance: float | None = None
     interval_days: int | None = None
+    one_arm: bool | None = None
 
 
 def taken(value: Any, people: Any) -> Any:

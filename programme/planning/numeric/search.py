@@ -192,7 +192,8 @@ def build_menu(before: Before, cells: Cells, limits: Limits, *, most_units: int 
     flat = volumes.reshape(most, STEPS, -1, volumes.shape[-1])
     units = np.arange(1.0, most + 1.0)
     # Who may not be depleted first is not left short of volume at the end either.
-    last_draw = np.where(limits.saline_first, limits.draw_stop_ml, 0.0)
+    # Two roundings stay free for what the steps before have drawn more than they gave.
+    last_draw = np.where(limits.saline_first, np.maximum(limits.draw_stop_ml - 2.0 * cells.rounding_ml, 0.0), 0.0)
     one_arm = bool(np.isfinite(limits.part_ml).any())
     runs = []
     several = max(COLUMNS_AT_ONCE // max(volumes.shape[-1], 1), 1)

@@ -2,8 +2,8 @@
 
 Each is planned like any other, inside every limit and the greatest rise of its day, from where the one before left
 HbS and Hb: HbS climbs by the pace for the days between, Hb stands where it settled, with the spread that the session
-left it. Nobody knows Hb better than that until it is measured again, so every day is planned anew on the day. Chosen
-here; not from a source.
+left it. Nobody knows Hb better than that until it is measured again, so every day is planned anew on the day. A series
+does not wait for a person's own clinic days: it goes on whenever the unit is open. Chosen here; not from a source.
 """
 
 from dataclasses import dataclass, fields, replace
@@ -74,6 +74,7 @@ def plan_series(
     LEAST_GAIN, or MOST_IN_SERIES are planned. Returns arrays [P, MOST_IN_SERIES].
     """
     series = no_series(len(day))
+    unit_open = OpenDays.of(len(day), closed=open_days.closed)
     living = np.flatnonzero(first.standing != NO_PLAN)
     plan, at, hbs, on = taken(first, living), before.take(living), hbs_before_pct[living], day[living]
     for number in range(MOST_IN_SERIES):
@@ -85,7 +86,7 @@ def plan_series(
         left, living = taken(plan, going), living[going]
         if number + 1 == MOST_IN_SERIES or not living.size:
             break
-        then = open_days.take(living).on_or_after(on[going] + 1)
+        then = unit_open.take(living).on_or_after(on[going] + 1)
         spread = (left.end_high_g_l - left.hb_settled_g_l) / UNFAVOURABLE_TENTH
         at = replace(at.take(going), hb_g_l=left.hb_settled_g_l, hb_sd_g_l=np.maximum(spread, 0.0))
         hbs = left.hbs_after_pct + np.maximum(pace_pct_per_day[living], 0.0) * (then - on[going])

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from programme.core.numeric.setting_table import DEFAULTS
 from programme.planning.numeric import choices as ch
 from programme.planning.numeric import people as pp
+from programme.planning.numeric.one_arm import AT_ONCE
 from programme.planning.numeric.opendays import weekday
 from programme.planning.numeric.people import PeopleInputs, WhatIf, joined, taken
 from programme.planning.numeric.prescribe import (
@@ -111,7 +112,7 @@ def suggest_many(
     """Suggest the next date, end target and session of everybody.
 
     people, pace : P people in the same order. as_of_day : ordinal, one for all or [P]; next_day is never before it.
-    what_if : a ceiling, chance or interval to try for everybody.
+    what_if : a ceiling, chance, interval or number of arms to try for everybody.
     Returns answers for P people, each reckoned from that person's own figures and the fit alone. How the parts hang
     together is chosen here; formulas and sources in `risk`, `choices`, `search` and `prescribe`.
     """
@@ -187,6 +188,11 @@ def _with_questions(people: PeopleInputs, asked: WhatIf) -> PeopleInputs:
         people = replace(people, ceiling_pct=np.full_like(people.ceiling_pct, asked.ceiling_pct))
     if asked.accepted_chance is not None:
         people = replace(people, accepted_chance=np.full_like(people.accepted_chance, asked.accepted_chance))
+    if asked.one_arm is not None:
+        part = people.limits.one_arm_part_ml
+        people = replace(
+            people, limits=replace(people.limits, part_ml=part if asked.one_arm else np.full_like(part, AT_ONCE))
+        )
     return people
 
 

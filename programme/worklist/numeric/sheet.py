@@ -27,6 +27,7 @@ class SheetInputs:
     unit_volume_ml: float
     unit_hb_g: float
     flagged: bool
+    one_arm: bool = False
 
     @property
     def unit_hb_g_l(self) -> float:
@@ -90,12 +91,12 @@ def session_sheet(
         begin, steps, mixing=start.mixing, early_loss=settings["early_loss_pct"] / 100.0,
         iron_mg_per_g=settings["iron_mg_per_g_hb"],
     )  # fmt: skip
-    named = _units_of(steps, start.unit_volume_ml)
+    named = _units_of(steps, start.unit_volume_ml, one_arm=start.one_arm)
     most = min(settings["draw_size_ml"], settings["single_draw_stop_ml_per_kg"] * start.weight_kg)
     lines = tuple(
         SheetStep(
             give=name,
-            why=raw.get("why") or usual_reason(place, steps, start.flagged),
+            why=raw.get("why") or (one_arm_reason if start.one_arm else usual_reason)(place, steps, start.flagged),
             in_ml=step.in_ml,
             out_ml=step.out_ml,
             draws=draws_words(step.out_ml, most),
@@ -112,15 +113,15 @@ def session_sheet(
     )
 
 
-def _units_of(steps: Sequence[Step], unit_volume_ml: float) -> list[str]:
+def _units_of(steps: Sequence[Step], unit_volume_ml: float, *, one_arm: bool) -> list[str]:
     """Name each step, red cells with the numbers of their units."""
     named, given = [], 0.0
     for step in steps:
         if step.fluid == "saline":
-            named.append("Saline" if step.in_ml else "Draw only")
+            named.append("Saline" if step.in_ml else "Draw" if one_arm else "Draw only")
             continue
-        first, given = round(given / unit_volume_ml) + 1, given + step.in_ml
-        last = max(round(given / unit_volume_ml), first)
+        first, given = math.floor(given / unit_volume_ml + 0.05) + 1, given + step.in_ml
+        last = max(math.ceil(given / unit_volume_ml - 0.05), first)
         many = f"units {first} and {last}" if last == first + 1 else f"units {first} to {last}"
         named.append(f"Red cells, {f'unit {first}' if last == first else many}")
     return named
@@ -140,6 +141,21 @@ def usual_reason(place: int, steps: Sequence[Step], flagged: bool) -> str:
         return "first: what is drawn now holds no donor cells"
     if step.fluid == "saline":
         return "now that Hb has risen, so that it stays over the floor"
+    return ""
+
+
+def one_arm_reason(place: int, steps: Sequence[Step], flagged: bool) -> str:
+    """Return why a step of a one-arm session stands where it does; '' for what needs no reason."""
+    step, before = steps[place], steps[place - 1] if place else None
+    drawn_before = any(earlier.out_ml for earlier in steps[:place])
+    if place == 0 and step.fluid == "red_cells" and not flagged:
+        return "given first without drawing: Hb starts too low to exchange"
+    if place == 0 and flagged:
+        return "given first, drawn after: this person is not left short of volume"
+    if step.out_ml and not drawn_before and not flagged:
+        return "drawn first, given after, through the same arm"
+    if step.out_ml and place + 1 == len(steps) and before is not None and before.in_ml and not flagged:
+        return "not given back: Hb would stay too high"
     return ""
 
 

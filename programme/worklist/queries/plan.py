@@ -13,17 +13,21 @@ import numpy as np
 from patients.models import Patient
 from programme.core.settings_of_site import site_settings
 from programme.planning.models import Suggestion
-from programme.planning.queries import chance_on
+from programme.planning.numeric.one_arm import ONE_ARM, TWO_ARM
+from programme.planning.numeric.people import WhatIf
+from programme.planning.queries import chance_on, what_if
 from programme.worklist.numeric.sheet import Sheet, SheetInputs, session_sheet, steps_words
 from programme.worklist.queries.in_force import in_force
 from programme.worklist.queries.plan_rows import (
     LimitLine,
     Line,
     Marginal,
+    SeriesLine,
     bar_px,
     limit_line,
     longest_bar,
     marginal_rows,
+    series_lines,
     working_lines,
 )
 from programme.worklist.queries.who import Who, volume_of, who
@@ -41,6 +45,8 @@ class PlanPage:
     who: Who
     state: str
     reason: str
+    method: str
+    method_asked: bool
     stale: str
     made_at_local: datetime | None
     as_of: date | None
@@ -59,6 +65,7 @@ class PlanPage:
     limits: tuple[LimitLine, ...]
     marginal: tuple[Marginal, ...]
     target_px: float
+    series: tuple[SeriesLine, ...]
     alternatives: tuple[Mapping[str, Any], ...]
     warnings: tuple[str, ...]
     working: tuple[Line, ...]
@@ -68,13 +75,25 @@ class PlanPage:
     def is_locked(self) -> bool:
         return self.state == "locked"
 
+    @property
+    def in_one_arm(self) -> bool:
+        return self.method == ONE_ARM
 
-def plan_page(patient: Patient, *, on: date, at: datetime) -> PlanPage:
-    """Return the plan of `patient` as stored, on the day `on` at the moment `at`."""
+
+def plan_page(patient: Patient, *, on: date, at: datetime, method: str = "") -> PlanPage:
+    """Return the plan of `patient` as stored, on the day `on` at the moment `at`.
+
+    method: 'one_arm' or 'two_arm' to see it planned so, whatever the access; '' as stored. Nothing is written.
+    """
     settings = site_settings(patient.site, at)
     (record,) = people_inputs(patient.site, on, settings, patient_pks=(patient.pk,))
     suggestion = Suggestion.objects.filter(patient=patient).first()
+    stored_method = _method(suggestion)
+    asked = method in (ONE_ARM, TWO_ARM) and method != stored_method
     forecast = StoredForecast.objects.filter(patient=patient).first()
+    stale = _stale(patient, suggestion, on)
+    if asked and suggestion is not None and suggestion.status == "ok" and not (forecast and forecast.locked):
+        suggestion = _planned_anew(patient, suggestion, on, one_arm=method == ONE_ARM)
     options = (suggestion.options or {}) if suggestion else {}
     working = options.get("working") or {}
     state, reason = _state(suggestion, forecast)
@@ -87,7 +106,9 @@ def plan_page(patient: Patient, *, on: date, at: datetime) -> PlanPage:
         who=who(patient, record, on, mixing=start.mixing if start and "mixing" in working else math.nan),
         state=state,
         reason=reason,
-        stale=_stale(patient, suggestion, on),
+        method=_method(suggestion),
+        method_asked=_method(suggestion) != stored_method,
+        stale=stale,
         made_at_local=suggestion.made_at.astimezone(at.tzinfo) if suggestion else None,
         as_of=suggestion.as_of if suggestion else None,
         units=int((body.get("session") or {}).get("units") or 0),
@@ -105,10 +126,34 @@ def plan_page(patient: Patient, *, on: date, at: datetime) -> PlanPage:
         limits=tuple(limit_line(row) for row in options.get("limits") or ()),
         marginal=marginal_rows(options, body, record.accepted_chance),
         target_px=bar_px(body.get("end_target_hbs_pct"), longest_bar(options, body)),
+        series=series_lines(options),
         alternatives=tuple(options.get("alternatives") or ()),
         warnings=tuple(body.get("warnings") or ()),
         working=working_lines(record, start, sheet, working, settings) if start and sheet else (),
         results_used=tuple(working.get("results") or ()),
+    )
+
+
+def _method(suggestion: Suggestion | None) -> str:
+    working = {} if suggestion is None else (suggestion.options or {}).get("working") or {}
+    return str(working.get("method") or TWO_ARM)
+
+
+def _planned_anew(patient: Patient, stored: Suggestion, on: date, *, one_arm: bool) -> Suggestion:
+    """The suggestion as it would be with the other number of arms, unsaved."""
+    body, options = what_if(patient, as_of=on, asked=WhatIf(one_arm=one_arm))
+    day, latest = body["next_date"], body["latest_safe_date"]
+    return Suggestion(
+        patient=patient,
+        made_at=stored.made_at,
+        as_of=on,
+        status=body["status"],
+        reason=body["reason"] or "",
+        next_date=date.fromisoformat(day) if day else None,
+        latest_safe_date=date.fromisoformat(latest) if latest else None,
+        interval_days=body["interval_days"],
+        body=body,
+        options=options,
     )
 
 
@@ -164,6 +209,7 @@ def _start(
         unit_volume_ml=found.get("unit_volume_ml", settings["unit_volume_ml"]),
         unit_hb_g=found.get("unit_hb_g", settings["unit_hb_g"]),
         flagged=record.is_flagged,
+        one_arm=found.get("method") == ONE_ARM,
     )
 
 

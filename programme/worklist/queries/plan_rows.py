@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 from programme.worklist.numeric.sheet import Sheet, SheetInputs
@@ -54,6 +55,31 @@ class LimitLine:
     allowed: float | None
     unit: str
     state: str
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesLine:
+    """One session of a series on consecutive open days."""
+
+    number: int
+    on: date
+    units: int
+    saline_ml: float
+    red_cells_ml: float
+    blood_out_ml: float
+    hb_before_g_l: float
+    hb_after_g_l: float
+    rise_g_l: float
+    hbs_before_pct: float
+    hbs_after_pct: float
+
+
+def series_lines(options: Mapping[str, Any]) -> tuple[SeriesLine, ...]:
+    """Return the planned series, the session of this plan first; empty where one session does it."""
+    return tuple(
+        SeriesLine(number=number, on=date.fromisoformat(row["date"]), **{k: v for k, v in row.items() if k != "date"})
+        for number, row in enumerate(options.get("series") or (), start=1)
+    )
 
 
 def limit_line(row: Mapping[str, Any]) -> LimitLine:
@@ -124,6 +150,11 @@ def working_lines(
         Line(
             "net iron", f"{'+' if outcome.net_iron_mg > 0 else ''}{figure(outcome.net_iron_mg)} mg",
             f"{iron:g} mg for each gram of Hb in ({given:.0f}) less out ({given - outcome.net_iron_mg / iron:.0f})",
+        ),
+        Line(
+            "deepest deficit",
+            f"{figure(outcome.deepest_deficit_ml)} mL",
+            f"{figure(outcome.deepest_deficit_ml_per_kg, 1)} mL/kg; all fluids, blood out over fluid in, at any moment",
         ),
         Line(
             "of today’s donor Hb",

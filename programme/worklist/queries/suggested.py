@@ -43,6 +43,7 @@ class Choice:
     units: str
     over_visit: str
     over_year: str
+    days_over: str
     visits_year: str
     units_year: str
     iron_year: str
@@ -146,6 +147,7 @@ def _choice(row: Mapping[str, Any], weight_kg: float) -> Choice:
         units=_plain(row.get("units")),
         over_visit=_chance(row.get("over_visit")),
         over_year=_chance(row.get("over_year")),
+        days_over=_days(row.get("days_over")),
         visits_year=_whole(row.get("visits_year")),
         units_year=_whole(row.get("units_year")),
         iron_year=_whole(iron),
@@ -171,6 +173,11 @@ def _date(text: str | None) -> date | None:
 
 def _chance(value: float | None) -> str:
     return "" if value is None else chance_words(value)
+
+
+def _days(value: float | None) -> str:
+    """Days a year: whole, and one decimal under ten."""
+    return "" if value is None else figure(value, 0 if value >= 10 else 1)
 
 
 def _one(value: float | None) -> str:

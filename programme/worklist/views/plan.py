@@ -20,7 +20,8 @@ PEOPLE = Patient.objects.select_related("site")
 def plan(request: access.SignedIn, patient_ref: str) -> HttpResponse:
     patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
     now = site_now(request.user)
-    return render(request, "worklist/plan.html", {"page": plan_page(patient, on=now.date(), at=now), "nav": "list"})
+    page = plan_page(patient, on=now.date(), at=now, method=request.GET.get("method", ""))
+    return render(request, "worklist/plan.html", {"page": page, "nav": "list"})
 
 
 @access.needs("see.plan")
@@ -28,7 +29,7 @@ def plan(request: access.SignedIn, patient_ref: str) -> HttpResponse:
 def plan_on_paper(request: access.SignedIn, patient_ref: str) -> HttpResponse:
     patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
     now = site_now(request.user)
-    page = plan_page(patient, on=now.date(), at=now)
+    page = plan_page(patient, on=now.date(), at=now, method=request.GET.get("method", ""))
     if page.sheet is None:
         raise Http404("There is no plan to print.")
     paper = plan_pdf(page, unit=request.user.site.name, printed_by=request.user.full_name, printed_at=now)

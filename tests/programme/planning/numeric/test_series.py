@@ -7,7 +7,7 @@ from programme.planning.numeric.opendays import OpenDays
 from programme.planning.numeric.prescribe import NO_PLAN, prescribe
 from programme.planning.numeric.series import LEAST_GAIN, MOST_IN_SERIES, no_series, plan_series
 
-FRIDAY = 739768 - 3  # 2026-06-05
+FRIDAY = 739772  # 5 June 2026
 
 
 def series_of(before, hbs, target, cells, limits, *, day=FRIDAY, pace=0.7):
