@@ -10,7 +10,7 @@ from __future__ import annotations
 import uuid
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, dataclass
-from datetime import date, datetime
+from datetime import date, datetime, time
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -69,7 +69,7 @@ def finish_change(patient: Patient, entries: Sequence[trail.Change], *, actor: U
 def state_of(row: Model) -> dict[str, Any]:
     """Return all that a row says, as the trail keeps it."""
     said = {field.attname: getattr(row, field.attname) for field in row._meta.concrete_fields}
-    return {name: value.isoformat() if isinstance(value, date) else value for name, value in said.items()}
+    return {name: value.isoformat() if isinstance(value, date | time) else value for name, value in said.items()}
 
 
 def change_of(

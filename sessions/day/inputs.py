@@ -32,7 +32,7 @@ def standing_of(patient: Patient, on: date) -> dict[str, Any]:
         "goals": None if goals is None else goals.pk,
         "needs_version": needs,
         "antibodies": list(antibodies.values_list("pk", flat=True)),
-        "signs": _open_signs(patient),
+        "signs": open_signs(patient),
         "flags": [name for name in FLAGS if getattr(patient, name)],
         "pregnant": patient.is_pregnant(on),
     }
@@ -102,7 +102,7 @@ def _antibodies(patient: Patient, named: list[int], now: list[int]) -> Iterable[
         yield f"{name} was withdrawn from the antibodies." if gone else f"{name} was added to the antibodies."
 
 
-def _open_signs(patient: Patient) -> list[int]:
+def open_signs(patient: Patient) -> list[int]:
     """Signs of haemolysis that no lift of the lock has judged yet."""
     lift = LockLift.objects.filter(patient=patient).order_by("-on", "-at").first()
     signs = HaemolysisSign.objects.filter(patient=patient).order_by("pk")

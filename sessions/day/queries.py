@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from patients.models import Analyte, LabResult
+from patients.models import Analyte, Antibody, CrossmatchSample, LabResult, Patient, TransfusionNeeds
 from sessions.day.models import Entry, Prescription
+from sessions.day.numeric.blood_match import Needed, UnitBlood, typed_antigens
 from sessions.day.numeric.checks import (
     ASK,
     STOP,
@@ -23,7 +24,7 @@ from sessions.day.numeric.checks import (
 from sessions.day.numeric.done import Done, done
 from sessions.day.numeric.entries import DISPOSAL, LEAFLET, OBSERVATION, SAMPLE, Said
 from sessions.day.numeric.tally import PlannedStep, Tally, tally
-from sessions.models import DonationUnit, ExchangeSession, Position, ResultLink
+from sessions.models import DonationUnit, ExchangeSession, Position, ResultLink, UnitState
 
 
 def planned_steps(steps: Iterable[dict[str, Any]]) -> tuple[PlannedStep, ...]:
@@ -195,3 +196,43 @@ def _by(entry: Entry, now: datetime) -> str:
 
 def _clock(entry: Entry, now: datetime) -> str:
     return f"{entry.happened_at.astimezone(now.tzinfo):%H:%M}"
+
+
+def needed_blood(patient: Patient) -> Needed:
+    """Return what blood a person must have, with every antibody ever found; two queries."""
+    needs = TransfusionNeeds.objects.filter(patient=patient).first() or TransfusionNeeds(patient=patient)
+    found = Antibody.objects.filter(patient=patient, withdrawn_reason="").order_by("found_year", "name")
+    return Needed(
+        abo=needs.abo,
+        rhd=needs.rhd,
+        own_type=needs.own_type,
+        antigens_to_avoid=needs.antigens_to_avoid,
+        hbs_negative=needs.hbs_negative,
+        antibodies=tuple(found.values_list("name", flat=True)),
+    )
+
+
+def blood_of(unit: DonationUnit) -> UnitBlood:
+    """Return what a unit is stated to be; no query."""
+    negative, positive = typed_antigens(unit.antigens_negative)
+    return UnitBlood(unit.abo, unit.rhd, negative, positive, unit.hbs_negative)
+
+
+def newest_sample(patient: Patient, at: datetime) -> CrossmatchSample | None:
+    """Return the newest crossmatch sample taken up to a moment and not withdrawn; one query."""
+    samples = CrossmatchSample.objects.filter(patient=patient, withdrawn_reason="", taken_at__lte=at)
+    return samples.order_by("-taken_at", "-pk").first()
+
+
+def other_use(donation_number: str, product_code: str, *, but: int | None = None) -> DonationUnit | None:
+    """Return where a unit of this number is or was used already, or was discarded; None where nowhere. One query.
+
+    One donation can make several products: two with different product codes are two units, one without a code is taken
+    as the same. but: key of the row that is asked about.
+    """
+    rows = DonationUnit.objects.filter(donation_number=donation_number).exclude(state=UnitState.RETURNED)
+    if product_code:
+        rows = rows.filter(product_code__in=["", product_code])
+    if but is not None:
+        rows = rows.exclude(pk=but)
+    return rows.select_related("exchange_session__patient").order_by("-pk").first()

@@ -1,0 +1,176 @@
+"""Units started, ended, put away and taken back; each step refused where it could hurt.
+
+Each function is one transaction of the unit's row, the entry at the bedside and the trail. `key` is the form's one-time
+key, `version` the unit's as the person saw it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+
+from patients.services import state_of
+from programme.core.models import User
+from programme.core.settings_of_site import site_settings
+from sessions.day.inputs import open_signs
+from sessions.day.models import Entry
+from sessions.day.numeric.entries import UNDO, UNIT_ENDED, UNIT_PUT_AWAY, UNIT_STARTED
+from sessions.day.numeric.unit_clocks import (
+    clock_faults,
+    late_start,
+    sample_is_valid,
+    sample_valid_before,
+    unit_clocks,
+)
+from sessions.day.queries import blood_of, newest_sample, tally_of
+from sessions.day.services.units import LAST_PLACE, held_unit, refuse_unit, write_unit
+from sessions.models import DonationUnit, ExchangeSession, State, UnitState
+
+NEVER_STARTED = (UnitState.AT_CHAIR, UnitState.CHECKED)
+PUT_AWAY = (UnitState.RETURNED, UnitState.DISCARDED)
+
+
+@transaction.atomic
+def start_unit(
+    *, unit: DonationUnit, version: int, key: str, actor: User, at: datetime, why_late: str = ""
+) -> DonationUnit:
+    """Start a checked unit: matched once more, in date, its sample valid now, its clocks not run out.
+
+    why_late: asked for where it has been out of storage longer than the site's limit for starting.
+    Raises ValidationError where any of that does not hold, the run is paused, or another unit is being given.
+    """
+    row, now = held_unit(unit)
+    if row.state != UnitState.CHECKED:
+        raise ValidationError(f"Unit {row.place} is {row.get_state_display()}: only a checked unit is started.")
+    refuse_unit(row, blood_of(row), at)
+    faults = _not_now(row, now, at)
+    settings = site_settings(now.patient.site, at)
+    local = at.astimezone(ZoneInfo(now.patient.site.time_zone))
+    out = row.out_of_storage_at and row.out_of_storage_at.astimezone(local.tzinfo)
+    clocks = unit_clocks(out_of_storage_at=out, started_at=None, settings=settings)
+    faults += [*clock_faults(clocks, local), *_sample_faults(now, local, settings)]
+    if faults:
+        raise ValidationError(faults)
+    late = late_start(clocks, local)
+    if late and not why_late.strip():
+        raise ValidationError({"why_late": late})
+    before = state_of(row)
+    row.state, row.started_at = UnitState.RUNNING, at
+    why = why_late.strip() if late else ""
+    write_unit(row, now, UNIT_STARTED, key, {}, ["state", "started_at"], before, version, actor, at, why=why)
+    return row
+
+
+def _not_now(row: DonationUnit, now: ExchangeSession, at: datetime) -> list[str]:
+    if now.state != State.RUNNING:
+        return [f"This session is {now.state}: a unit is started once it runs."]
+    faults = []
+    if tally_of(now).paused_since is not None:
+        faults.append("The run is paused: resume it first, when it is right to go on.")
+    others = DonationUnit.objects.filter(exchange_session=now, state=UnitState.RUNNING).exclude(pk=row.pk)
+    faults += [f"Unit {place} is being given: end it first." for place in others.values_list("place", flat=True)]
+    if open_signs(now.patient):
+        faults.append(
+            "A sign of haemolysis is open: no red cells until a haematologist has decided and a consultant has said so."
+        )
+    return faults
+
+
+def _sample_faults(now: ExchangeSession, local: datetime, settings: Mapping[str, float]) -> list[str]:
+    sample = newest_sample(now.patient, local)
+    if sample is None:
+        return [
+            "No crossmatch sample is recorded: the laboratory must have one that is valid at the start of this unit."
+        ]
+    taken = sample.taken_at.astimezone(local.tzinfo)
+    rule = {"hours": settings["sample_valid_hours"], "by_calendar_day": bool(settings["sample_by_calendar_day"])}
+    if sample_is_valid(taken, local, **rule):  # type: ignore[arg-type]
+        return []
+    end = sample_valid_before(taken, **rule)  # type: ignore[arg-type]
+    return [
+        f"The crossmatch sample of {taken.day} {taken:%b %H:%M} was valid until {end.day} {end:%b %H:%M}: no unit "
+        "may be started on it. A new sample is needed."
+    ]
+
+
+@transaction.atomic
+def end_unit(
+    *, unit: DonationUnit, version: int, key: str, actor: User, at: datetime, stopped_why: str = ""
+) -> DonationUnit:
+    """End a unit that is being given; `stopped_why` where it was stopped before it was empty."""
+    row, now = held_unit(unit)
+    if row.state != UnitState.RUNNING:
+        raise ValidationError(f"Unit {row.place} is {row.get_state_display()}: only a unit that is being given ends.")
+    before = state_of(row)
+    row.state, row.ended_at, row.end_reason = UnitState.GIVEN, at, stopped_why.strip()
+    said = {"stopped": bool(row.end_reason)}
+    write_unit(row, now, UNIT_ENDED, key, said, ["state", "ended_at", "end_reason"], before, version, actor, at,
+           why=row.end_reason)  # fmt: skip
+    return row
+
+
+@transaction.atomic
+def put_away(
+    *, unit: DonationUnit, version: int, key: str, state: str, reason: str, actor: User, at: datetime
+) -> DonationUnit:
+    """Return or discard a unit that was never started, with a reason; its place becomes free for another.
+
+    Raises ValidationError for a unit of which something was given: that one is ended, not put away.
+    """
+    row, now = held_unit(unit)
+    if state not in PUT_AWAY:
+        raise ValidationError({"state": "A unit is returned or discarded."})
+    if not reason.strip():
+        raise ValidationError({"reason": f"Say why the unit is {state}."})
+    given = tally_of(now).units.get(row.place)
+    if row.state not in NEVER_STARTED or (given is not None and given.in_ml > 0.0):
+        raise ValidationError(
+            f"Unit {row.place} is {row.get_state_display()}: of what was given something, it is ended."
+        )
+    before, place = state_of(row), row.place
+    row.state, row.end_reason, row.place = UnitState(state), reason.strip(), _place_beyond(now, row)
+    said = {"unit": place, "state": state}
+    if row.out_of_storage_at is not None:
+        said["minutes_out"] = int((at - row.out_of_storage_at).total_seconds() // 60)
+    fields = ["state", "end_reason", "place"]
+    write_unit(row, now, UNIT_PUT_AWAY, key, said, fields, before, version, actor, at, why=row.end_reason)
+    return row
+
+
+@transaction.atomic
+def take_back(*, unit: DonationUnit, version: int, key: str, reason: str, actor: User, at: datetime) -> DonationUnit:
+    """Undo the last start or end of a unit that was entered by mistake; the entries stay and say so.
+
+    Raises ValidationError where nothing of it can be taken back, or volume was entered for it after a start.
+    """
+    row, now = held_unit(unit)
+    if not reason.strip():
+        raise ValidationError({"reason": "Say why it is taken back."})
+    state = tally_of(now)
+    given = state.units.get(row.place)
+    kind = {UnitState.RUNNING: UNIT_STARTED, UnitState.GIVEN: UNIT_ENDED}.get(UnitState(row.state))
+    entries = Entry.objects.filter(exchange_session=now, kind=kind or "", body__unit=row.place)
+    entry = entries.exclude(number__in=state.undone).order_by("-number").first()
+    if now.state != State.RUNNING or entry is None:
+        raise ValidationError("Nothing of this unit can be taken back now.")
+    if kind == UNIT_STARTED and given is not None and given.in_ml > 0.0:
+        raise ValidationError(f"{given.in_ml:.0f} mL of this unit are entered as given: undo those first.")
+    before = state_of(row)
+    if kind == UNIT_STARTED:
+        row.state, row.started_at = UnitState.CHECKED, None
+    else:
+        row.state, row.ended_at, row.end_reason = UnitState.RUNNING, None, ""
+    fields = ["state", "started_at", "ended_at", "end_reason"]
+    said = {"number": entry.number}
+    write_unit(row, now, UNDO, key, said, fields, before, version, actor, at, why=reason.strip())
+    return row
+
+
+def _place_beyond(now: ExchangeSession, row: DonationUnit) -> int:
+    """The last free place: a unit that is put away leaves its own to the one that comes instead."""
+    taken = set(DonationUnit.objects.filter(exchange_session=now).exclude(pk=row.pk).values_list("place", flat=True))
+    return next(place for place in range(LAST_PLACE, 0, -1) if place not in taken)
