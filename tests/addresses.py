@@ -57,7 +57,7 @@ def _walk(patterns: list[URLPattern | URLResolver], above: str, names: tuple[str
 def sample(
     exchange_session: ExchangeSession, transfusion: OtherTransfusion, of_the_day: ExchangeSession
 ) -> dict[str, Any]:
-    """What the addresses of one person are filled with; `of_the_day` is a session that runs."""
+    """What the addresses of one person are filled with; `of_the_day` runs, and has a follow-up."""
     patient = exchange_session.patient
     return {
         "patient_ref": patient.patient_ref,
@@ -65,6 +65,7 @@ def sample(
         "key of results": exchange_session.result_links.first().result_id,
         "key of transfusion": transfusion.pk,
         "key of day": of_the_day.pk,
+        "key of call": of_the_day.follow_ups.first().pk,
         "number": 0,
         "name": "unit_volume_ml",
         "text_name": "leaflet",

@@ -68,13 +68,16 @@ def people_inputs(
             mixing_rel_sd=programme.mixing.factor_sd[places] / programme.mixing.factor[places],
         ),
         limits=limits_of(records, settings),
-        open_days=OpenDays.of(
-            len(records), clinic_days=_clinic_days(records), closed=closed_days(site, programme.as_of.year)
-        ),
+        open_days=open_days(site, records, programme.as_of.year),
         usual_weekday=habits.usual_weekday(programme.read.columns)[places],
         attendance=attendance_of(programme.read.columns, programme.pace.usual_interval_days).take(places),
         last_hbs_day=habits.last_hbs_day(programme.read.columns)[places],
     )
+
+
+def open_days(site: Site, records: tuple[PersonRecord, ...], year: int) -> OpenDays:
+    """Return on which days each of these people can come, this year and the next."""
+    return OpenDays.of(len(records), clinic_days=_clinic_days(records), closed=closed_days(site, year))
 
 
 def limits_of(

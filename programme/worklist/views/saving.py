@@ -44,6 +44,7 @@ class FormPage:
     fresh: Callable[[], Mapping[str, Any]] | None = None
     extra: Mapping[str, Any] = field(default_factory=dict)
     differences: list[Difference] = field(default_factory=list)
+    template: str = "worklist/form.html"
 
     @property
     def stops(self) -> list[Fault]:
@@ -111,4 +112,4 @@ def answer(
             read = [words for form in page.all_forms for words in form.readings]
             messages.success(request, " ".join([done, *(f"{words}." for words in read)]))
             return redirect(there)
-    return render(request, "worklist/form.html", {"page": page, "nav": "list"})
+    return render(request, page.template, {"page": page, "nav": "list"})

@@ -34,6 +34,7 @@ def make_person(site, ref):
     factories.make_suggestion(patient, model_fit=fit)
     signed_by = factories.make_user(role="consultant", site=site, username=f"signs.{ref}")
     running = factories.make_running(patient, by=signed_by)
+    factories.make_follow_up(running)
     return sample(course[-1], factories.make_other_transfusion(patient), running)
 
 

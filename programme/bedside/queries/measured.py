@@ -1,0 +1,176 @@
+"""What a session should have done, from what was really given, against what was measured."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from patients.models import Analyte, LabResult
+from programme.bedside.numeric.against import Against, against
+from programme.worklist.numeric.words import figure
+from sessions.day.models import Prescription
+from sessions.day.numeric.after import Z90, Before, Expected, Figure, expected_after, parting_words
+from sessions.day.queries import Ending
+from sessions.models import ExchangeSession, SessionFacts
+from sessions.numeric.totals import steps_of_totals
+from sessions.numeric.uncertainty import BLOOD_VOLUME_REL_SD
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """Forecast against measured. rows is empty where there is no ground for a forecast, and `why` says so."""
+
+    before_hbs_pct: float | None = None
+    before_hb_g_l: float | None = None
+    after_hbs_pct: float | None = None
+    after_hb_g_l: float | None = None
+    rows: tuple[Against, ...] = ()
+    parting: str = ""
+    expected: Expected | None = None
+    before: Before | None = None
+    working: tuple[tuple[str, str, str], ...] = ()
+    why: str = ""
+
+    @property
+    def mixing_litres(self) -> str:
+        return "" if self.before is None else f"{self.before.mixing_volume_ml / 1000:.2f}"
+
+
+def followed_pct(results: Mapping[str, LabResult], *, with_hbc: bool) -> float | None:
+    """Return the followed share of one sample [%]: HbS, in SC disease HbS and HbC; None where a part is missing."""
+    wanted = (Analyte.HBS, Analyte.HBC) if with_hbc else (Analyte.HBS,)
+    found = [results[analyte].value for analyte in wanted if analyte in results]
+    return sum(found) if len(found) == len(wanted) else None
+
+
+def compared(
+    exchange_session: ExchangeSession,
+    ending: Ending,
+    facts: SessionFacts | None,
+    results: Mapping[str, LabResult],
+    *,
+    settings: Mapping[str, float],
+    greatest_rise_g_l: float,
+    doubts: tuple[str, ...] = (),
+) -> Compared:
+    """Return the comparison; no query. The measured before-values count, and those of the plan where none was taken."""
+    plan = ending.plan
+    figures = Compared(
+        before_hbs_pct=_first(facts.hbs_before_pct if facts else None, plan.hbs_pct if plan else None),
+        before_hb_g_l=_first(facts.hb_before_g_l if facts else None, plan.hb_g_l if plan else None),
+        after_hbs_pct=followed_pct(results, with_hbc=exchange_session.patient.follows_hbs_and_hbc),
+        after_hb_g_l=results[Analyte.HB].value if Analyte.HB in results else None,
+    )
+    if plan is None:
+        return replace(figures, why="No forecast: no signed plan names the volume it was reckoned with.")
+    if ending.carried_out.is_nothing:
+        return replace(figures, why="No forecast: nothing was given or drawn.")
+    before = _before(plan, facts, settings)
+    share, share_sd = _share(facts)
+    in_ml, out_ml, cells_hb = _steps(ending, settings)
+    expected = expected_after(
+        before,
+        in_ml=in_ml,
+        out_ml=out_ml,
+        cells_hb_g_l=cells_hb,
+        hb_assay_sd_g_l=settings["hb_assay_sd_g_l"],
+        hbs_assay_sd_pct=settings["hbs_assay_sd_pct"],
+        share_sd=share_sd,
+        mixing_rel_sd=_mixing_rel_sd(plan),
+    )
+    return replace(
+        figures,
+        rows=_rows(exchange_session, figures, expected, share, greatest_rise_g_l),
+        parting=parting_words(expected, hbs_pct=figures.after_hbs_pct, hb_g_l=figures.after_hb_g_l, doubts=doubts),
+        expected=expected,
+        before=before,
+        working=_working(plan, before, facts),
+    )
+
+
+def _rows(
+    exchange_session: ExchangeSession,
+    figures: Compared,
+    expected: Expected,
+    share: float | None,
+    greatest_rise_g_l: float,
+) -> tuple[Against, ...]:
+    rise = ""
+    if figures.after_hb_g_l is not None and figures.before_hb_g_l is not None:
+        rise = f"rise {figure(figures.after_hb_g_l - figures.before_hb_g_l)} of {greatest_rise_g_l:g}"
+    name = "HbS + HbC after" if exchange_session.patient.follows_hbs_and_hbc else "HbS after"
+    middle, low, high = (100 * value for value in (expected.share.p50, expected.share.p10, expected.share.p90))
+    percent = None if share is None else 100 * share
+    return (
+        against(name, expected.hbs_pct, figures.after_hbs_pct, "%", places=1, step=2),
+        against("Hb after, settled", expected.hb_g_l, figures.after_hb_g_l, "g/L", places=0, step=5, more=rise),
+        against("Share of ideal removed", Figure(middle, low, high), percent, "%", places=0, step=10),
+    )
+
+
+def _first(*values: float | None) -> float | None:
+    return next((value for value in values if value is not None), None)
+
+
+def _before(plan: Prescription, facts: SessionFacts | None, settings: Mapping[str, float]) -> Before:
+    measured = facts is not None and facts.hbs_before_pct is not None
+    hbs_sd = settings["hbs_assay_sd_pct"]
+    spread = (plan.inputs.get("hbs") or {}).get("forecast")
+    if not measured and plan.hbs_is_forecast and spread:
+        hbs_sd = (spread[1] - spread[0]) / (2 * Z90)
+    return Before(
+        blood_volume_ml=plan.blood_volume_ml,
+        mixing_volume_ml=plan.mixing_volume_ml,
+        hb_g_l=_first(facts.hb_before_g_l if facts else None, plan.hb_g_l) or plan.hb_g_l,
+        hbs_pct=_first(facts.hbs_before_pct if facts else None, plan.hbs_pct) or plan.hbs_pct,
+        hb_sd_g_l=settings["hb_assay_sd_g_l"],
+        hbs_sd_pct=hbs_sd,
+        unit_hb_g=settings["unit_hb_g"],
+    )
+
+
+def _mixing_rel_sd(plan: Prescription) -> float:
+    """How far the mixing volume is off in the middle: as the plan took it, else as for a formula volume [1]."""
+    for stored in (plan.predicted, plan.inputs):
+        if stored.get("mixing_rel_sd"):
+            return float(stored["mixing_rel_sd"])
+    return BLOOD_VOLUME_REL_SD
+
+
+def _share(facts: SessionFacts | None) -> tuple[float | None, float]:
+    if facts is None or facts.share_of_ideal is None or facts.share_of_ideal_sd is None:
+        return None, math.nan
+    return facts.share_of_ideal, facts.share_of_ideal_sd
+
+
+def _steps(ending: Ending, settings: Mapping[str, float]) -> tuple[list[float], list[float], list[float]]:
+    """Fluid in, blood out and haemoglobin of the fluid of each step; totals are read in the usual order."""
+    done = ending.carried_out
+    if not done.steps:
+        usual = steps_of_totals(
+            saline_in_ml=done.saline_in_ml, red_cells_in_ml=done.red_cells_in_ml, blood_out_ml=done.out_ml,
+            units=float(len(done.places)) or math.nan, unit_hb_g=settings["unit_hb_g"],
+            unit_volume_ml=settings["unit_volume_ml"],
+        )  # fmt: skip
+        return usual.in_ml.tolist(), usual.out_ml.tolist(), usual.cells_hb_g_l.tolist()
+    usual_hb = 1000.0 * settings["unit_hb_g"] / settings["unit_volume_ml"]
+    hb = [(step.cells_hb_g_l or usual_hb) if step.fluid == "red_cells" else 0.0 for step in done.steps]
+    return [step.in_ml for step in done.steps], [step.out_ml for step in done.steps], hb
+
+
+def _working(plan: Prescription, before: Before, facts: SessionFacts | None) -> tuple[tuple[str, str, str], ...]:
+    hbs = "measured" if facts is not None and facts.hbs_before_pct is not None else "of the plan"
+    hb = "measured" if facts is not None and facts.hb_before_g_l is not None else "of the plan"
+    return (
+        ("HbS before", f"{before.hbs_pct:.1f} %", hbs),
+        ("Hb before", f"{before.hb_g_l:.0f} g/L", hb),
+        ("blood volume", f"{before.blood_volume_ml / 1000:.2f} L", "by formula; limits and mL/kg"),
+        ("mixes like", f"{before.mixing_volume_ml / 1000:.2f} L", f"as in plan {plan.number}; HbS and Hb"),
+        ("forecast", "made again", "step by step from what was really given and drawn, with the spread of the assay"),
+        (
+            "share of ideal",
+            "at the formula volume",
+            "own cells removed against the ideal for these volumes, as logs",
+        ),
+    )

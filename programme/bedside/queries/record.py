@@ -1,0 +1,157 @@
+"""The record of one session, for somebody who has nothing else: frozen values, the same for paper and CSV."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime, tzinfo
+
+from programme.bedside.queries.measured import compared
+from programme.bedside.queries.record_rows import (
+    Line,
+    PlanOnRecord,
+    UnitOnRecord,
+    event_line,
+    follow_up_line,
+    log_lines,
+    moment_words,
+    plan_row,
+    result_line,
+    step_line,
+    unit_row,
+)
+from programme.core.models import TrailEntry
+from programme.core.settings_of_site import site_settings
+from programme.worklist.numeric.words import capital, figure, full_day_words
+from programme.worklist.queries.who import Blood, blood_needed
+from sessions.day.models import AdverseEvent, FollowUp, Prescription
+from sessions.day.numeric.checks import sample_doubts, shortest_sample_wait_min
+from sessions.day.queries import Ending, after_results, ending_of, method_of, sample_of
+from sessions.models import DonationUnit, ExchangeSession, ExchangeStep, Method, ResultLink, SessionFacts
+from sessions.queries import people_inputs
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """All that is kept of one session."""
+
+    patient_ref: str
+    name: str
+    born: str
+    sex: str
+    blood: Blood
+    on: str
+    state: str
+    head: tuple[tuple[str, str], ...]
+    plans: tuple[PlanOnRecord, ...]
+    steps: tuple[Line, ...]
+    totals: str
+    units: tuple[UnitOnRecord, ...]
+    log: tuple[Line, ...]
+    events: tuple[Line, ...]
+    results: tuple[Line, ...]
+    compared: tuple[str, ...]
+    moves: tuple[Line, ...]
+    follow_ups: tuple[Line, ...]
+
+    def lines(self) -> Iterator[Line]:
+        """Every line in the order in which it is printed."""
+        for part in (self.moves, self.steps, self.log, self.events, self.results, self.follow_ups):
+            yield from part
+
+
+def read_record(exchange_session: ExchangeSession, now: datetime) -> Record:
+    """Return the record at the local moment `now`; a fixed number of queries."""
+    patient, zone = exchange_session.patient, now.tzinfo
+    assert zone is not None
+    settings = site_settings(patient.site, now)
+    ending = ending_of(exchange_session, at=now, settings=settings)
+    plans = Prescription.objects.filter(exchange_session=exchange_session)
+    units = DonationUnit.objects.filter(exchange_session=exchange_session)
+    events = AdverseEvent.objects.filter(exchange_session=exchange_session).select_related("noted_by", "judged_by")
+    follow_ups = FollowUp.objects.filter(exchange_session=exchange_session)
+    steps = ExchangeStep.objects.filter(exchange_session=exchange_session)
+    links = ResultLink.objects.filter(exchange_session=exchange_session).select_related("result")
+    return Record(
+        patient_ref=patient.patient_ref,
+        name=patient.shown_name,
+        born="not recorded" if patient.birth_date is None else full_day_words(patient.birth_date),
+        sex=patient.get_sex_display(),
+        blood=blood_needed(patient, now.date()),
+        on=f"{exchange_session.on:%A} {full_day_words(exchange_session.on)}",
+        state=exchange_session.get_state_display(),
+        head=tuple(_head(exchange_session, ending, zone)),
+        plans=tuple(
+            plan_row(row, ending, zone) for row in plans.select_related("made_by", "authorised_by").order_by("number")
+        ),
+        steps=tuple(step_line(row, zone) for row in steps.order_by("number") if row.in_ml or row.out_ml),
+        totals=_totals(exchange_session),
+        units=tuple(
+            unit_row(row, zone) for row in units.select_related("first_checker", "second_checker").order_by("place")
+        ),
+        log=tuple(log_lines(ending, zone)),
+        events=tuple(
+            event_line(row, zone) for row in events.select_related("noted_by", "judged_by").order_by("at", "pk")
+        ),
+        results=tuple(result_line(link, zone) for link in links.order_by("position", "result__taken_at", "result_id")),
+        compared=_compared(exchange_session, ending, settings, now),
+        moves=tuple(_moves(exchange_session, zone)),
+        follow_ups=tuple(follow_up_line(row, zone) for row in follow_ups.select_related("done_by").order_by("due_on")),
+    )
+
+
+def _head(exchange_session: ExchangeSession, ending: Ending, zone: tzinfo) -> Iterator[tuple[str, str]]:
+    s = exchange_session
+    yield "Method", Method(method_of(s, ending.plan)).label
+    yield "Weight", f"{s.weight_kg:.1f} kg"
+    yield "Started", moment_words(s.started_at, zone) or "not recorded"
+    yield "Ended", moment_words(s.ended_at, zone) or "not recorded"
+    if s.ended_reason:
+        yield f"Why {s.get_state_display()}", s.ended_reason
+    if s.note:
+        yield "Note", s.note
+    yield "Version of the record", str(s.version)
+
+
+def _totals(s: ExchangeSession) -> str:
+    if s.red_cells_in_ml is None or s.blood_out_ml is None:
+        return "Totals are written when the session is finished."
+    in_ml = (s.saline_in_ml or 0.0) + s.red_cells_in_ml
+    units = "an unknown number of" if s.units is None else str(s.units)
+    return (
+        f"Saline in {s.saline_in_ml or 0:,.0f} mL, red cells in {s.red_cells_in_ml:,.0f} mL of {units} units, "
+        f"blood out {s.blood_out_ml:,.0f} mL; in less out {figure(in_ml - s.blood_out_ml)} mL."
+    )
+
+
+def _compared(
+    exchange_session: ExchangeSession, ending: Ending, settings: Mapping[str, float], now: datetime
+) -> tuple[str, ...]:
+    """What the volumes should have done against what was measured, in sentences."""
+    (record,) = people_inputs(
+        exchange_session.patient.site, exchange_session.on, dict(settings), patient_pks=[exchange_session.patient_id]
+    )
+    facts = SessionFacts.objects.filter(exchange_session=exchange_session).first()
+    sample, ended_at = sample_of(ending), ending.carried_out.ended_at
+    wait = shortest_sample_wait_min(settings["after_sample_wait_min"])
+    doubts = sample_doubts(sample, ended_at, wait) if sample and ended_at else ()
+    found = compared(
+        exchange_session, ending, facts, after_results(exchange_session), settings=settings,
+        greatest_rise_g_l=record.greatest_rise_g_l, doubts=doubts,
+    )  # fmt: skip
+    said = [
+        f"{row.name}: forecast {row.forecast} ({row.span} in eight of ten) {row.unit}, "
+        f"measured {row.measured or 'nothing yet'}: {row.words}."
+        for row in found.rows
+    ]
+    said += [found.why] if found.why else []
+    return (*said, *([found.parting] if found.parting else doubts))
+
+
+def _moves(exchange_session: ExchangeSession, zone: tzinfo) -> Iterator[Line]:
+    rows = TrailEntry.objects.filter(
+        patient_key=exchange_session.patient_id, row_key=exchange_session.pk, row_kind=ExchangeSession._meta.label
+    )
+    for row in rows.select_related("actor").order_by("number"):
+        by = row.actor.full_name if row.actor else "the programme itself"
+        yield Line("move", capital(row.action), row.at.astimezone(zone), row.at.astimezone(zone), by, why=row.why)

@@ -1,0 +1,254 @@
+"""Single lines of a session's record: a plan, a step, a unit, an entry, a reaction, a result, each in words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime, tzinfo
+
+from patients.models import STORED_UNIT
+from programme.bedside.numeric.words import FLUIDS, entry_words
+from programme.core.models import User
+from programme.worklist.numeric.words import full_day_words
+from sessions.day.models import AdverseEvent, Entry, FollowUp, Prescription
+from sessions.day.numeric import entries as kinds
+from sessions.day.numeric.entries import VITALS
+from sessions.day.queries import Ending
+from sessions.models import DonationUnit, ExchangeStep, ResultLink
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of the record: of the log on paper, and a row of the CSV. Moments are local to the unit.
+
+    undone: by which later entry, '' where it counts. was: its time before that was put right, '' where it stands.
+    """
+
+    kind: str
+    words: str
+    at: datetime | None = None
+    entered_at: datetime | None = None
+    by: str = ""
+    number: int | None = None
+    step: int | None = None
+    unit: int | None = None
+    fluid: str = ""
+    in_ml: float | None = None
+    out_ml: float | None = None
+    value: float | None = None
+    value_unit: str = ""
+    why: str = ""
+    undone: str = ""
+    was: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PlanOnRecord:
+    """One plan of the session: who made and signed it, from what, and its steps (step, fluid, units, in, out)."""
+
+    number: int
+    carried_out: bool
+    said: tuple[str, ...]
+    steps: tuple[tuple[int, str, str, str, str], ...]
+    broken: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class UnitOnRecord:
+    """One unit, every cell in words."""
+
+    place: int
+    number: str
+    what: str
+    checked: str
+    times: str
+    end: str
+
+
+def moment_words(at: datetime | None, zone: tzinfo) -> str:
+    if at is None:
+        return ""
+    local = at.astimezone(zone)
+    return f"{full_day_words(local)} {local:%H:%M}"
+
+
+def plan_row(row: Prescription, ending: Ending, zone: tzinfo) -> PlanOnRecord:
+    said = [f"Made {moment_words(row.made_at, zone)}{_by(row.made_by)}{_because(row.why)}."]
+    forecast = ", forecast" if row.hbs_is_forecast else ""
+    said.append(
+        f"From weight {row.weight_kg:.1f} kg, Hb {row.hb_g_l:.0f} g/L, HbS {row.hbs_pct:.1f} %{forecast}; blood volume "
+        f"{row.blood_volume_ml:,.0f} mL, mixes like {row.mixing_volume_ml:,.0f} mL; {row.units} units."
+    )
+    if row.authorised_at is None:
+        said.append("Never signed.")
+    else:
+        said.append(f"Signed {moment_words(row.authorised_at, zone)}{_by(row.authorised_by)}.")
+    if row.lapsed_at is not None:
+        said.append(f"The signature lapsed {moment_words(row.lapsed_at, zone)}{_because(row.lapsed_why)}.")
+    if row.replaced_at is not None:
+        said.append(f"Replaced {moment_words(row.replaced_at, zone)} by the plan after it.")
+    return PlanOnRecord(
+        number=row.number,
+        carried_out=ending.plan is not None and ending.plan.pk == row.pk,
+        said=tuple(said),
+        steps=tuple(
+            (
+                int(step["number"]),
+                FLUIDS.get(step["fluid"], step["fluid"]),
+                ", ".join(str(place) for place in step.get("units") or ()),
+                f"{float(step['in_ml']):.0f}",
+                f"{float(step['out_ml']):.0f}",
+            )
+            for step in row.steps
+        ),
+        broken=tuple(f"{limit['name']}: {limit['reason']}" for limit in row.broken),
+    )
+
+
+def _by(user: User | None) -> str:
+    return f" by {user.full_name}, {user.role_words}" if user else ""
+
+
+def _because(why: str) -> str:
+    return f": {why.rstrip('. ')}" if why else ""
+
+
+def step_line(row: ExchangeStep, zone: tzinfo) -> Line:
+    until = f" to {row.ended_at.astimezone(zone):%H:%M}" if row.ended_at else ""
+    cells = f", {row.cells_hb_g_l:.0f} g/L" if row.cells_hb_g_l else ""
+    return Line(
+        "step as carried out",
+        f"{FLUIDS[row.fluid]}{cells}{until}",
+        None if row.started_at is None else row.started_at.astimezone(zone),
+        step=row.number,
+        fluid=row.fluid,
+        in_ml=row.in_ml,
+        out_ml=row.out_ml,
+    )
+
+
+def unit_row(row: DonationUnit, zone: tzinfo) -> UnitOnRecord:
+    group = f"{row.abo} D{'+' if row.rhd == '+' else '-'}" if row.abo else "group not recorded"
+    what = (
+        [group]
+        + ([f"{row.volume_ml:.0f} mL"] if row.volume_ml else [])
+        + ([f"{row.hb_g:.0f} g Hb"] if row.hb_g else [])
+    )
+    if row.expires_on:
+        what.append(f"expires {full_day_words(row.expires_on)}")
+    what += [row.antigens_negative] if row.antigens_negative else []
+    what += {True: ["HbS-negative"], False: ["not HbS-negative"], None: []}[row.hbs_negative]
+    what += [row.special_marks] if row.special_marks else []
+    checkers = [user.full_name for user in (row.first_checker, row.second_checker) if user]
+    checked = f"{' and '.join(checkers) or 'nobody'} {moment_words(row.checked_at, zone)}".strip()
+    if row.emergency_reason:
+        checked += f"; emergency: {row.emergency_reason}"
+    out = f"out of storage {moment_words(row.out_of_storage_at, zone)}; " if row.out_of_storage_at else ""
+    times = f"{out}started {moment_words(row.started_at, zone) or '–'}; ended {moment_words(row.ended_at, zone) or '–'}"
+    number = " ".join(part for part in (row.donation_number or "number not recorded", row.product_code) if part)
+    return UnitOnRecord(
+        row.place, number, ", ".join(what), checked, times, f"{row.get_state_display()}{_because(row.end_reason)}"
+    )
+
+
+def log_lines(ending: Ending, zone: tzinfo) -> Iterator[Line]:
+    """Every entry as it was made, in order; observations give one more line for each sign that is a number."""
+    undone = {
+        e.body["number"]: e for e in ending.entries if e.kind == kinds.UNDO and e.number not in ending.state.undone
+    }
+    fixed = {
+        e.body["number"]: e for e in ending.entries if e.kind == kinds.TIME and e.number not in ending.state.undone
+    }
+    for entry in ending.entries:
+        taken_out, fix = undone.get(entry.number), fixed.get(entry.number)
+        at = entry.happened_at.astimezone(zone)
+        right = at if fix is None else datetime.fromisoformat(fix.body["happened_at"]).astimezone(zone)
+        body = entry.body
+        yield Line(
+            kind=entry.kind.replace("_", " "),
+            words=_entry_words(entry, zone),
+            at=right,
+            entered_at=entry.received_at.astimezone(zone),
+            by=entry.by.full_name,
+            number=entry.number,
+            step=body.get("step"),
+            unit=body.get("unit"),
+            fluid=body.get("fluid") or "",
+            in_ml=body.get("in_ml"),
+            out_ml=body.get("out_ml"),
+            why=entry.why,
+            undone="" if taken_out is None else f"undone by entry {taken_out.number}{_because(taken_out.why)}",
+            was="" if fix is None else f"was {at:%H:%M}, put right by {fix.by.full_name}{_because(fix.why)}",
+        )
+        yield from _vitals(entry, right)
+
+
+def _vitals(entry: Entry, at: datetime) -> Iterator[Line]:
+    if entry.kind == kinds.OBSERVATION:
+        for name, vital in VITALS.items():
+            if entry.body.get(name) is not None:
+                yield Line(
+                    "vital sign", vital.words, at, by=entry.by.full_name, number=entry.number,
+                    value=float(entry.body[name]), value_unit=vital.unit,
+                )  # fmt: skip
+
+
+def _entry_words(entry: Entry, zone: tzinfo) -> str:
+    body = entry.body
+    if entry.kind == kinds.SAMPLE:
+        taken = datetime.fromisoformat(body["taken_at"])
+        line = ", from where fluid was given" if body.get("from_return") else ""
+        return f"after-sample taken {moment_words(taken, zone)} from {body['place']}{line}"
+    if entry.kind == kinds.START_CHECK:
+        answers = body.get("answers") or {}
+        said = "; ".join(
+            f"{name.replace('_', ' ')} {str(value).replace('_', ' ')}" for name, value in answers.items() if value
+        )
+        found = f". Found: {'; '.join(body['found'])}" if body.get("found") else ""
+        who = f" Let go on by {body['decided_by_name']}." if body.get("decided_by_name") else ""
+        return f"checked before the start: {said}{found}.{who}"
+    if entry.kind == kinds.OBSERVATION:
+        moment = str(body.get("moment", "")).replace("_", " ")
+        return f"{moment}: {entry_words(entry.kind, body)}" if moment else entry_words(entry.kind, body)
+    return entry_words(entry.kind, body)
+
+
+def event_line(row: AdverseEvent, zone: tzinfo) -> Line:
+    parts = [row.kind.replace("_", " "), row.signs and f"signs: {row.signs}", row.done and f"done: {row.done}"]
+    if row.severity:
+        parts.append(f"grade {row.severity}, imputability {row.get_imputability_display() or 'not judged'}")
+    parts.append(row.outcome and f"outcome: {row.outcome}")
+    if row.judged_by:
+        parts.append(f"judged by {row.judged_by.full_name} {moment_words(row.judged_at, zone)}")
+    return Line(
+        "reaction", "; ".join(str(part) for part in parts if part), row.at.astimezone(zone),
+        row.noted_at.astimezone(zone), row.noted_by.full_name,
+    )  # fmt: skip
+
+
+def result_line(link: ResultLink, zone: tzinfo) -> Line:
+    row = link.result
+    unit = STORED_UNIT[row.analyte]
+    how = "paired by its time" if link.by_rule else "paired by a person"
+    method = f", {row.method}" if row.method else ""
+    state = "" if row.status == "final" else f", {row.get_status_display()}"
+    taken = moment_words(row.taken_at, zone) if row.time_known else full_day_words(row.taken_on)
+    return Line(
+        f"result {link.position}",
+        f"{row.get_analyte_display()} {row.value:g} {unit}, taken {taken}{method}{state}; {how}",
+        row.taken_at.astimezone(zone),
+        row.recorded_at.astimezone(zone),
+        value=row.value,
+        value_unit=unit,
+        why=row.why,
+    )
+
+
+def follow_up_line(row: FollowUp, zone: tzinfo) -> Line:
+    words = f"{row.get_kind_display()}, due {full_day_words(row.due_on)}" + (f": {row.words}" if row.words else "")
+    if row.done_at is None:
+        return Line("follow-up", f"{words}; open", entered_at=row.opened_at.astimezone(zone))
+    by = row.done_by.full_name if row.done_by else ""
+    return Line(
+        "follow-up", f"{words}; {row.outcome}", row.done_at.astimezone(zone), row.opened_at.astimezone(zone), by
+    )

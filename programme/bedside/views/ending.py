@@ -1,0 +1,107 @@
+"""Finishing a session, or giving it up."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from django.http import HttpResponse
+from django.shortcuts import redirect
+from django.urls import reverse
+
+from programme.bedside.forms.ending import AbandonForm, FinishForm, shown_moment
+from programme.bedside.views.opening import open_session
+from programme.core import access
+from programme.core.look import site_now
+from programme.core.settings_of_site import site_settings
+from programme.worklist.views.people import blank, both_ways
+from programme.worklist.views.saving import FormPage, answer
+from sessions.day.numeric.checks import Check
+from sessions.day.queries import Ending, ending_of, method_of
+from sessions.day.services import finishing
+from sessions.models import ExchangeSession, Method, State
+
+AFTER_TOTALS = ("Volumes", "Balance", "Times")
+
+
+def filled(
+    request: access.SignedIn, exchange_session: ExchangeSession, now: datetime, **initial: Any
+) -> dict[str, Any]:
+    """Return what the forms of a session are made with: also its version, its day and the unit's zone."""
+    made = blank(request, now.date(), version=exchange_session.version, **initial)
+    return made | {"zone": ZoneInfo(exchange_session.patient.site.time_zone), "on": exchange_session.on}
+
+
+def shown_checks(ending: Ending, *, automated: bool) -> tuple[Check, ...]:
+    """Return the lines to show; those that wait for the totals of a machine are left out."""
+    return tuple(check for check in ending.checks if not (automated and check.name.startswith(AFTER_TOTALS)))
+
+
+@access.needs("move.finish")
+@both_ways
+def finish(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
+    exchange_session = open_session(request, patient_ref, key)
+    there = reverse("bedside:after", args=[patient_ref, key])
+    if exchange_session.state != State.RUNNING:
+        return redirect(there)
+    form, page = ending_page(request, exchange_session, FinishForm)
+
+    def save(at: datetime) -> str:
+        finishing.finish(
+            exchange_session=exchange_session, version=int(form.cleaned_data["version"] or 0), actor=request.user,
+            at=at, key=form.cleaned_data["receipt"], reason=form.cleaned_data.get("reason") or "",
+            machine=form.machine(),
+        )  # fmt: skip
+        return there
+
+    return answer(request, page, action="finish session", save=save, done="The session is finished.")
+
+
+@access.needs("move.abandon")
+@both_ways
+def abandon(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
+    exchange_session = open_session(request, patient_ref, key)
+    form, page = ending_page(request, exchange_session, AbandonForm)
+
+    def save(at: datetime) -> str:
+        done = finishing.abandon(
+            exchange_session=exchange_session, version=int(form.cleaned_data["version"] or 0), actor=request.user,
+            at=at, key=form.cleaned_data["receipt"], reason=form.cleaned_data["reason"], machine=form.machine(),
+        )  # fmt: skip
+        return reverse("bedside:after", args=[patient_ref, key]) if done.has_happened else course_of(exchange_session)
+
+    page.title, page.submit = "Give the session up", "Abandon the session"
+    return answer(request, page, action="abandon session", save=save, done="The session is abandoned.")
+
+
+def course_of(exchange_session: ExchangeSession) -> str:
+    return reverse("worklist:course", args=[exchange_session.patient.patient_ref])
+
+
+def ending_page(
+    request: access.SignedIn, exchange_session: ExchangeSession, kind: type[FinishForm]
+) -> tuple[FinishForm, FormPage]:
+    """Return the form of one of the two ends, and its page with the lines that are looked at."""
+    now = site_now(request.user)
+    ending = ending_of(exchange_session, at=now, settings=site_settings(exchange_session.patient.site, now))
+    automated = method_of(exchange_session, ending.plan) == Method.AUTOMATED and exchange_session.state == State.RUNNING
+    zone = ZoneInfo(exchange_session.patient.site.time_zone)
+    started = shown_moment(exchange_session.started_at, zone, exchange_session.on)
+    form = kind(
+        **filled(request, exchange_session, now, started=started),
+        automated=automated, asks=bool(ending.asks) or kind is AbandonForm,
+    )  # fmt: skip
+    extra = {
+        "checks": shown_checks(ending, automated=automated),
+        "exchange_session": exchange_session,
+        "abandon": kind is AbandonForm,
+        "nothing": ending.carried_out.is_nothing,
+    }
+    run = reverse("bedside:run", args=[exchange_session.patient.patient_ref, exchange_session.pk])
+    back = run if exchange_session.state == State.RUNNING else run.replace("/run/", "/after/")
+    page = FormPage(
+        "Finish the session", "", "Finish the session", back, [form], exchange_session.patient, extra=extra,
+        template="bedside/finish.html",
+    )  # fmt: skip
+    return form, page

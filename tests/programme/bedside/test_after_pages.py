@@ -1,0 +1,335 @@
+"""Pages from the end of a session to the closed record: what they say, who may do what, and their queries."""
+
+import re
+from datetime import timedelta
+from typing import Any
+
+import pytest
+from django.db import connection
+from django.test import Client
+from django.test.utils import CaptureQueriesContext
+
+from sessions.day.models import Entry, FollowUp
+from sessions.models import DonationUnit, ExchangeSession, HaemolysisSign, LabResult
+from tests.day import DONE, finished_day, running_day, sampled_day
+from tests.factories import (
+    TODAY,
+    make_course,
+    make_fit_in_force,
+    make_follow_up,
+    make_needs,
+    make_patient,
+    make_standing,
+)
+
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("frozen_day")]
+
+
+@pytest.fixture
+def patient(site: Any) -> Any:
+    patient = make_patient("SM-042", family_name="Winterbourne", given_name="Adaeze")
+    make_needs(patient)
+    make_course(patient)
+    return patient
+
+
+def address(session: ExchangeSession, name: str) -> str:
+    return f"/people/{session.patient.patient_ref}/day/{session.pk}/{name}"
+
+
+def text_of(answer: Any) -> str:
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", answer.content.decode())).replace("&#x27;", "'")
+
+
+def receipt_of(answer: Any) -> str:
+    found = re.search(r'name="receipt" value="([^"]+)"', answer.content.decode())
+    assert found
+    return found[1]
+
+
+def send(client: Client, session: ExchangeSession, name: str, **given: Any) -> Any:
+    """Open a form page and send it with what is given, as a browser without script would."""
+    shown = client.get(address(session, name))
+    assert shown.status_code == 200
+    version = ExchangeSession.objects.get(pk=session.pk).version
+    return client.post(address(session, name), {"receipt": receipt_of(shown), "version": version, **given})
+
+
+# Finishing and giving up
+
+
+def test_the_page_of_finishing_says_what_stands_against_it(patient, nurse, consultant, nurse_client) -> None:
+    session = running_day(patient, nurse=nurse, consultant=consultant, entries=DONE[:-1])
+    said = text_of(nurse_client.get(address(session, "finish/")))
+    label = f"G{session.pk:04d}2600003"
+    assert f"Units ended {label}: started and not ended" in said
+    answer = send(nurse_client, session, "finish/", reason="")
+    assert answer.status_code == 200
+    assert f"Stop Units ended: {label}: started and not ended." in text_of(answer)
+    assert ExchangeSession.objects.get(pk=session.pk).state == "running"
+
+
+def test_a_whole_session_is_finished_without_a_reason(patient, nurse, consultant, nurse_client) -> None:
+    session = running_day(patient, nurse=nurse, consultant=consultant)
+    assert 'name="reason"' not in nurse_client.get(address(session, "finish/")).content.decode()
+    answer = send(nurse_client, session, "finish/")
+    assert answer.headers["Location"] == address(session, "after/")
+    stored = ExchangeSession.objects.get(pk=session.pk)
+    assert (stored.state, stored.red_cells_in_ml, stored.blood_out_ml) == ("finished", 774, 1060)
+
+
+def test_the_same_form_sent_twice_finishes_once(patient, nurse, consultant, nurse_client) -> None:
+    session = running_day(patient, nurse=nurse, consultant=consultant)
+    given = {"receipt": receipt_of(nurse_client.get(address(session, "finish/"))), "version": session.version}
+    first = nurse_client.post(address(session, "finish/"), given)
+    second = nurse_client.post(address(session, "finish/"), given)
+    assert first.headers["Location"] == second.headers["Location"] == address(session, "after/")
+    assert ExchangeSession.objects.get(pk=session.pk).version == session.version + 1
+
+
+def test_an_automated_session_asks_for_its_totals(patient, nurse, consultant, nurse_client) -> None:
+    session = running_day(patient, nurse=nurse, consultant=consultant, entries=(), method="automated")
+    DonationUnit.objects.update(state="given", end_reason="")
+    refused = send(nurse_client, session, "finish/", started="06:00", ended="07:40", reason="")
+    assert "Red cells in is needed." in text_of(refused)
+    given = {
+        "started": "06:00", "ended": "07:40", "saline_in_ml": "200", "red_cells_in_ml": "774", "blood_out_ml": "980",
+        "units": "3", "end_words": "end haematocrit 0.31", "reason": "",
+    }  # fmt: skip
+    assert send(nurse_client, session, "finish/", **given).headers["Location"] == address(session, "after/")
+    stored = ExchangeSession.objects.get(pk=session.pk)
+    assert (stored.saline_in_ml, stored.red_cells_in_ml, stored.blood_out_ml, stored.units) == (200, 774, 980, 3)
+    assert f"{stored.started_at:%H:%M} {stored.ended_at:%H:%M}" == "05:00 06:40"  # an hour behind the unit's summer
+    assert "HbS 34.0 should now be near" in text_of(nurse_client.get(address(session, "after/")))
+
+
+def test_giving_up_keeps_what_was_given_and_says_so(patient, nurse, consultant, nurse_client) -> None:
+    session = running_day(patient, nurse=nurse, consultant=consultant, entries=DONE[:5])
+    assert "stays, and counts" in text_of(nurse_client.get(address(session, "abandon/")))
+    answer = send(nurse_client, session, "abandon/", reason="access failed")
+    assert answer.headers["Location"] == address(session, "after/")
+    said = text_of(nurse_client.get(address(session, "after/")))
+    assert "Abandoned access failed. What was given until then counts." in said
+    assert FollowUp.objects.get().kind == "late_call"
+
+
+def test_nothing_done_frees_the_day(patient, nurse, consultant, nurse_client) -> None:
+    session = running_day(patient, nurse=nurse, consultant=consultant, entries=())
+    assert "will not count" in text_of(nurse_client.get(address(session, "abandon/")))
+    answer = send(nurse_client, session, "abandon/", reason="fever at the chair")
+    assert answer.headers["Location"] == "/people/SM-042/"
+
+
+# After
+
+
+def test_before_the_sample_the_page_says_what_to_expect_and_from_when(patient, nurse, consultant, nurse_client) -> None:
+    session = finished_day(patient, nurse=nurse, consultant=consultant)
+    said = text_of(nurse_client.get(address(session, "after/")))
+    assert "HbS 34.0 should now be near 23.1 %" in said
+    # Ended 07:11 UTC, 08:11 at the unit; the wait of the site is 30 minutes.
+    assert "The sample may be taken from 08:41" in said
+    assert "not measured yet" in said
+
+
+def test_forecast_and_measured_stand_side_by_side_with_the_next_day(patient, nurse, consultant, nurse_client) -> None:
+    session = sampled_day(patient, nurse=nurse, consultant=consultant, hb_g_l=106.0, hbs_pct=23.4)
+    patient.refresh_from_db()
+    make_standing(patient, make_fit_in_force(patient.site))
+    said = text_of(nurse_client.get(address(session, "after/")))
+    assert "It did what its volumes should do: HbS 34.0 to 23.4 % , forecast 23.1" in said
+    assert "Mon 8 Jun 7 d" in said, said[700:2200]
+    assert "From there Mon 8 Jun , 8 in 100 of being over; the last safe day is Wed 10 Jun" in said
+    assert "Then 5 units, to end at 12.0 %." in said
+    assert "rise 12 of 40" in said
+    assert "measured 08:45" in said
+
+
+def test_figures_that_part_are_named_with_where_to_look(patient, nurse, consultant, nurse_client) -> None:
+    session = sampled_day(patient, nurse=nurse, consultant=consultant, hb_g_l=106.0, hbs_pct=28.0)
+    said = text_of(nurse_client.get(address(session, "after/")))
+    assert "HbS measured 28.0 % lies above what these volumes should leave" in said
+    assert "Look in this order: incomplete mixing" in said
+
+
+def test_a_sample_too_early_from_the_return_line_is_doubted(patient, nurse, consultant, nurse_client) -> None:
+    session = sampled_day(
+        patient, nurse=nurse, consultant=consultant, hb_g_l=106.0, hbs_pct=23.2, after_min=10, from_return=True
+    )
+    said = text_of(nurse_client.get(address(session, "after/")))
+    assert "Taken 10 min after the end, before the wait of 30 min" in said
+    assert "a tube diluted by what is left in it" in said
+
+
+def test_hb_over_the_ceiling_offers_two_volumes_and_a_check(patient, nurse, consultant, nurse_client) -> None:
+    session = sampled_day(patient, nurse=nurse, consultant=consultant, hb_g_l=118.0, hbs_pct=23.4)
+    said = text_of(nurse_client.get(address(session, "after/")))
+    # By hand: 3 mL/kg x 60 kg x 8/10 is 144 mL, to 118·e^(−144/4000) = 114; 4000·ln(118/110) is 281 mL.
+    assert "Hb 118 g/L lies 8 over the ceiling of 110" in said
+    assert "Rule of thumb 144 mL 114 g/L" in said
+    assert "Reckoned 281 mL 110 g/L" in said
+    answer = send(nurse_client, session, "recheck/", due_on="3 Jun 2026", words="Hb 118")
+    assert answer.headers["Location"] == address(session, "after/")
+    assert FollowUp.objects.get().due_on == TODAY + timedelta(days=2)
+
+
+def test_sample_and_results_are_entered_on_one_form(patient, nurse, consultant, nurse_client) -> None:
+    session = finished_day(patient, nurse=nurse, consultant=consultant)
+    given = {"taken": "08:45", "place": "left arm", "hb_g_l": "10.2", "hbs_pct": "23.5", "method": "HPLC"}
+    refused = send(nurse_client, session, "sample/", **given | {"taken": "08:05"})
+    assert "The sample was taken before the session ended" in text_of(refused)
+    assert not LabResult.objects.filter(link__exchange_session=session, link__position="after").exists()
+    assert not Entry.objects.filter(kind="sample").exists()
+    assert send(nurse_client, session, "sample/", **given).status_code == 302
+    after = LabResult.objects.filter(link__exchange_session=session, link__position="after")
+    assert {(row.analyte, row.value) for row in after} == {("718-7", 102.0), ("4625-0", 23.5)}
+    assert Entry.objects.get(kind="sample").body["place"] == "left arm"
+
+
+def test_going_home_keeps_three_things_and_each_line_is_ticked(patient, nurse, consultant, nurse_client) -> None:
+    session = finished_day(patient, nurse=nurse, consultant=consultant)
+    assert "Nothing is entered yet." in text_of(send(nurse_client, session, "going-home/"))
+    given = {"bp_sys": "116", "bp_dia": "70", "pulse": "76", "temp_c": "36.9", "disposal": "clinical waste"}
+    assert send(nurse_client, session, "going-home/", **given, leaflet="on").status_code == 302
+    said = text_of(nurse_client.get(address(session, "after/")))
+    assert "Ready Going-home observations 10:00, BP 116/70, pulse 76, temperature 36.9 °C" in said
+    assert "Ready Disposal of blood drawn clinical waste; Nurse of Saltmarsh Day Unit, 10:00" in said
+    assert "Ready Leaflet on late reactions, and whom to call Nurse of Saltmarsh Day Unit, 10:00" in said
+
+
+def test_unusual_going_home_observations_ask_and_never_block(patient, nurse, consultant, nurse_client) -> None:
+    session = finished_day(patient, nurse=nurse, consultant=consultant)
+    asked = send(nurse_client, session, "going-home/", bp_sys="85")
+    assert "usual is 90 to 160" in text_of(asked)
+    given = {"bp_sys": "85", "right-bp_sys": "85"}
+    assert send(nurse_client, session, "going-home/", **given).status_code == 302
+
+
+def test_a_volume_is_put_right_in_amount_and_in_time(patient, nurse, consultant, nurse_client) -> None:
+    session = finished_day(patient, nurse=nurse, consultant=consultant)
+    number = str(Entry.objects.filter(kind="moved").first().number)
+    empty = send(nurse_client, session, "put-right/", entry=number, why="read again")
+    assert "Nothing is put right yet" in text_of(empty)
+    given = {"entry": number, "in_ml": "280", "out_ml": "300", "happened": "06:05", "why": "bag read again"}
+    assert send(nurse_client, session, "put-right/", **given).status_code == 302
+    stored = ExchangeSession.objects.get(pk=session.pk)
+    assert stored.saline_in_ml == 280
+    assert f"{stored.started_at:%H:%M}" == "05:05"
+    missing = {"entry": "missing", "in_ml": "100", "out_ml": "100", "happened": "09:30", "why": "drawn to lower Hb"}
+    assert send(nurse_client, session, "put-right/", **missing).status_code == 302
+    assert ExchangeSession.objects.get(pk=session.pk).saline_in_ml == 380
+
+
+# Closing
+
+
+def close(client: Client, session: ExchangeSession, **given: Any) -> Any:
+    shown = client.get(address(session, "after/"))
+    version = ExchangeSession.objects.get(pk=session.pk).version
+    return client.post(address(session, "close/"), {"receipt": receipt_of(shown), "version": version, **given})
+
+
+def test_closing_says_what_is_missing_and_takes_a_reason(patient, nurse, consultant, nurse_client) -> None:
+    session = sampled_day(patient, nurse=nurse, consultant=consultant)
+    refused = close(nurse_client, session)
+    assert refused.status_code == 422
+    assert "Say why it is closed although this stands: Disposal of blood drawn: not entered" in text_of(refused)
+    assert close(nurse_client, session, reason="left against advice").status_code == 302
+    said = text_of(nurse_client.get(address(session, "after/")))
+    assert "Closed" in said
+    assert "falls due Thu 11 Jun" in said
+    assert "Close the session" not in said
+
+
+def test_a_page_opened_before_somebody_else_changed_the_session_does_not_close_it(
+    patient, nurse, consultant, nurse_client
+) -> None:
+    session = sampled_day(patient, nurse=nurse, consultant=consultant)
+    shown = nurse_client.get(address(session, "after/"))
+    given = {"receipt": receipt_of(shown), "version": session.version - 1, "reason": "done"}
+    refused = nurse_client.post(address(session, "close/"), given)
+    assert refused.status_code == 422
+    assert "changed by someone else" in text_of(refused)
+
+
+def test_only_a_consultant_finds_the_way_to_open_it_again(
+    patient, nurse, consultant, nurse_client, consultant_client
+) -> None:
+    session = sampled_day(patient, nurse=nurse, consultant=consultant)
+    close(nurse_client, session, reason="left against advice")
+    assert "Open it again" not in text_of(nurse_client.get(address(session, "after/")))
+    assert nurse_client.get(address(session, "reopen/")).status_code == 403
+    assert "Open it again" in text_of(consultant_client.get(address(session, "after/")))
+    assert send(consultant_client, session, "reopen/", reason="wrong bag").status_code == 302
+    assert ExchangeSession.objects.get(pk=session.pk).state == "finished"
+
+
+def test_a_coordinator_reads_the_record_and_enters_nothing(patient, nurse, consultant, coordinator_client) -> None:
+    session = finished_day(patient, nurse=nurse, consultant=consultant)
+    assert coordinator_client.get(address(session, "record.csv")).status_code == 200
+    for name in ("after/", "finish/", "sample/", "going-home/", "put-right/", "close/"):
+        assert coordinator_client.get(address(session, name)).status_code == 403
+
+
+def test_the_page_asks_as_often_for_one_person_as_among_three(patient, nurse, consultant, nurse_client, site) -> None:
+    session = sampled_day(patient, nurse=nurse, consultant=consultant)
+    nurse_client.get(address(session, "after/"))
+    with CaptureQueriesContext(
+        connection,
+    ) as one:
+        nurse_client.get(address(session, "after/"))
+    for ref in ("SM-050", "SM-051"):
+        other = make_patient(ref)
+        make_course(other)
+        sampled_day(other, nurse=nurse, consultant=consultant)
+    for number in range(3):
+        make_follow_up(session, due_on=TODAY + timedelta(days=number))
+    with CaptureQueriesContext(connection) as three:
+        nurse_client.get(address(session, "after/"))
+    assert len(one) == len(three) <= 32
+
+
+# Contacts
+
+
+def test_a_call_is_ended_with_what_came_of_it(patient, nurse, consultant, nurse_client) -> None:
+    due = make_follow_up(finished_day(patient, nurse=nurse, consultant=consultant), words="dark urine")
+    there = f"/people/SM-042/call/{due.pk}/"
+    shown = nurse_client.get(there)
+    assert "Ask for: dark urine." in text_of(shown)
+    assert "Up to four weeks after red cells" in text_of(shown)
+    given = {"receipt": receipt_of(shown), "version": 1, "reached": "reached", "outcome": "well, no signs"}
+    assert nurse_client.post(there, given).headers["Location"] == "/people/SM-042/"
+    assert FollowUp.objects.get(pk=due.pk).outcome == "well, no signs"
+
+
+def test_signs_told_in_a_call_lock_the_person(patient, nurse, consultant, nurse_client) -> None:
+    due = make_follow_up(finished_day(patient, nurse=nurse, consultant=consultant))
+    there = f"/people/SM-042/call/{due.pk}/"
+    given = {
+        "receipt": receipt_of(nurse_client.get(there)), "version": 1, "reached": "reached", "outcome": "cola urine",
+        "signs": ["dark_urine"],
+    }  # fmt: skip
+    assert "Noticed on: say on which day." in text_of(nurse_client.post(there, given))
+    assert nurse_client.post(there, given | {"signs_on": "30 May 2026"}).status_code == 302
+    assert HaemolysisSign.objects.get().sign == "dark_urine"
+
+
+def test_somebody_not_reached_stays_on_the_list(patient, nurse, consultant, nurse_client) -> None:
+    due = make_follow_up(finished_day(patient, nurse=nurse, consultant=consultant))
+    there = f"/people/SM-042/call/{due.pk}/"
+    given = {
+        "receipt": receipt_of(nurse_client.get(there)),
+        "version": 1,
+        "reached": "not_reached",
+        "outcome": "left word",
+    }
+    assert "Try again on: say on which day." in text_of(nurse_client.post(there, given))
+    assert nurse_client.post(there, given | {"again_on": "2 Jun 2026"}).status_code == 302
+    stored = FollowUp.objects.get(pk=due.pk)
+    assert (stored.due_on, stored.done_at) == (TODAY + timedelta(days=1), None)
+
+
+def test_a_check_of_hb_asks_for_no_signs(patient, nurse, consultant, nurse_client) -> None:
+    due = make_follow_up(finished_day(patient, nurse=nurse, consultant=consultant), kind="recheck")
+    assert "Signs since the session" not in text_of(nurse_client.get(f"/people/SM-042/call/{due.pk}/"))
