@@ -150,7 +150,7 @@ class DayPlanPage:
 def day_plan(
     exchange_session: ExchangeSession, known: Known, *, typed: PlanDraft | None = None, problem: str = ""
 ) -> DayPlanPage:
-    """Return the plan of a session; `typed` stands for the stored one where something was typed. About 25 queries."""
+    """Return the plan of a session; `typed` stands for the stored one where something was typed. A fixed number of queries."""
     plans = list(
         Prescription.objects.filter(exchange_session=exchange_session)
         .select_related("made_by", "authorised_by")
@@ -178,7 +178,7 @@ def day_plan(
         cautions=() if shown is None else cautions(_today(shown, known, facts), known.settings),
         corrected=corrected,
         arrived=_arrived(plan, known) if exchange_session.state in (*PLANNING, State.RUNNING) else (),
-        hindrances=hindrances(plan, exchange_session) if plan and exchange_session.state == State.PLANNED else (),
+        hindrances=hindrances(plan, corrected) if plan and exchange_session.state == State.PLANNED else (),
         numbers=tuple(PlanNumber(row.number, _number_words(row, known)) for row in reversed(plans)),
         marginal=marginal_rows(beside, body, known.record.accepted_chance),
         target_px=bar_px(predicted.get("end_target_pct"), longest_bar(beside, body)),

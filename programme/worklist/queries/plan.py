@@ -31,11 +31,23 @@ from programme.worklist.queries.plan_rows import (
     working_lines,
 )
 from programme.worklist.queries.who import Who, volume_of, who
-from sessions.models import StoredForecast
+from sessions.models import ExchangeSession, State, StoredForecast
 from sessions.numeric.uncertainty import BLOOD_VOLUME_REL_SD
 from sessions.queries import PersonRecord, people_inputs
 
 Z80 = 2.0 * 1.2815515655446004  # widths in standard deviations from p10 to p90 of a normal spread
+
+
+IN_HAND = (State.PLANNED, State.AUTHORISED, State.RUNNING, State.FINISHED)
+
+
+@dataclass(frozen=True, slots=True)
+class SessionInHand:
+    """A session that is planned, being carried out, or waiting for its results."""
+
+    key: int
+    on: date
+    state: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +82,19 @@ class PlanPage:
     warnings: tuple[str, ...]
     working: tuple[Line, ...]
     results_used: tuple[str, ...]
+    today: date
+    sessions: tuple[SessionInHand, ...]
+
+    @property
+    def may_be_planned(self) -> bool:
+        """Whether a session can be planned for today: none is in hand for it, and nothing bars the person."""
+        return not self.is_locked and all(row.on != self.today for row in self.sessions)
+
+    @property
+    def next_may_be_planned(self) -> bool:
+        """Whether the suggested day is another day than today, and still without a session."""
+        on = self.next_date
+        return not self.is_locked and on is not None and on > self.today and all(row.on != on for row in self.sessions)
 
     @property
     def is_locked(self) -> bool:
@@ -131,7 +156,15 @@ def plan_page(patient: Patient, *, on: date, at: datetime, method: str = "") -> 
         warnings=tuple(body.get("warnings") or ()),
         working=working_lines(record, start, sheet, working, settings) if start and sheet else (),
         results_used=tuple(working.get("results") or ()),
+        today=on,
+        sessions=sessions_in_hand(patient),
     )
+
+
+def sessions_in_hand(patient: Patient) -> tuple[SessionInHand, ...]:
+    """Return the sessions of a person that are not over, soonest first; one query."""
+    rows = ExchangeSession.objects.filter(patient=patient, state__in=IN_HAND).order_by("on", "pk")
+    return tuple(SessionInHand(*row) for row in rows.values_list("pk", "on", "state"))
 
 
 def _method(suggestion: Suggestion | None) -> str:

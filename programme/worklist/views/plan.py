@@ -9,6 +9,7 @@ from django.views.decorators.http import require_safe
 from patients.models import Patient
 from programme.core import access
 from programme.core.look import site_now
+from programme.core.receipts import new_key
 from programme.worklist.pdf import plan_pdf
 from programme.worklist.queries.plan import plan_page
 
@@ -21,7 +22,7 @@ def plan(request: access.SignedIn, patient_ref: str) -> HttpResponse:
     patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
     now = site_now(request.user)
     page = plan_page(patient, on=now.date(), at=now, method=request.GET.get("method", ""))
-    return render(request, "worklist/plan.html", {"page": page, "nav": "list"})
+    return render(request, "worklist/plan.html", {"page": page, "nav": "list", "receipt": new_key()})
 
 
 @access.needs("see.plan")

@@ -99,7 +99,7 @@ def authorise(
     plan = _newest(now)
     if plan.number != number:
         raise ValidationError(f"Plan {plan.number} was made after the plan {number} that you saw; look at it first.")
-    hindered = hindrances(plan, now)
+    hindered = hindrances(plan, changed_since(plan, now.patient, now.on))
     if hindered:
         raise ValidationError(list(hindered))
     _sign(plan, reasons, signed_by=actor, at=at)
@@ -109,8 +109,11 @@ def authorise(
     return plan
 
 
-def hindrances(plan: Prescription, exchange_session: ExchangeSession) -> tuple[str, ...]:
-    """Return why a plan cannot be signed as it is, whoever signs; nothing where a prescriber may."""
+def hindrances(plan: Prescription, changed: Sequence[str]) -> tuple[str, ...]:
+    """Return why a plan cannot be signed as it is, whoever signs; nothing where a prescriber may.
+
+    changed: what of its inputs was corrected since (`inputs.changed_since`).
+    """
     found = []
     if not plan.steps or plan.units < 1:
         found.append("There is no step to sign: lay out the session first.")
@@ -120,7 +123,6 @@ def hindrances(plan: Prescription, exchange_session: ExchangeSession) -> tuple[s
         found.append(f"{limit_words(row)}. This stop cannot be passed here; change the plan.")
     if plan.lapsed_at is not None:
         found.append("The signature on this plan has lapsed; make the plan again from what is known now.")
-    changed = changed_since(plan, exchange_session.patient, exchange_session.on)
     if changed:
         found.append(f"{' '.join(changed)} Make the plan again.")
     return tuple(found)

@@ -1,0 +1,112 @@
+"""What must be in date before blood is given: consent, and the sample that units are crossmatched on."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from django.contrib import messages
+from django.http import HttpResponse
+from django.shortcuts import redirect
+
+from patients import services
+from patients.models import Consent, CrossmatchSample, Patient
+from programme.bedside.forms.papers import ConsentForm, CrossmatchForm, TakenBackForm
+from programme.core import access
+from programme.core.look import site_now
+from programme.core.settings_of_site import site_settings
+from programme.worklist.forms.reading import written_day
+from programme.worklist.forms.sessions import WithdrawForm
+from programme.worklist.views.people import PEOPLE, blank, both_ways, records_of
+from programme.worklist.views.saving import FormPage, answer
+
+
+def newest_consent(patient: Patient) -> Consent | None:
+    """The consent in force that reaches furthest."""
+    rows = Consent.objects.filter(patient=patient, withdrawn_on__isnull=True, withdrawn_reason="")
+    return rows.order_by("-valid_until", "-pk").first()
+
+
+def newest_sample(patient: Patient) -> CrossmatchSample | None:
+    return CrossmatchSample.objects.filter(patient=patient, withdrawn_reason="").order_by("-taken_at", "-pk").first()
+
+
+@access.needs("change.consent")
+@both_ways
+def consent(request: access.SignedIn, patient_ref: str) -> HttpResponse:
+    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    now = site_now(request.user)
+    holds = timedelta(days=site_settings(patient.site, now)["consent_valid_days"])
+    form = ConsentForm(**blank(request, now.date(), given_on=now.date(), valid_until=now.date() + holds))
+
+    def save(at: datetime) -> str:
+        given = form.cleaned_data
+        names = ("given_on", "valid_until", "given_by", "note")
+        services.record_consent(patient=patient, actor=request.user, at=at, **{name: given[name] for name in names})
+        return records_of(patient)
+
+    last = newest_consent(patient)
+    lede = "No consent is recorded." if last is None else f"The last is in date until {written_day(last.valid_until)}."
+    page = FormPage("Consent", lede, "Record consent", records_of(patient), [form], patient)
+    return answer(request, page, action="record consent", save=save, done="Consent is recorded.")
+
+
+@access.needs("change.consent")
+@both_ways
+def consent_taken_back(request: access.SignedIn, patient_ref: str) -> HttpResponse:
+    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    last, today = newest_consent(patient), site_now(request.user).date()
+    if last is None:
+        messages.error(request, "No consent is recorded that could be taken back.")
+        return redirect(records_of(patient))
+    form = TakenBackForm(**blank(request, today, on=today))
+
+    def save(at: datetime) -> str:
+        given = form.cleaned_data
+        services.withdraw_consent(consent=last, on=given["on"], why=given["why"], actor=request.user, at=at)
+        return records_of(patient)
+
+    lede = f"Given {written_day(last.given_on)} by {last.given_by}, in date until {written_day(last.valid_until)}."
+    page = FormPage("Consent taken back", lede, "Record it", records_of(patient), [form], patient)
+    return answer(request, page, action=f"withdraw consent {last.pk}", save=save, done="It is recorded.")
+
+
+@access.needs("change.crossmatch_sample")
+@both_ways
+def crossmatch_sample(request: access.SignedIn, patient_ref: str) -> HttpResponse:
+    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    now = site_now(request.user)
+    form = CrossmatchForm(
+        **blank(request, now.date(), taken_on=now.date(), taken_at=f"{now:%H:%M}"),
+        zone=ZoneInfo(patient.site.time_zone),
+    )
+
+    def save(at: datetime) -> str:
+        note = form.cleaned_data["note"]
+        services.record_sample(patient=patient, taken_at=form.moment(), note=note, actor=request.user, at=at)
+        return records_of(patient)
+
+    hours = site_settings(patient.site, now)["sample_valid_hours"]
+    lede = f"A sample holds {hours:g} h here, up to the start of the last unit crossmatched on it."
+    page = FormPage("Crossmatch sample", lede, "Record the sample", records_of(patient), [form], patient)
+    return answer(request, page, action="record sample", save=save, done="The sample is recorded.")
+
+
+@access.needs("change.crossmatch_sample")
+@both_ways
+def sample_withdrawn(request: access.SignedIn, patient_ref: str) -> HttpResponse:
+    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    last, now = newest_sample(patient), site_now(request.user)
+    if last is None:
+        messages.error(request, "No crossmatch sample is recorded that could be withdrawn.")
+        return redirect(records_of(patient))
+    form = WithdrawForm(**blank(request, now.date()))
+
+    def save(at: datetime) -> str:
+        services.withdraw_sample(sample=last, why=form.cleaned_data["why"], actor=request.user, at=at)
+        return records_of(patient)
+
+    taken = last.taken_at.astimezone(now.tzinfo)
+    lede = f"Taken {written_day(taken.date())}, {taken:%H:%M}. No unit may be started on it any more."
+    page = FormPage("Withdraw a sample", lede, "Withdraw it", records_of(patient), [form], patient)
+    return answer(request, page, action=f"withdraw sample {last.pk}", save=save, done="The sample is withdrawn.")

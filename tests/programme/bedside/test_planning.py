@@ -1,0 +1,461 @@
+"""The plan of a session on its page: planned from the suggestion, typed over, made again, signed, printed."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+from datetime import timedelta
+from typing import Any
+
+import pytest
+from django.urls import reverse
+
+from patients import services as patient_services
+from patients.models import Analyte, LabResult, Patient
+from programme.planning import services as planner
+from sessions.day.models import Prescription
+from sessions.models import ExchangeSession
+from tests import factories
+from tests.factories import NOW, TODAY
+
+pytestmark = pytest.mark.django_db
+WOBBLE = (0.0, 1.2, -0.8, 0.5, -1.1, 0.9, -0.4, 0.3)
+QUERIES = 31
+
+
+@pytest.fixture
+def people(site, frozen_day) -> list[Patient]:
+    """Four people planned by the programme itself, weighed today and with today's results."""
+    found = []
+    for n in range(4):
+        patient = factories.make_patient(f"R{n}", site=site, family_name="Larkspur")
+        factories.make_needs(patient)
+        factories.make_antibody(patient, "anti-E", found_year=2014)
+        for k, done in enumerate(factories.make_course(patient, sessions=9)):
+            factories.make_facts(
+                done, hbs_before_pct=28.0 + WOBBLE[(k + n) % 8], hbs_after_pct=13.5 + WOBBLE[(k + 3 * n) % 8] / 2,
+                hb_before_g_l=92 + 2 * WOBBLE[(k + 5 * n) % 8], hb_after_g_l=103 + 2 * WOBBLE[(k + 2 * n) % 8],
+            )  # fmt: skip
+        factories.make_measure(patient, on=TODAY, weight_kg=60.0, height_cm=None)
+        found.append(patient)
+    planner.renew([patient.pk for patient in found], NOW)
+    return found
+
+
+@pytest.fixture
+def measured(people) -> Patient:
+    patient = people[0]
+    factories.make_result(patient, analyte=Analyte.HB, value=94.0)
+    factories.make_result(patient, analyte=Analyte.HBS, value=28.4)
+    return patient
+
+
+def plan_today(client: Any, patient: Patient, **sent: Any) -> ExchangeSession:
+    answer = client.post(
+        reverse("bedside:new", args=[patient.patient_ref]), {"on": TODAY.isoformat(), "receipt": "r-new", **sent}
+    )
+    assert answer.status_code == 302
+    exchange_session = ExchangeSession.objects.get(patient=patient, state="planned")
+    assert answer["Location"] == address("plan", exchange_session)
+    return exchange_session
+
+
+def address(name: str, exchange_session: ExchangeSession) -> str:
+    return reverse(f"bedside:{name}", args=[exchange_session.patient.patient_ref, exchange_session.pk])
+
+
+def newest(exchange_session: ExchangeSession) -> Prescription:
+    return Prescription.objects.filter(exchange_session=exchange_session).order_by("-number")[0]
+
+
+def sent_of(exchange_session: ExchangeSession, **changed: Any) -> dict[str, Any]:
+    """What the form of the plan sends when nothing was typed but `changed`."""
+    plan = newest(exchange_session)
+    exchange_session = ExchangeSession.objects.get(pk=exchange_session.pk)
+    sent = {
+        "receipt": f"r-{plan.number}", "version": exchange_session.version, "weight_kg": "60", "hb_g_l": "94",
+        "hbs_pct": "28.4", "taken_at": "10:00", "method": plan.method, "why": "",
+    }  # fmt: skip
+    for step in plan.steps:
+        n = step["number"]
+        sent |= {f"s{n}-fluid": step["fluid"], f"s{n}-in_ml": step["in_ml"], f"s{n}-out_ml": step["out_ml"]}
+        sent |= {f"s{n}-cells_hb_g_l": step["cells_hb_g_l"] or ""}
+    return sent | changed
+
+
+def text_of(answer: Any) -> str:
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]*>", "", answer.content.decode()))
+
+
+# Planning
+
+
+def test_a_session_is_planned_for_today_from_the_persons_plan(nurse_client, measured):
+    """Weight, Hb and HbS of today go into plan 1; the plan page shows it as the sketch does."""
+    before = nurse_client.get(f"/people/{measured.patient_ref}/plan/").content.decode()
+    assert "Plan this session for today" in before
+    exchange_session = plan_today(nurse_client, measured)
+    plan = newest(exchange_session)
+    assert (plan.number, plan.weight_kg, plan.hb_g_l, plan.hbs_pct, plan.hbs_is_forecast) == (
+        1,
+        60.0,
+        94.0,
+        28.4,
+        False,
+    )
+    assert plan.inputs["hb"]["result"] == LabResult.objects.get(patient=measured, analyte=Analyte.HB, link=None).pk
+    text = text_of(nurse_client.get(address("plan", exchange_session)))
+    assert f"Give {plan.units} units" in text
+    assert "Hb measured 10:00 today" in text
+    assert "Limits at every moment" in text
+    assert "Antibodies ever found: anti-E" in text
+    assert "CAUTION" in text
+    after = nurse_client.get(f"/people/{measured.patient_ref}/plan/").content.decode()
+    assert "Plan this session for today" not in after
+    assert address("plan", exchange_session) in after
+
+
+def test_pressing_twice_plans_once(nurse_client, measured):
+    sent = {"on": TODAY.isoformat(), "receipt": "same"}
+    there = [nurse_client.post(reverse("bedside:new", args=[measured.patient_ref]), sent)["Location"] for _ in range(2)]
+    assert there[0] == there[1]
+    assert Prescription.objects.count() == 1
+
+
+def test_without_results_of_today_hb_is_expected_and_hbs_forecast_and_both_are_said(nurse_client, people):
+    exchange_session = plan_today(nurse_client, people[0])
+    plan = newest(exchange_session)
+    assert plan.inputs["hb"]["result"] is None
+    low, high = plan.inputs["hbs"]["forecast"]
+    assert low < plan.hbs_pct < high
+    text = text_of(nurse_client.get(address("plan", exchange_session)))
+    assert "Hb before is expected, not measured" in text
+    assert "HbS before is forecast. The plan may be signed on it" in text
+
+
+def test_a_locked_person_is_not_planned_and_the_reason_is_said(nurse_client, people):
+    factories.make_haemolysis_sign(people[0])
+    planner.renew([people[0].pk], NOW)
+    sent = {"on": TODAY.isoformat(), "receipt": "r"}
+    answer = nurse_client.post(reverse("bedside:new", args=["R0"]), sent, follow=True)
+    assert "Nothing was planned. Possible delayed haemolysis" in text_of(answer)
+    assert not Prescription.objects.exists()
+
+
+@pytest.mark.parametrize("on", ["", "yesterday", (TODAY - timedelta(days=1)).isoformat()])
+def test_a_day_that_cannot_be_is_refused(nurse_client, measured, on):
+    sent = {"on": on, "receipt": "r"}
+    answer = nurse_client.post(reverse("bedside:new", args=["R0"]), sent, follow=True)
+    assert "Nothing was planned" in text_of(answer)
+    assert not ExchangeSession.objects.filter(state="planned").exists()
+
+
+@pytest.mark.parametrize("method", ["one_arm", "automated"])
+def test_other_methods_are_planned_and_shown(nurse_client, measured, method):
+    exchange_session = plan_today(nurse_client, measured, method=method)
+    plan = newest(exchange_session)
+    text = text_of(nurse_client.get(address("plan", exchange_session)))
+    if method == "one_arm":
+        assert all(not (step["in_ml"] and step["out_ml"]) for step in plan.steps)
+        assert "by hand, one arm: draw, then give" in text
+    else:
+        assert len(plan.steps) == 1
+        assert "Totals and end figures only" in text
+        assert {row["name"] for row in plan.limits} == {"hb_after", "rise", "units"}
+
+
+# Typing
+
+
+def test_typing_works_it_out_and_keeps_nothing(nurse_client, measured):
+    exchange_session = plan_today(nurse_client, measured)
+    sent = sent_of(exchange_session, hb_g_l="9.0")
+    part = nurse_client.post(address("work", exchange_session), sent, headers={"HX-Request": "true"})
+    text = text_of(part)
+    assert "As typed, not kept" in text
+    assert "Against plan 1: Hb before 90 instead of 94 g/L" in text
+    assert "What is typed is not kept: plan 1 as stored would be signed" in text
+    assert Prescription.objects.count() == 1
+    assert LabResult.objects.filter(source="by hand").count() == 0
+
+
+def test_without_script_the_button_shows_the_same(nurse_client, measured):
+    exchange_session = plan_today(nurse_client, measured)
+    sent = sent_of(exchange_session, hb_g_l="90", do="work")
+    answer = nurse_client.post(address("work", exchange_session), sent)
+    assert answer.templates[0].name == "bedside/day_plan.html"
+    assert "Against plan 1: Hb before 90 instead of 94 g/L" in text_of(answer)
+    assert 'value="90"' in answer.content.decode()
+
+
+def test_a_volume_over_a_limit_is_named_at_once(nurse_client, measured):
+    exchange_session = plan_today(nurse_client, measured)
+    sent = sent_of(exchange_session, **{"s1-in_ml": "950", "s1-out_ml": "950", "s1-fluid": "saline"})
+    text = text_of(nurse_client.post(address("work", exchange_session), sent, headers={"HX-Request": "true"}))
+    assert "Saline in the session" in text
+    assert "allowed is 900 mL" in text  # 15 mL/kg of 60 kg
+
+
+def test_what_cannot_be_is_said_and_what_was_typed_stays(nurse_client, measured):
+    exchange_session = plan_today(nurse_client, measured)
+    for typed, said in (
+        ({"s1-in_ml": "abc"}, "Step 1"),
+        ({"hb_g_l": "940"}, "Hb before"),
+        ({"s1-in_ml": "0", "s1-out_ml": "3000", "s2-out_ml": "3000"}, "more blood would be drawn than there is"),
+    ):
+        answer = nurse_client.post(address("work", exchange_session), sent_of(exchange_session, **typed, do="keep"))
+        assert said in text_of(answer)
+        assert f'value="{next(iter(typed.values()))}"' in answer.content.decode()
+    assert Prescription.objects.count() == 1
+
+
+@pytest.mark.parametrize("do", ["up-2", "down-1", "out-1", "add-saline", "add-unit", "add-bleed"])
+def test_steps_are_moved_added_and_taken_out_without_saving(nurse_client, measured, do):
+    exchange_session = plan_today(nurse_client, measured)
+    steps = len(newest(exchange_session).steps)
+    answer = nurse_client.post(address("work", exchange_session), sent_of(exchange_session, do=do))
+    shown = len(re.findall(r'name="s\d+-in_ml"', answer.content.decode()))
+    assert shown == steps + {"out": -1, "add": 1}.get(do.split("-")[0], 0)
+    assert Prescription.objects.count() == 1
+
+
+# Making again and keeping
+
+
+def test_made_again_from_todays_figures_it_says_what_differs(nurse_client, measured):
+    """A corrected Hb is put in the place of the old one with the reason, a weight typed is today's measure."""
+    exchange_session = plan_today(nurse_client, measured)
+    sent = sent_of(exchange_session, hb_g_l="8.6", weight_kg="61", do="again")
+    refused = nurse_client.post(address("work", exchange_session), sent)
+    assert "Say why: the reason is kept with the change" in text_of(refused)
+    assert Prescription.objects.count() == 1
+    answer = nurse_client.post(address("work", exchange_session), sent | {"why": "typed wrongly"}, follow=True)
+    text = text_of(answer)
+    assert "Hb before: 8.6 read as 86 g/L." in text
+    assert re.search(r"Against plan 1: weight 61\.0 instead of 60\.0 kg; Hb before 86 instead of 94 g/L", text)
+    plan = newest(exchange_session)
+    assert (plan.number, plan.hb_g_l, plan.weight_kg) == (2, 86.0, 61.0)
+    result = LabResult.objects.get(pk=plan.inputs["hb"]["result"])
+    assert (result.status, result.why, result.value) == ("corrected", "typed wrongly", 86.0)
+
+
+def test_results_that_were_missing_are_recorded_with_the_time_of_the_sample(nurse_client, people):
+    exchange_session = plan_today(nurse_client, people[0])
+    sent = sent_of(exchange_session, taken_at="07:20", do="again")
+    nurse_client.post(address("work", exchange_session), sent)
+    rows = LabResult.objects.filter(patient=people[0], source="by hand").order_by("analyte")
+    assert {(row.analyte, row.value, row.taken_at.strftime("%H:%M")) for row in rows} == {
+        (Analyte.HB, 94.0, "06:20"),
+        (Analyte.HBS, 28.4, "06:20"),
+    }  # fmt: skip -- 07:20 at the unit is 06:20 UTC in summer
+    plan = newest(exchange_session)
+    assert (plan.number, plan.hbs_is_forecast) == (2, False)
+
+
+def test_steps_kept_as_typed_need_a_reason_and_are_the_next_plan(nurse_client, measured):
+    exchange_session = plan_today(nurse_client, measured)
+    changed = {"s1-in_ml": "200", "s1-out_ml": "200", "do": "keep"}
+    refused = nurse_client.post(address("work", exchange_session), sent_of(exchange_session, **changed))
+    assert "Say why" in text_of(refused)
+    sent = sent_of(exchange_session, **changed, why="felt faint last time")
+    nurse_client.post(address("work", exchange_session), sent)
+    plan = newest(exchange_session)
+    assert (plan.number, plan.why, plan.steps[0]["in_ml"]) == (2, "felt faint last time", 200.0)
+    assert "made" in text_of(nurse_client.get(address("plan", exchange_session)))
+
+
+def test_two_people_at_one_plan_do_not_overwrite_each_other(nurse_client, consultant_client, measured):
+    exchange_session = plan_today(nurse_client, measured)
+    stale = sent_of(exchange_session, do="keep", why="later", **{"s1-in_ml": "100"})
+    nurse_client.post(address("work", exchange_session), sent_of(exchange_session, do="again", receipt="first"))
+    answer = consultant_client.post(address("work", exchange_session), stale)
+    assert "was changed by someone else" in text_of(answer)
+    assert newest(exchange_session).number == 2
+
+
+def test_a_figure_that_shows_haemolysis_is_kept_though_no_plan_can_be_made(nurse_client, measured):
+    """The result must not be lost with the plan that it forbids."""
+    exchange_session = plan_today(nurse_client, measured)
+    factories.make_haemolysis_sign(measured, on=TODAY)
+    sent = sent_of(exchange_session, hb_g_l="61", why="sample repeated", do="again")
+    text = text_of(nurse_client.post(address("work", exchange_session), sent))
+    assert "Possible delayed haemolysis" in text
+    assert LabResult.objects.get(patient=measured, analyte=Analyte.HB, status="corrected").value == 61.0
+    assert newest(exchange_session).number == 1
+
+
+# Signing
+
+
+def test_the_consultant_signs_and_everyone_sees_when_it_lapses(nurse_client, consultant_client, measured, nurse):
+    exchange_session = plan_today(nurse_client, measured)
+    page = consultant_client.get(address("plan", exchange_session)).content.decode()
+    assert "Authorise this plan" in page
+    assert "Authorise this plan" not in nurse_client.get(address("plan", exchange_session)).content.decode()
+    row = ExchangeSession.objects.get(pk=exchange_session.pk)
+    reasons = {f"reason-{limit['name']}": "agreed" for limit in newest(row).limits if limit["state"] != "ok"}
+    sent = {"receipt": "s", "version": row.version, "number": 1, **reasons}
+    answer = consultant_client.post(address("authorise", exchange_session), sent, follow=True)
+    assert "Plan 1 is signed" in text_of(answer)
+    assert ExchangeSession.objects.get(pk=row.pk).state == "authorised"
+    assert "Check and start" in text_of(nurse_client.get(address("plan", exchange_session)))
+    result = LabResult.objects.get(pk=newest(row).inputs["hb"]["result"])
+    patient_services.correct_result(result=result, value=84.0, why="wrong tube", actor=nurse, at=NOW)
+    for client in (nurse_client, consultant_client):
+        text = text_of(client.get(address("plan", exchange_session)))
+        assert "The signature on plan 1 lapsed" in text
+        assert "was corrected to 84 g/L: wrong tube" in text
+
+
+def test_a_nurse_and_a_coordinator_cannot_sign_nor_a_coordinator_change(nurse_client, coordinator_client, measured):
+    exchange_session = plan_today(nurse_client, measured)
+    sent = {"receipt": "s", "version": 1, "number": 1}
+    assert nurse_client.post(address("authorise", exchange_session), sent).status_code == 403
+    assert coordinator_client.post(address("work", exchange_session), sent).status_code == 403
+    assert coordinator_client.post(address("cancel", exchange_session), sent).status_code == 403
+    text = text_of(coordinator_client.get(address("plan", exchange_session)))
+    assert "Change the plan" not in text
+    assert "A prescriber signs." in text
+
+
+def test_a_refused_signature_keeps_the_reasons_typed(consultant_client, measured):
+    exchange_session = plan_today(consultant_client, measured)
+    plan = newest(exchange_session)
+    plan.limits = [{"name": "rise", "words": "rise of Hb in the day; x", "reached": 44, "allowed": 40, "unit": "g/L",
+                    "state": "stop", "hard": False, "setting": "hard_hb_rise"},
+                   {"name": "saline", "words": "saline in the session; x", "reached": 950, "allowed": 900,
+                    "unit": "mL", "state": "stop", "hard": False, "setting": "hard_saline"}]  # fmt: skip
+    plan.save()
+    sent = {"receipt": "s", "version": 1, "number": 1, "reason-rise": "acute", "reason-saline": ""}
+    answer = consultant_client.post(address("authorise", exchange_session), sent)
+    assert "950, allowed is 900 mL. Give the reason for passing it" in text_of(answer)
+    assert 'value="acute"' in answer.content.decode()
+    sent |= {"reason-saline": "dehydrated", "receipt": "s2"}
+    consultant_client.post(address("authorise", exchange_session), sent)
+    assert [row["reason"] for row in newest(exchange_session).broken] == ["acute", "dehydrated"]
+
+
+def test_cancelling_asks_why(nurse_client, measured):
+    exchange_session = plan_today(nurse_client, measured)
+    sent = {"receipt": "c", "version": 1, "reason": ""}
+    assert "Say why the session is cancelled" in text_of(nurse_client.post(address("cancel", exchange_session), sent))
+    sent |= {"reason": "no access", "receipt": "c2"}
+    text = text_of(nurse_client.post(address("cancel", exchange_session), sent, follow=True))
+    assert "This session was cancelled: no access" in text
+    assert "Authorise" not in text
+
+
+def test_an_hbs_that_comes_after_signing_re_scores_and_takes_nothing_away(nurse_client, consultant_client, people):
+    patient = people[0]
+    factories.make_result(patient, analyte=Analyte.HB, value=94.0)
+    exchange_session = plan_today(nurse_client, patient)
+    plan = newest(exchange_session)
+    reasons = {f"reason-{limit['name']}": "agreed" for limit in plan.limits if limit["state"] != "ok"}
+    consultant_client.post(
+        address("authorise", exchange_session), {"receipt": "s", "version": 1, "number": 1, **reasons}
+    )
+    factories.make_result(patient, analyte=Analyte.HBS, value=plan.hbs_pct + 6)
+    text = text_of(nurse_client.get(address("plan", exchange_session)))
+    found = re.search(r"with it the session ends at ([\d.]+) instead of ([\d.]+) %", text)
+    assert found is not None
+    assert float(found[1]) > float(found[2])
+    assert ExchangeSession.objects.get(pk=exchange_session.pk).state == "authorised"
+
+
+def test_a_running_session_shows_what_was_corrected_loudly(nurse_client, people, consultant, nurse):
+    patient = people[1]
+    result = factories.make_result(patient, analyte=Analyte.HB, value=94.0)
+    named = {"hb": {"result": result.pk, "value": 94.0, "taken_at": NOW.isoformat()}}
+    running = factories.make_running(patient, by=consultant, inputs=named)
+    patient_services.correct_result(result=result, value=74.0, why="wrong tube", actor=nurse, at=NOW)
+    text = text_of(nurse_client.get(address("plan", running)))
+    assert "Corrected while the session runs: Hb 94 g/L of 1 Jun, 10:00 was corrected to 74 g/L" in text
+    assert "The signed plan is not rewritten" in text
+
+
+# Queries and paper
+
+
+@pytest.mark.parametrize("others", [0, 2])
+def test_the_page_asks_a_fixed_number_of_queries(nurse_client, nurse, measured, others, django_assert_max_num_queries):
+    for number in range(others):
+        sign = factories.make_haemolysis_sign(measured, on=TODAY - timedelta(days=100 + number), noted_at=NOW)
+        factories.make_lock_lift(measured, by=nurse, on=sign.on)
+    exchange_session = plan_today(nurse_client, measured)
+    for number in range(others):
+        made = newest(exchange_session)
+        made.pk, made.number = None, 2 + number
+        made.save()
+    nurse_client.get(address("plan", exchange_session))
+    with django_assert_max_num_queries(QUERIES) as asked:
+        nurse_client.get(address("plan", exchange_session))
+    assert len(asked) == QUERIES
+
+
+def paper_text(answer: Any) -> str:
+    assert answer["Content-Type"] == "application/pdf"
+    done = subprocess.run(["pdftotext", "-layout", "-", "-"], input=answer.content, capture_output=True, check=True)
+    return re.sub(r"\s+", " ", done.stdout.decode())
+
+
+def test_the_plan_on_paper_says_whether_it_is_signed(nurse_client, measured, consultant):
+    exchange_session = plan_today(nurse_client, measured)
+    text = paper_text(nurse_client.get(address("sheet", exchange_session)))
+    plan = newest(exchange_session)
+    assert "NOT SIGNED: no order" in text
+    for step in plan.steps:
+        assert f"{step['out_ml']:,.0f}" in text
+    assert "Larkspur" in text
+    assert "anti-E" in text
+    assert "CAUTION" in text
+    plan.authorised_by, plan.authorised_at = consultant, NOW
+    plan.save()
+    assert f"Signed by {consultant.full_name}" in paper_text(nurse_client.get(address("sheet", exchange_session)))
+
+
+def test_the_empty_record_has_room_for_every_step_unit_and_observation(nurse_client, measured):
+    exchange_session = plan_today(nurse_client, measured)
+    text = paper_text(nurse_client.get(address("empty_sheet", exchange_session)))
+    for words in ("Donation number", "First", "Second", "Observations", "Going home", "Reaction", "Consent in date"):
+        assert words in text
+    assert "NOT SIGNED" in text
+
+
+def test_a_session_without_a_plan_says_so_and_prints_nothing(nurse_client, measured):
+    bare = factories.make_planned_session(measured, on=TODAY)
+    assert "No session is laid out" in text_of(nurse_client.get(address("plan", bare)))
+    assert nurse_client.get(address("sheet", bare)).status_code == 404
+
+
+# Consent and sample
+
+
+def test_consent_and_sample_are_recorded_shown_and_taken_back(nurse_client, measured):
+    exchange_session = plan_today(nurse_client, measured)
+    text = text_of(nurse_client.get(address("plan", exchange_session)))
+    assert "No consent is recorded" in text
+    assert "No crossmatch sample is recorded" in text
+    sent = {"receipt": "a", "given_on": "1 Jun 2026", "valid_until": "1 Jun 2027", "given_by": "herself"}
+    nurse_client.post("/people/R0/consent/", sent)
+    nurse_client.post("/people/R0/crossmatch/", {"receipt": "b", "taken_on": "31 May 2026", "taken_at": "15:40"})
+    text = text_of(nurse_client.get(address("plan", exchange_session)))
+    assert "No consent" not in text
+    assert "Crossmatch sample taken Sun 31 May 15:40; the last unit must be started by Wed 3 Jun 15:40." in text
+    nurse_client.post("/people/R0/consent/taken-back/", {"receipt": "c", "on": "1 Jun 2026", "why": "unsure"})
+    nurse_client.post("/people/R0/crossmatch/withdrawn/", {"receipt": "d", "why": "not labelled"})
+    text = text_of(nurse_client.get(address("plan", exchange_session)))
+    assert "No consent is recorded" in text
+    assert "No crossmatch sample is recorded" in text
+
+
+def test_a_consent_or_sample_that_cannot_be_is_refused_beside_its_field(nurse_client, people):
+    sent = {"receipt": "a", "given_on": "1 Jun 2027", "valid_until": "1 Jun 2026", "given_by": ""}
+    text = text_of(nurse_client.post("/people/R0/consent/", sent))
+    assert "is in the future" in text
+    assert "Given by is needed" in text
+    text = text_of(
+        nurse_client.post("/people/R0/crossmatch/", {"receipt": "b", "taken_on": "1 Jun 2026", "taken_at": "x"})
+    )
+    assert "is not a time" in text
+    assert not people[0].consents.exists()
+    assert not people[0].crossmatch_samples.exists()
