@@ -22,7 +22,14 @@ from programme.worklist.queries.in_force import in_force
 from programme.worklist.queries.who import Who, who
 from sessions.day.models import FollowUp, Prescription
 from sessions.day.numeric.after import LowerHb, lower_hb
-from sessions.day.numeric.checks import Check, closing_checks, sample_doubts, shortest_sample_wait_min
+from sessions.day.numeric.checks import (
+    OK,
+    QUIET_LINES,
+    Check,
+    closing_checks,
+    sample_doubts,
+    shortest_sample_wait_min,
+)
 from sessions.day.queries import Ending, after_results, afterwards_of, ending_of, sample_of
 from sessions.models import ExchangeSession, SessionFacts, State, StoredForecast
 from sessions.queries import PersonRecord, people_inputs
@@ -72,8 +79,13 @@ class AfterPage:
         return self.exchange_session.state == State.FINISHED
 
     @property
+    def shown_checks(self) -> tuple[Check, ...]:
+        """The lines to print: times and conflicts only where they stand in the way."""
+        return tuple(check for check in self.checks if check.state != OK or check.name not in QUIET_LINES)
+
+    @property
     def in_the_way(self) -> tuple[Check, ...]:
-        return tuple(check for check in self.checks if check.state != "ok")
+        return tuple(check for check in self.checks if check.state != OK)
 
 
 def read_after(exchange_session: ExchangeSession, now: datetime) -> AfterPage:
@@ -100,7 +112,7 @@ def read_after(exchange_session: ExchangeSession, now: datetime) -> AfterPage:
         ending=ending,
         compared=found,
         facts=facts,
-        come_back=_come_back(patient, record, exchange_session, today),
+        come_back=_come_back(patient, record, exchange_session, found.after_hbs_pct, today),
         lower=_lower(record, exchange_session, ending.plan, found),
         doubts=doubts,
         checks=closing_checks(after, ending.checks),
@@ -140,7 +152,13 @@ def _lower(
     )
 
 
-def _come_back(patient: Patient, record: PersonRecord, exchange_session: ExchangeSession, today: date) -> ComeBack:
+def _come_back(
+    patient: Patient,
+    record: PersonRecord,
+    exchange_session: ExchangeSession,
+    after_pct: float | None,
+    today: date,
+) -> ComeBack:
     force = in_force(patient.site, today)
     stored = Suggestion.objects.filter(patient=patient).first()
     forecast = StoredForecast.objects.filter(patient=patient).first()
@@ -168,7 +186,7 @@ def _come_back(patient: Patient, record: PersonRecord, exchange_session: Exchang
         chance="" if chance is None else chance_words(chance),
         is_last=stored.next_date == stored.latest_safe_date,
         ceiling=f"{record.hbs_ceiling_pct:g}",
-        from_words=_from_words(forecast),
+        from_words=_from_words(forecast, after_pct),
         interval_days=(stored.next_date - exchange_session.on).days,
         next_session=_next_session(stored.body),
         stale=force.suggestion_is_stale(stored, patient.data_version),
@@ -194,12 +212,15 @@ def _nothing_to_say(record: PersonRecord, why: str) -> ComeBack:
     return ComeBack((), None, "", "", "", False, f"{record.hbs_ceiling_pct:g}", "", 0, "", stale=False, why=why)
 
 
-def _from_words(forecast: StoredForecast | None) -> str:
+def _from_words(forecast: StoredForecast | None, after_pct: float | None) -> str:
+    """Return where the days start from; measured and reckoned ends are weighed by their errors."""
     pace = (forecast.pace if forecast else None) or {}
-    if pace.get("after_pct") is None:
+    taken = pace.get("after_pct")
+    if taken is None:
         return ""
-    kind = "reckoned" if pace.get("after_reckoned") else "measured"
-    return f"from the {kind} {figure(pace['after_pct'], 1)} %"
+    if pace.get("after_reckoned") or after_pct is None:
+        return f"from an end reckoned at {figure(taken, 1)} %"
+    return f"from the measured {figure(after_pct, 1)} %, taken as {figure(taken, 1)}"
 
 
 def _next_session(body: Mapping[str, Any]) -> str:

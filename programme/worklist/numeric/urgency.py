@@ -13,6 +13,7 @@ from enum import IntEnum
 from programme.worklist.numeric.words import age_words, capital, chance_words, count_words, day_words, figure
 
 ARRANGE_WITHIN_DAYS = 7  # 'this week'; chosen here
+CONTACT_LATE_DAYS = 3  # a contact after a session that nobody made for so long cannot wait; chosen here
 FLAG_FRESH_DAYS = 56  # a change of pace asks for a look for two usual gaps; chosen here
 NAMED_AT_MOST = 3
 
@@ -51,7 +52,8 @@ class Situation:
     measured since the last session [%], None when not. status: 'ok', 'unavailable' (with `reason`) or '' when nothing
     was suggested yet. paused: why and since when the person is paused, empty when on the programme.
     pace_flag: (day, pace before, pace now) of a flagged change [points a day]. results_on: newest result of the
-    followed share. chance_today: of a measured value over the ceiling today, 0..1.
+    followed share. chance_today: of a measured value over the ceiling today, 0..1. contact, contact_on: a contact after
+    a session that is open, in words, and the day on which it fell or falls due.
     """
 
     today: date
@@ -76,6 +78,8 @@ class Situation:
     goals_since: date | None = None
     review_limit_days: int = 400
     results_limit_days: int = 120
+    contact_on: date | None = None
+    contact: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +107,19 @@ class Need:
 
 def judge(s: Situation) -> Need:
     """Return what this person needs today: the first rule that holds, most pressing first."""
-    for rule in (_locked, _paused, _in_chair, _over_measured, _passed, _cannot_say, _due, _stale, _flagged, _quiet):
+    for rule in (
+        _locked,
+        _paused,
+        _in_chair,
+        _over_measured,
+        _passed,
+        _contact,
+        _cannot_say,
+        _due,
+        _stale,
+        _flagged,
+        _quiet,
+    ):
         need = rule(s)
         if need is not None:
             return need
@@ -122,7 +138,24 @@ def _locked(s: Situation) -> Need | None:
 def _paused(s: Situation) -> Need | None:
     if not s.paused:
         return None
-    return Need(Band.CANNOT_SAY, "", f"{s.paused}.", weight=(9, 0))
+    return _contact(s) or Need(Band.CANNOT_SAY, "", f"{s.paused}.", weight=(9, 0))
+
+
+def _contact(s: Situation) -> Need | None:
+    """A contact after a session counts for everybody, also for who is paused or has no suggestion."""
+    if s.contact_on is None or s.contact_on > s.today:
+        return None
+    late = (s.today - s.contact_on).days
+    also = tuple(word for word in asides(s) if not word.startswith("contact due"))
+    if late < CONTACT_LATE_DAYS:
+        when = "due today" if late == 0 else f"due {day_words(s.contact_on, s.today)}"
+        lead = f"{capital(s.contact)}, {when}. "
+        return Need(Band.ARRANGE, "check", lead, "Make contact today", ".", also=also, weight=(-1, -late))
+    lead = f"{capital(s.contact)}, due {day_words(s.contact_on, s.today)}. "
+    return Need(
+        Band.NOW, "check", lead, "Make contact today", ".",
+        brief=f"has waited {age_words(late)} for a contact after a session", also=also, weight=(4, -late),
+    )  # fmt: skip
 
 
 def _in_chair(s: Situation) -> Need | None:
@@ -231,6 +264,8 @@ def _quiet(s: Situation) -> Need:
 def asides(s: Situation) -> tuple[str, ...]:
     """Return the lesser reasons to look at this person, each a few words."""
     words = []
+    if s.contact_on is not None and s.contact_on <= s.today:
+        words.append(f"contact due: {s.contact}")
     if s.stale:
         words.append("suggestion is stale")
     if _flag_is_fresh(s):

@@ -29,6 +29,7 @@ from programme.worklist.numeric.words import day_words, figure, short_day_words,
 from programme.worklist.queries.in_force import in_force
 from programme.worklist.queries.measured import Measured, newest_since_last_session
 from programme.worklist.queries.stored import Stored
+from sessions.day.models import FollowUp
 from sessions.models import ExchangeSession, SessionFacts, State
 from sessions.queries import PersonRecord, people_inputs
 
@@ -59,6 +60,7 @@ class Row:
     window_passed: bool
     best_day: str
     stale: bool
+    contact_key: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,14 +105,16 @@ def everyone(site: Site, now: datetime, *, find: str = "") -> ListPage:
     visits = _visits(site, today)
     measured = newest_since_last_session(site, today, {pk: record.last_on for pk, record in records.items()})
     chairs = set(_in_chair(site, today))
+    contacts = _contacts(site, today)
     rows = []
     for patient in patients:
         record = records[patient.pk]
         stored = Stored.of(patient, force)
         situation = _situation(
-            patient, record, stored, measured.get(patient.pk), today, settings, in_chair=patient.pk in chairs
-        )
-        rows.append(_row(patient, record, stored, situation, visits[patient.pk]))
+            patient, record, stored, measured.get(patient.pk), today, settings, in_chair=patient.pk in chairs,
+            contact=contacts.get(patient.pk),
+        )  # fmt: skip
+        rows.append(_row(patient, record, stored, situation, visits[patient.pk], contacts.get(patient.pk)))
     rows.sort(key=lambda row: (row.need.band, row.need.weight, row.name.casefold(), row.patient_ref))
     return _page(rows, today, find, nothing_stored=force.fit is None)
 
@@ -179,6 +183,12 @@ def _in_chair(site: Site, today: date) -> Iterable[int]:
     return open_today.values_list("patient_id", flat=True)
 
 
+def _contacts(site: Site, today: date) -> Mapping[int, FollowUp]:
+    """Return the contact after a session that is due by now and has waited longest, of everybody who has one."""
+    due = FollowUp.objects.filter(patient__site=site, done_at__isnull=True, due_on__lte=today)
+    return {row.patient_id: row for row in due.order_by("-due_on", "-pk")}
+
+
 def _situation(
     patient: Any,
     record: PersonRecord,
@@ -188,6 +198,7 @@ def _situation(
     settings: Mapping[str, float],
     *,
     in_chair: bool,
+    contact: FollowUp | None,
 ) -> Situation:
     small = record.weight_kg < UNDER_40_KG
     if measured is not None and measured.pct <= record.hbs_ceiling_pct:
@@ -217,6 +228,8 @@ def _situation(
         goals_since=record.goals_since,
         review_limit_days=int(settings["goals_review_days"]),
         results_limit_days=int(settings["results_stale_days"]),
+        contact_on=None if contact is None else contact.due_on,
+        contact="" if contact is None else contact.get_kind_display(),
     )
 
 
@@ -234,7 +247,9 @@ def _paused_words(patient: Patient, today: date) -> str:
     return f"Paused{since}" + (f": {patient.standing_reason.rstrip('. ')}" if patient.standing_reason else "")
 
 
-def _row(patient: Any, record: PersonRecord, stored: Stored, s: Situation, visits: Sequence[Visit]) -> Row:
+def _row(
+    patient: Any, record: PersonRecord, stored: Stored, s: Situation, visits: Sequence[Visit], contact: FollowUp | None
+) -> Row:
     shown = s.status == "ok" and not s.locked and not s.paused
     passed = shown and s.latest_safe_on is not None and s.latest_safe_on < s.today
     window = None
@@ -276,6 +291,7 @@ def _row(patient: Any, record: PersonRecord, stored: Stored, s: Situation, visit
         window_passed=passed and not over_now,
         best_day="" if window is None or passed or s.suggested_on is None else day_words(s.suggested_on, s.today),
         stale=s.stale,
+        contact_key=None if contact is None else contact.pk,
     )
 
 

@@ -13,6 +13,9 @@ from sessions.day.numeric.tally import Tally
 
 OK, WAITING, ASK, STOP = "ok", "waiting", "ask", "stop"
 VOLUMES_LINE = "Volumes of all steps"
+TIMES_LINE, CONFLICTS_LINE = "Times", "Entries of two people at once"
+QUIET_LINES = (TIMES_LINE, CONFLICTS_LINE)
+"""Said on the page after a session only where something is wrong with them."""
 LEAFLET_LINE = "Leaflet on late reactions, and whom to call"
 UNDER_40_KG = 40.0
 LONGEST_SESSION_H = 12.0  # longer is asked about; chosen here
@@ -145,20 +148,20 @@ def _units(state: Tally, carried_out: Done, units: Sequence[UnitNow]) -> tuple[C
 def _times(state: Tally, carried_out: Done, now: datetime) -> Check:
     start, end = carried_out.started_at, carried_out.ended_at
     if start is None or end is None:
-        return Check(OK, "Times", "no volume has a time yet")
+        return Check(OK, TIMES_LINE, "no volume has a time yet")
     turned = [place for place, t in state.units.items() if t.started_at and t.ended_at and t.ended_at < t.started_at]
     if turned:
         named = ", ".join(f"unit {place}" for place in sorted(turned))
-        return Check(STOP, "Times", f"{named} ended before it was started; put the time right")
+        return Check(STOP, TIMES_LINE, f"{named} ended before it was started; put the time right")
     if end > now:
-        return Check(STOP, "Times", "an entry lies in the future; put its time right")
+        return Check(STOP, TIMES_LINE, "an entry lies in the future; put its time right")
     hours = (end - start) / timedelta(hours=1)
     words = f"{hours:.0f} h {round(60 * (hours % 1)):02d} min" if hours >= 1 else f"{60 * hours:.0f} min"
-    return Check(ASK if hours > LONGEST_SESSION_H else OK, "Times", f"{words} from first to last entry")
+    return Check(ASK if hours > LONGEST_SESSION_H else OK, TIMES_LINE, f"{words} from first to last entry")
 
 
 def _conflicts(state: Tally) -> Check:
-    name = "Entries of two people at once"
+    name = CONFLICTS_LINE
     if not state.conflicts:
         return Check(OK, name, "none is open")
     pairs = "; ".join(f"entries {first} and {second}" for first, second in state.conflicts)

@@ -15,6 +15,7 @@ from tests.factories import (
     make_exchange_session,
     make_facts,
     make_fit_in_force,
+    make_follow_up,
     make_goals,
     make_haemolysis_sign,
     make_patient,
@@ -58,6 +59,19 @@ def get_list(client, **query):
 
 
 # Where people stand
+
+
+def test_a_call_that_is_due_stands_in_the_list_with_the_way_to_record_it(site, fit, nurse_client, frozen_day):
+    patient = make_person(fit, next_date=date(2026, 7, 6), latest_safe_date=date(2026, 7, 8))
+    session = patient.exchange_sessions.get()
+    due = make_follow_up(session, due_on=TODAY - timedelta(days=1))
+    make_follow_up(session, due_on=TODAY - timedelta(days=9), done_at=NOW, outcome="well")
+    make_follow_up(session, due_on=TODAY + timedelta(days=3))
+    row = rows_of(site)["R001"]
+    assert (row.need.band, row.contact_key) == (Band.ARRANGE, due.pk)
+    page = get_list(nurse_client)
+    assert "Call about signs of a late reaction, due Sun 31 May. " in page
+    assert reverse("bedside:call", args=["R001", due.pk]) in page
 
 
 def test_someone_due_within_a_week_is_to_arrange_with_window_best_day_and_chance(fit):
@@ -297,7 +311,8 @@ def test_the_number_of_queries_does_not_grow_with_people(nurse_client, fit, peop
     for n in range(people):
         patient = make_person(fit, f"R{n}")
         make_result(patient, value=31.0, on=TODAY)
-    with django_assert_num_queries(14):
+        make_follow_up(patient.exchange_sessions.get())
+    with django_assert_num_queries(15):
         get_list(nurse_client)
 
 

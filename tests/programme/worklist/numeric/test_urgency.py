@@ -253,3 +253,34 @@ def test_opening_of_a_quiet_day_and_of_an_empty_programme():
         "Nobody is late.",
     )
     assert opening([])[0] == "Nobody is on the programme yet."
+
+
+CALL = replace(QUIET, contact="call about signs of a late reaction")
+
+
+@pytest.mark.parametrize(
+    ("due", "band", "words"),
+    [
+        (0, Band.ARRANGE, "Call about signs of a late reaction, due today. Make contact today."),
+        (-2, Band.ARRANGE, "Call about signs of a late reaction, due Mon 23 Nov. Make contact today."),
+        (-3, Band.NOW, "Call about signs of a late reaction, due Sun 22 Nov. Make contact today."),
+    ],
+)
+def test_a_contact_after_a_session_is_due_and_after_three_days_cannot_wait(due, band, words):
+    need = judge(replace(CALL, contact_on=days(due)))
+    assert (need.band, need.mark, need.sentence) == (band, "check", words)
+
+
+def test_a_contact_of_tomorrow_asks_nothing_yet():
+    assert judge(replace(CALL, contact_on=days(1))).sentence == "Nothing."
+
+
+def test_a_contact_counts_for_who_is_paused_or_has_no_suggestion():
+    assert judge(replace(CALL, contact_on=TODAY, paused="Paused: transplant")).band is Band.ARRANGE
+    assert judge(replace(CALL, contact_on=TODAY, status="unavailable", reason="x")).band is Band.ARRANGE
+
+
+def test_a_contact_is_named_beside_what_is_more_pressing():
+    need = judge(replace(CALL, contact_on=TODAY, measured_pct=33.0, measured_on=TODAY))
+    assert need.sentence.startswith("Measured 33.0 today")
+    assert need.also == ("contact due: call about signs of a late reaction",)
