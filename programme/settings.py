@@ -113,6 +113,7 @@ MIDDLEWARE = [
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "programme.core.access.AccessMiddleware",
+    "programme.core.look.HbUnitMiddleware",
 ]
 
 ROOT_URLCONF = "programme.urls"

@@ -30,7 +30,7 @@ from programme.core.models import Site, User
 from programme.core.settings_of_site import site_settings
 from programme.core.trail import Change
 from sessions.facts import rebuild_facts
-from sessions.forecasting import FORMS_TO_CHOOSE, ORIGINS, form_in_use, unstored_comparison
+from sessions.forecasting import FORMS_TO_CHOOSE, form_in_use, unstored_comparison
 from sessions.models import (
     BacktestRun,
     ExchangeSession,
@@ -44,6 +44,7 @@ from sessions.models import (
     ResultLink,
     State,
 )
+from sessions.numeric.backtest import ORIGINS
 from sessions.numeric.pairing import LooseResult, SessionTimes, pair_results
 from sessions.queries import session_columns
 

@@ -1,20 +1,76 @@
-"""What every page's masthead shows: the unit, who is signed in, the day, and the graduated year."""
+"""What every page shows alike: the masthead with the graduated year, and Hb in the unit that the site reads."""
 
 from __future__ import annotations
 
+import re
+from collections.abc import Callable
+from contextvars import ContextVar
 from dataclasses import dataclass
 from datetime import date, datetime
 from functools import lru_cache
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from django.http import HttpRequest
+from django.http import HttpRequest, HttpResponseBase
 from django.utils import timezone
 
 from programme.core import access
 from programme.core.models import User
 
 YEAR_WIDTH = 1376.0
+
+_in_g_dl: ContextVar[bool] = ContextVar("hb_in_g_dl", default=False)
+_FIGURE = r"[-+\u2212]?\d+(?:\.\d+)?"
+_HB_IN_WORDS = re.compile(rf"(?<![\w.])((?:{_FIGURE}(?:, | and | to |\u2013))*{_FIGURE}) g/L\b")
+_NUMBER = re.compile(r"\d+(?:\.\d+)?")
+
+
+def show_hb_in_g_dl(chosen: bool) -> None:
+    """Choose how Hb is shown until this is called again; every request chooses for its own site."""
+    _in_g_dl.set(chosen)
+
+
+def hb_unit() -> str:
+    """Return the unit in which Hb is shown: g/L, or g/dL where the site reads it so."""
+    return "g/dL" if _in_g_dl.get() else "g/L"
+
+
+def hb_shown(value_g_l: float) -> float:
+    """Return Hb in the unit in which it is shown."""
+    return value_g_l / 10.0 if _in_g_dl.get() else value_g_l
+
+
+def hb_places(places: int = 0) -> int:
+    """Return the decimals that show as much in that unit as `places` do in g/L."""
+    return places + 1 if _in_g_dl.get() else places
+
+
+def hb_words(words: str) -> str:
+    """Return a sentence with the figures that stand before 'g/L' in the unit in which Hb is shown."""
+    if not _in_g_dl.get():
+        return words
+
+    def turned(found: re.Match[str]) -> str:
+        return _NUMBER.sub(_tenth, found[1]) + " g/dL"
+
+    return _HB_IN_WORDS.sub(turned, words)
+
+
+def _tenth(found: re.Match[str]) -> str:
+    places = len(found[0].partition(".")[2]) + 1
+    return f"{float(found[0]) / 10.0:.{places}f}"
+
+
+class HbUnitMiddleware:
+    """Shows Hb to whoever is signed in as their site reads it."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponseBase]):
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponseBase:
+        user = request.user
+        show_hb_in_g_dl(isinstance(user, User) and user.site.shows_g_dl)
+        return self.get_response(request)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,11 @@ from datetime import date, datetime
 from django import template
 from django.utils.safestring import SafeString, mark_safe
 
+from programme.core import look
+
 register = template.Library()
+register.simple_tag(look.hb_unit, name="hb_unit")
+register.filter("hb_words", look.hb_words)
 
 MINUS = "\u2212"
 MARKS = {
@@ -32,6 +36,14 @@ def fixed(value: float | None, places: int = 0) -> str:
     if value is None or not str(value):
         return "\u2013"
     return f"{float(value):,.{places}f}".replace("-", MINUS)
+
+
+@register.filter
+def hb(value_g_l: float | None, places: int = 0) -> str:
+    """Write Hb, given in g/L, in the unit the site reads; `places` are those it would have in g/L."""
+    if value_g_l is None or not str(value_g_l):
+        return "\u2013"
+    return fixed(look.hb_shown(float(value_g_l)), look.hb_places(places))
 
 
 @register.filter

@@ -308,9 +308,9 @@ def _why_not(
     if weighed.ok[number, candidate, p]:
         return "It keeps every limit too and leaves more HbS or less Hb."
     if low < limits.hb_floor_warn_g_l[p] - 0.05:
-        return f"Hb could fall to {low:.0f} on the way, under {limits.hb_floor_warn_g_l[p]:.0f} g/L."
+        return f"Hb could fall to {low:.0f} g/L on the way, under {limits.hb_floor_warn_g_l[p]:.0f} g/L."
     if high > limits.hb_after_warn_g_l[p] + 0.05:
-        return f"Hb could reach {high:.0f}, over {limits.hb_after_warn_g_l[p]:.0f} g/L."
+        return f"Hb could reach {high:.0f} g/L, over {limits.hb_after_warn_g_l[p]:.0f} g/L."
     if not weighed.menu.allowed[number, candidate, p]:
         return "It is off for this person, or draws more blood than is allowed."
     return "It passes another limit."

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from string import ascii_lowercase
 
+from programme.core.look import hb_places, hb_shown
 from programme.worklist.charts.lines import Fan, Lines, draw_fan, draw_lines
 from programme.worklist.charts.small import describe
 from programme.worklist.numeric.course import Course, Details, Visit, ceiling_on, fan_end
@@ -143,10 +144,10 @@ def _title(x: Scale) -> str:
     return f"Course of HbS and Hb, {first:%B %Y} to {last:%B %Y}"
 
 
-def _hairs(scale: Scale, step: int) -> tuple[Hair, ...]:
+def _hairs(scale: Scale, step: int, label: Callable[[float], str] = str) -> tuple[Hair, ...]:
     first = math.ceil(scale.low / step) * step
     values = range(first, math.floor(scale.high) + 1, step)
-    return tuple(Hair(coordinate(scale.at(v)), coordinate(scale.at(v) + 4), str(v)) for v in values)
+    return tuple(Hair(coordinate(scale.at(v)), coordinate(scale.at(v) + 4), label(v)) for v in values)
 
 
 def _ceiling_path(course: Course, x: Scale, y: Scale) -> str:
@@ -231,17 +232,24 @@ def _hb_track(course: Course, details: Details, visits: Sequence[Visit], x: Scal
                 line_path([(x.at(visits[i - 1].day), y.at(last)), (x.at(visit.day), y.at(visit.hb_before_g_l))])
             )
     return HbTrack(
-        hairs=_hairs(y, 20),
+        hairs=_hairs(y, 20, _hb),
         ceiling=Mark(
-            coordinate(RIGHT + 6), coordinate(y.at(details.hb_ceiling_g_l)), f"Hb ceiling {details.hb_ceiling_g_l:g}"
+            coordinate(RIGHT + 6),
+            coordinate(y.at(details.hb_ceiling_g_l)),
+            f"Hb ceiling {hb_shown(details.hb_ceiling_g_l):g}",
         ),
         stems="".join(stems),
         joins="".join(joins),
         before=_points([(v.day, v.hb_before_g_l) for v in visits], x, y),
         after=_points([(v.day, v.hb_after_g_l) for v in visits], x, y),
-        since=tuple(Mark(coordinate(x.at(day)), coordinate(y.at(hb)), figure(hb)) for day, hb in details.hb_since),
+        since=tuple(Mark(coordinate(x.at(day)), coordinate(y.at(hb)), _hb(hb)) for day, hb in details.hb_since),
         expected=_expected_hb(course, x, y) if details.hb_since else "",
     )
+
+
+def _hb(value_g_l: float) -> str:
+    """Write Hb in the unit the site reads."""
+    return f"{hb_shown(value_g_l):.{hb_places()}f}"
 
 
 def _points(values: Sequence[tuple[int, float | None]], x: Scale, y: Scale) -> tuple[tuple[str, str], ...]:

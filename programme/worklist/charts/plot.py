@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from datetime import date
 from typing import Any
 
+from programme.core.look import hb_places, hb_shown, hb_unit
 from programme.worklist.charts.full import AHEAD_DAYS, HBS_LOW, lettered, scale_top
 from programme.worklist.numeric.course import Course, Details, Visit, ceiling_on, fan_end
 from programme.worklist.numeric.picture import cut, month_starts, part_over
@@ -160,6 +161,10 @@ def _sentence(visit: Visit) -> str:
     return f"{_said(visit.day)}: {', '.join(parts)}"
 
 
+def _hb_said(value_g_l: float) -> str:
+    return f"{figure(hb_shown(value_g_l), hb_places())} {hb_unit()}"
+
+
 def _hb(course: Course, details: Details) -> list[Trace]:
     visits = course.visits
     stems: tuple[list[Any], list[Any]] = ([], [])
@@ -167,9 +172,9 @@ def _hb(course: Course, details: Details) -> list[Trace]:
     last: Visit | None = None
     for v in visits:
         if v.hb_before_g_l is not None and v.hb_after_g_l is not None:
-            _join(stems, (v.day, v.hb_before_g_l), (v.day, v.hb_after_g_l))
+            _join(stems, (v.day, hb_shown(v.hb_before_g_l)), (v.day, hb_shown(v.hb_after_g_l)))
         if last is not None and last.hb_after_g_l is not None and v.hb_before_g_l is not None:
-            _join(joins, (last.day, last.hb_after_g_l), (v.day, v.hb_before_g_l))
+            _join(joins, (last.day, hb_shown(last.hb_after_g_l)), (v.day, hb_shown(v.hb_before_g_l)))
         last = v
     lines = [
         _line(*joins, "Hb between", {"color": "--rule", "width": 1}),
@@ -179,7 +184,9 @@ def _hb(course: Course, details: Details) -> list[Trace]:
     if f is not None and f.hb_p50 and details.hb_since:
         days, values = cut(f.days, f.hb_p50, course.today - f.start)
         dashed = {"color": "--ink", "width": 1.3, "dash": "4px,3px"}
-        lines.append(_line([_iso(f.start + day) for day in days], [round(v, 1) for v in values], "Hb expected", dashed))
+        lines.append(
+            _line([_iso(f.start + day) for day in days], [round(hb_shown(v), 2) for v in values], "Hb expected", dashed)
+        )
     dots: list[tuple[str, list[tuple[int, float | None]], str, int]] = [
         ("Hb before", [(v.day, v.hb_before_g_l) for v in visits], "circle", 5),
         ("Hb after", [(v.day, v.hb_after_g_l) for v in visits], "circle-open", 5),
@@ -188,8 +195,8 @@ def _hb(course: Course, details: Details) -> list[Trace]:
     for name, readings, symbol, size in dots:
         known = [(day, hb) for day, hb in readings if hb is not None]
         lines.append({"type": "scatter", "mode": "markers", "x": [_iso(day) for day, _ in known],
-                      "y": [hb for _, hb in known], "name": name, "hoverinfo": "text",
-                      "text": [f"{_said(day)}: {name} {figure(hb)} g/L" for day, hb in known],
+                      "y": [round(hb_shown(hb), 2) for _, hb in known], "name": name, "hoverinfo": "text",
+                      "text": [f"{_said(day)}: {name} {_hb_said(hb)}" for day, hb in known],
                       "marker": {"color": "--ink", "size": size, "symbol": symbol}})  # fmt: skip
     return [line | {"yaxis": "y2"} for line in lines]
 
@@ -200,8 +207,8 @@ def _layout(course: Course, details: Details, first: int) -> dict[str, Any]:
     upright = {"type": "line", "xref": "x", "yref": "paper", "y0": 0, "y1": 1}
     shapes: list[dict[str, Any]] = [
         upright | {"x0": today, "x1": today, "line": {"color": "--ink", "width": 1, "dash": "1px,2px"}},
-        {"type": "line", "xref": "paper", "yref": "y2", "x0": 0, "x1": 1, "y0": details.hb_ceiling_g_l,
-         "y1": details.hb_ceiling_g_l, "line": {"color": "--over", "width": 1.4}},
+        {"type": "line", "xref": "paper", "yref": "y2", "x0": 0, "x1": 1, "y0": hb_shown(details.hb_ceiling_g_l),
+         "y1": hb_shown(details.hb_ceiling_g_l), "line": {"color": "--over", "width": 1.4}},
     ]  # fmt: skip
     top = {"xref": "x", "yref": "paper", "y": 1, "yanchor": "bottom", "showarrow": False}
     words: list[dict[str, Any]] = [top | {"x": today, "text": "today", "xanchor": "left"}]
@@ -236,7 +243,7 @@ def _layout(course: Course, details: Details, first: int) -> dict[str, Any]:
         "xaxis": {"type": "date", "showgrid": False, "anchor": "y2", "tickfont": {"color": "--ink-2"},
                   "tickformat": "%b\n%Y", "ticklen": 8, "tickcolor": "rgba(0,0,0,0)"},
         "yaxis": axis | {"domain": [0.3, 1], "title": {"text": "HbS %"}, "range": [HBS_LOW, scale_top(course, visits)]},
-        "yaxis2": axis | {"domain": [0, 0.22], "title": {"text": "Hb g/L"}},
+        "yaxis2": axis | {"domain": [0, 0.22], "title": {"text": f"Hb {hb_unit()}"}},
     }  # fmt: skip
 
 
@@ -262,5 +269,10 @@ def _ceiling_words(course: Course, details: Details) -> list[dict[str, Any]]:
     }
     return [
         right | {"yref": "y", "y": course.ceiling_pct, "text": f"ceiling {course.ceiling_pct:g}"},
-        right | {"yref": "y2", "y": details.hb_ceiling_g_l, "text": f"Hb ceiling {details.hb_ceiling_g_l:g}"},
+        right
+        | {
+            "yref": "y2",
+            "y": hb_shown(details.hb_ceiling_g_l),
+            "text": f"Hb ceiling {hb_shown(details.hb_ceiling_g_l):g}",
+        },
     ]

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
 from patients.models import Patient
+from programme.core.look import hb_places, hb_shown, hb_unit
 from programme.worklist.numeric.words import day_words, figure, listed
 from sessions.models import HaemolysisSign, StoredForecast
 from sessions.queries import PersonRecord
@@ -47,10 +49,7 @@ def lock_of(patient: Patient, forecast: StoredForecast | None, record: PersonRec
     return Lock(
         reason=locked.get("reason") or _sign_sentence(open_signs),
         until=day_words(date.fromisoformat(until), today) if until else "",
-        rows=tuple(
-            LockRow(row["sign"], _told(row.get("expected")), _told(row.get("lowest")), _told(row.get("found", "noted")))
-            for row in locked.get("rows") or ()
-        ),
+        rows=tuple(_lock_row(row) for row in locked.get("rows") or ()),
         signs=tuple(
             (
                 day_words(row.on, today),
@@ -62,11 +61,20 @@ def lock_of(patient: Patient, forecast: StoredForecast | None, record: PersonRec
     )
 
 
+def _lock_row(row: Mapping[str, Any]) -> LockRow:
+    """A stored sign; one whose name ends in g/L is an Hb and is told in the unit the site reads."""
+    sign, figures = row["sign"], [row.get("expected"), row.get("lowest"), row.get("found", "noted")]
+    if not sign.endswith("g/L"):
+        return LockRow(sign, *(_told(value) for value in figures))
+    shown = [hb_shown(value) if isinstance(value, int | float) else value for value in figures]
+    return LockRow(f"{sign.removesuffix('g/L')}{hb_unit()}", *(_told(value, hb_places()) for value in shown))
+
+
 def _sign_sentence(signs: set[tuple[date, str]]) -> str:
     return f"Possible delayed haemolysis: {listed(sorted({words for _, words in signs}))}."
 
 
-def _told(value: Any) -> str:
+def _told(value: Any, places: int = 0) -> str:
     if value is None:
         return ""
-    return figure(value) if isinstance(value, int | float) and not isinstance(value, bool) else str(value)
+    return figure(value, places) if isinstance(value, int | float) and not isinstance(value, bool) else str(value)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from patients.models import BodyMeasure, Goals, LabResult, Patient, ResultStatus
+from programme.core.look import hb_shown, hb_unit
 from programme.core.settings_of_site import site_settings
 from programme.worklist.queries.who import Who, who
 from sessions.models import ExchangeSession, HaemolysisSign, OtherTransfusion
@@ -27,6 +28,9 @@ def goals_in_force(patient: Patient | None, on: date, settings: Mapping[str, flo
     return found or default_goals(dict(settings))
 
 
+HB_UNIT = "g/L"
+
+
 @dataclass(frozen=True, slots=True)
 class ResultRow:
     """A result as recorded; `state` in words, '' where it counts as it is."""
@@ -44,7 +48,11 @@ class ResultRow:
 
     @property
     def figure(self) -> str:
-        return f"{self.value:g}"
+        return f"{hb_shown(self.value) if self.unit == HB_UNIT else self.value:g}"
+
+    @property
+    def shown_unit(self) -> str:
+        return hb_unit() if self.unit == HB_UNIT else self.unit
 
 
 @dataclass(frozen=True, slots=True)
