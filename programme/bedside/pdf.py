@@ -20,7 +20,7 @@ def record_pdf(record: Record, *, unit: str, zone: str, version: int, printed_by
     return to_pdf(render_to_string("bedside/record_print.html", context))
 
 
-EMPTY_LINES = 10
+EMPTY_LINES = 8
 """Rows for observations on the sheet that is filled in by hand. Chosen here."""
 
 

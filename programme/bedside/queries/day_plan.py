@@ -150,7 +150,7 @@ class DayPlanPage:
 def day_plan(
     exchange_session: ExchangeSession, known: Known, *, typed: PlanDraft | None = None, problem: str = ""
 ) -> DayPlanPage:
-    """Return the plan of a session; `typed` stands for the stored one where something was typed. A fixed number of queries."""
+    """Return the plan of a session, or `typed` in the place of the stored one; a fixed number of queries."""
     plans = list(
         Prescription.objects.filter(exchange_session=exchange_session)
         .select_related("made_by", "authorised_by")

@@ -35,6 +35,8 @@ from sessions.queries import PersonRecord, people_inputs
 STARTS_AT = time(8)
 """From when on the hours before a session of a later day are counted. Chosen here."""
 
+SAID_BY_THE_LIMITS = "A warning limit is passed"
+
 FROM_THE_SEARCH = ("end_target_pct", "interval_after_days", "marginal", "alternatives", "series", "working", "warnings")
 
 
@@ -278,7 +280,7 @@ def _from_the_search(told: DayPlan) -> dict[str, Any]:
             }
             for day in told.series
         ],
-        "warnings": list(told.warnings),
+        "warnings": [words for words in told.warnings if not words.startswith(SAID_BY_THE_LIMITS)],
         "working": [list(line) for line in told.working],
     }  # fmt: skip
 
