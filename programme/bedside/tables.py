@@ -15,7 +15,7 @@ HEADER = (
 )  # fmt: skip
 """Documented in the README: kind says what the row is; times are ISO 8601 with offset; mL; empty is 'not said'."""
 
-STARTS_A_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+STARTS_A_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 
 
 def record_csv(record: Record, *, session_on: str) -> str:

@@ -1,7 +1,8 @@
 """Where a session stands: the plan, and everything entered so far, folded into one value.
 
 The entries are the only record; nothing here is stored. An entry that was undone no longer counts, one whose time was
-put right counts at that time, and the order of volumes is the order in which they were entered.
+put right counts at that time, and the order of volumes is the order in which they were entered; a volume put right
+afterwards stands where the wrong one stood.
 """
 
 from collections.abc import Iterable, Sequence
@@ -63,6 +64,7 @@ class Moved:
     cells_hb_g_l: float
     at: datetime
     by: int
+    order: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +126,8 @@ def tally(plan: Sequence[PlannedStep], entries: Iterable[Said]) -> Tally:
     undone = frozenset(int(said.body["number"]) for said in every if said.kind == UNDO)
     counted = [_at_right_time(said, every, undone) for said in every if said.number not in undone]
     by_number = {step.number: step for step in plan}
-    moved = tuple(_moved(said, by_number) for said in counted if said.kind == MOVED)
+    moves = sorted((said for said in counted if said.kind == MOVED), key=_order)
+    moved = tuple(_moved(said, by_number) for said in moves)
     balance, deepest, highest = 0.0, 0.0, 0.0
     for one in moved:
         balance += one.in_ml - one.out_ml
@@ -156,6 +159,11 @@ def about_as_much(done_ml: float, planned_ml: float) -> bool:
     return done_ml >= planned_ml - min(max(SHORT_ML, SHORT_SHARE * planned_ml), planned_ml / 2.0)
 
 
+def _order(said: Said) -> float:
+    """Where a volume stands among the others: by its number, or where the volume stood that it puts right."""
+    return float(said.body.get("order") or said.number)
+
+
 def _at_right_time(said: Said, every: Sequence[Said], undone: frozenset[int]) -> Said:
     fixes = [
         fix for fix in every if fix.kind == TIME and fix.body["number"] == said.number and fix.number not in undone
@@ -180,6 +188,7 @@ def _moved(said: Said, plan: dict[int, PlannedStep]) -> Moved:
         cells_hb_g_l=float(hb) if fluid == "red_cells" else 0.0,
         at=said.happened_at,
         by=said.by,
+        order=_order(said),
     )
 
 

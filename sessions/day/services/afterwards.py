@@ -124,7 +124,8 @@ def correct_volume(
     given: dict[str, Any] = {"exchange_session": now, "actor": actor, "at": at, "why": why}
     keep(**given, key=f"{key[:60]}-u", kind=UNDO, body={"number": number})
     if in_ml or out_ml:
-        body = dict(Entry.objects.get(exchange_session=now, number=number).body) | {"in_ml": in_ml, "out_ml": out_ml}
+        body = dict(Entry.objects.get(exchange_session=now, number=number).body)
+        body |= {"in_ml": in_ml, "out_ml": out_ml, "order": body.get("order") or number}
         keep(**given, key=f"{key[:60]}-m", kind=MOVED, body=body, happened_at=old.at, seen=1_000_000)
     rewrite_totals(exchange_session=now, actor=actor, at=at, why=why)
 
@@ -148,7 +149,9 @@ def add_volume(
         raise ValidationError({"happened_at": "That moment lies in the future."})
     state = tally_of(now)
     step = 1 + max([s.planned.number for s in state.steps] + [m.step for m in state.moved], default=0)
+    earlier = [one.order for one in state.moved if one.at <= happened_at]
     body = {"step": min(step, 99), "fluid": "saline", "in_ml": in_ml, "out_ml": out_ml}
+    body["order"] = max(earlier, default=0) + 0.5  # after what was moved before it
     keep(
         exchange_session=now, key=key, kind=MOVED, body=body, actor=actor, at=at, why=why, happened_at=happened_at,
         seen=1_000_000,

@@ -74,3 +74,16 @@ def test_a_pause_holds_until_it_is_ended() -> None:
     entries = [said(1, "pause", words="cannula")]
     assert tally(PLAN, entries).paused_since == NINE + timedelta(minutes=1)
     assert tally(PLAN, [*entries, said(2, "resume")]).paused_since is None
+
+
+def test_a_volume_put_right_afterwards_stands_where_the_wrong_one_stood() -> None:
+    entries = [
+        said(1, "moved", step=1, in_ml=0, out_ml=400),
+        said(2, "moved", step=2, in_ml=258, out_ml=250),
+        said(3, "undo", number=1),
+        said(4, "moved", step=1, in_ml=0, out_ml=300, order=1),
+    ]
+    state = tally(PLAN, entries)
+    assert [one.step for one in state.moved] == [1, 2]
+    # By hand: −300, −292. In the order of arrival it would have been +8, −292.
+    assert (state.deepest_ml, state.balance_ml) == (-300, -292)

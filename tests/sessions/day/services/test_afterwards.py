@@ -131,7 +131,10 @@ def test_a_corrected_volume_stands_in_place_and_time_of_the_wrong_one(finished: 
     undo, moved = Entry.objects.order_by("number")[2:]
     assert (undo.kind, undo.body, undo.why) == ("undo", {"number": 2}, "bag weighed again")
     assert (moved.kind, moved.happened_at) == ("moved", ENDED)
-    assert TrailEntry.objects.get(action="rewrite totals").why == "bag weighed again"
+    correct(finished, nurse, number=1, in_ml=380, out_ml=390, key="k2")
+    steps = finished.steps.order_by("number").values_list("fluid", "in_ml", "out_ml")
+    assert list(steps) == [("saline", 380, 390), ("red_cells", 500, 480)], "saline still comes first"
+    assert TrailEntry.objects.filter(action="rewrite totals", why="bag weighed again").count() == 2
 
 
 def test_noughts_take_a_volume_out(finished: ExchangeSession, nurse: User) -> None:

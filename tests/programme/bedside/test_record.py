@@ -1,0 +1,155 @@
+"""The record of a session: by itself on paper, and as a table that no spreadsheet runs."""
+
+import csv
+import io
+import subprocess
+from datetime import timedelta
+from typing import Any
+
+import pytest
+
+from programme.bedside.queries.record import read_record
+from programme.bedside.tables import HEADER, safe
+from sessions.day.models import Entry
+from sessions.day.services import afterwards, finishing
+from sessions.day.services.entering import add_entry
+from tests.day import ENDED, STARTED, finished_day, sampled_day
+from tests.factories import NOW, make_antibody, make_needs, make_patient
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def patient(site: Any) -> Any:
+    patient = make_patient("SM-042", family_name="Winterbourne", given_name="Adaeze")
+    make_needs(patient)
+    make_antibody(patient, "anti-E", found_year=2014)
+    return patient
+
+
+@pytest.fixture
+def session(patient, nurse, consultant) -> Any:
+    """A closed session in which a time and a volume were put right."""
+    session = finished_day(patient, nurse=nurse, consultant=consultant)
+    later = ENDED + timedelta(minutes=10)
+    first = Entry.objects.filter(kind="moved").first()
+    right = {"number": first.number, "happened_at": (STARTED + timedelta(minutes=4)).isoformat()}
+    add_entry(
+        exchange_session=session, key="t", kind="time", body=right, actor=nurse, at=later, why="entered after the bag"
+    )
+    afterwards.correct_volume(
+        exchange_session=session, number=first.number, in_ml=280, out_ml=300, why="=bag read again", key="v",
+        actor=nurse, at=later,
+    )  # fmt: skip
+    taken = ENDED + timedelta(minutes=34)
+    afterwards.record_sample(
+        exchange_session=session, taken_at=taken, place="left arm", from_return=False, key="s", actor=nurse, at=taken
+    )
+    afterwards.record_after_results(
+        exchange_session=session, values={"718-7": 105.0, "4625-0": 23.4}, actor=nurse, at=taken
+    )
+    session.refresh_from_db()
+    return finishing.close(
+        exchange_session=session, version=session.version, actor=nurse, at=NOW, key="c", reason="left in a hurry"
+    )
+
+
+def words_in(paper: bytes) -> str:
+    """Read the text of a PDF back with poppler."""
+    done = subprocess.run(["pdftotext", "-", "-"], input=paper, capture_output=True, check=True)
+    return " ".join(done.stdout.decode().split())
+
+
+def rows_of(answer: Any) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO(answer.content.decode(), newline="")))
+
+
+def test_the_record_says_all_that_a_stranger_needs(session, nurse_client, frozen_day) -> None:
+    record = read_record(session, NOW)
+    assert (record.name, record.born) == ("Winterbourne, Adaeze", "14 Mar 1994")
+    assert record.totals.startswith("Saline in 280 mL, red cells in 774 mL of 3 units, blood out 1,060 mL")
+    (plan,) = record.plans
+    assert plan.carried_out
+    assert "Signed" in plan.said[2]
+    assert "Consultant of Saltmarsh Day Unit, consultant" in plan.said[2]
+    assert [(u.place, u.end) for u in record.units] == [(1, "given"), (2, "given"), (3, "given")]
+    assert "Nurse of Saltmarsh Day Unit and Consultant of Saltmarsh Day Unit" in record.units[0].checked
+    undone = [line for line in record.log if line.undone]
+    assert [(line.in_ml, line.undone) for line in undone] == [(300, "undone by entry 13: =bag read again")]
+    assert undone[0].was == "was 05:10, put right by Nurse of Saltmarsh Day Unit: entered after the bag"
+    said = [line.words for line in record.results]
+    assert any(words.startswith("Hb 94 g/L") for words in said)
+    assert any(words.startswith("HbS 23.4 %") for words in said)
+    assert [line.words for line in record.moves] == ["Finish session", *2 * ["Rewrite totals"], "Close session"]
+    assert record.moves[-1].why == "left in a hurry"
+    assert record.compared[0].startswith("HbS after: forecast 23.1 (")
+
+
+def test_the_paper_can_be_read_without_the_programme(session, nurse_client, frozen_day) -> None:
+    answer = nurse_client.get(f"/people/SM-042/day/{session.pk}/record.pdf")
+    assert answer.headers["Content-Type"] == "application/pdf"
+    said = words_in(answer.content)
+    for words in (
+        "Winterbourne, Adaeze SM-042, born 14 Mar 1994, female",
+        "Antibodies ever found: anti-E 2014",
+        "Session of Monday 1 Jun 2026: closed",
+        "Saline in 280 mL, red cells in 774 mL of 3 units",
+        "Plan 1, the one carried out",
+        f"G{session.pk:04d}2600001",
+        "after-sample taken 1 Jun 2026 08:45 from left arm",
+        "BP 112/70, pulse 78",
+        "Closed although",
+        "CAUTION",
+        "Local policy applies, and a licensed prescriber decides.",
+        "Printed 1 Jun 2026, 10:00 by Nurse of Saltmarsh Day Unit",
+    ):
+        assert words in said, words
+
+
+def test_the_table_has_one_header_and_gives_every_volume_back(session, nurse_client, frozen_day) -> None:
+    answer = nurse_client.get(f"/people/SM-042/day/{session.pk}/record.csv")
+    assert answer.content.decode().splitlines()[0] == ",".join(HEADER)
+    rows = rows_of(answer)
+    assert {row["patient_ref"] for row in rows} == {"SM-042"}
+    moved = [row for row in rows if row["kind"] == "moved" and not row["undone"]]
+    assert sum(float(row["in_ml"]) for row in moved) == 280 + 774
+    assert sum(float(row["out_ml"]) for row in moved) == 1060
+    steps = [row for row in rows if row["kind"] == "step as carried out"]
+    assert sum(float(row["in_ml"]) for row in steps) == 280 + 774
+    vital = [(row["words"], row["value"], row["value_unit"]) for row in rows if row["kind"] == "vital sign"]
+    assert ("pulse", "78", "/min") in vital
+    results = {(row["kind"], row["value"], row["value_unit"]) for row in rows if row["kind"].startswith("result")}
+    assert ("result after", "23.4", "%") in results
+    at = next(row["at"] for row in rows if row["kind"] == "sample")
+    assert at.endswith("+01:00")
+
+
+def test_no_cell_is_a_formula(session, nurse_client, frozen_day) -> None:
+    rows = rows_of(nurse_client.get(f"/people/SM-042/day/{session.pk}/record.csv"))
+    assert "'=bag read again" in {row["why"] for row in rows}
+    assert not [cell for row in rows for cell in row.values() if cell.startswith(("=", "@", "\t", "\r", "+"))]
+
+
+@pytest.mark.parametrize(
+    ("cell", "kept"),
+    [
+        ("=1+1", "'=1+1"), ("+44", "'+44"), ("-cmd|x", "'-cmd|x"), ("@SUM(A1)", "'@SUM(A1)"), ("\t=1", "'\t=1"),
+        ("-12.5", "-12.5"), ("well", "well"), ("", ""), ("\uff1d1", "'\uff1d1"),
+    ],
+)  # fmt: skip
+def test_text_that_begins_like_a_formula_gets_an_apostrophe(cell: str, kept: str) -> None:
+    """The starting characters are those of OWASP's page 'CSV Injection'."""
+    assert safe(cell) == kept
+
+
+def test_a_session_just_started_has_a_record_too(patient, nurse, consultant, nurse_client, frozen_day) -> None:
+    session = sampled_day(patient, nurse=nurse, consultant=consultant)
+    type(session).objects.filter(pk=session.pk).update(
+        state="planned", red_cells_in_ml=None, saline_in_ml=None, blood_out_ml=None
+    )
+    Entry.objects.all().delete()
+    assert nurse_client.get(f"/people/SM-042/day/{session.pk}/record.pdf").status_code == 200
+
+
+def test_a_session_of_somebody_else_has_no_record_here(session, elsewhere_client) -> None:
+    assert elsewhere_client.get(f"/people/SM-042/day/{session.pk}/record.csv").status_code == 404
