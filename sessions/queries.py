@@ -37,11 +37,11 @@ RESULT_FIGURES = {
 NUMBER_FIELDS = (
     "patient_id", "day", "hbs_before_pct", "hbs_after_pct", "hbs_ratio", "hbs_ratio_sd", "hb_before_g_l",
     "hb_after_g_l", "untransfused_pct", "reason", "gap_known", "topup_hb_g", "topup_day", "blood_volume_ml",
-    "share_of_ideal", "share_of_ideal_sd", "known_day",
+    "share_of_ideal", "share_of_ideal_sd", "known_day", *RESULT_FIGURES,
 )  # fmt: skip
 PLACE = {name: place for place, name in enumerate(NUMBER_FIELDS)}
 SHARE = ("share_of_ideal", "share_of_ideal_sd")
-NOT_COLUMNS = {"patient_id", "gap_known", "known_day", *SHARE}
+NOT_COLUMNS = {"patient_id", "gap_known", "known_day", *SHARE, *RESULT_FIGURES}
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,13 +49,21 @@ class SiteColumns:
     """Everyone's past sessions. Person number p of `columns` is `patient_pks[p]`, `patient_refs[p]`.
 
     share_of_ideal, share_of_ideal_sd: own cells removed against the ideal, of each row of `columns`; nan where unknown.
+    results: keys of the results each row rests on, [rows, 4], nan for none and where not all were known on the day.
     """
 
     columns: SessionColumns
     share_of_ideal: NDArray[np.float64]
     share_of_ideal_sd: NDArray[np.float64]
+    results: NDArray[np.float64]
     patient_pks: tuple[int, ...]
     patient_refs: tuple[str, ...]
+
+    def results_behind(self, places: NDArray[np.int64]) -> list[list[int]]:
+        """Return the keys of the results that each of the people at `places` is known by, rising."""
+        starts = self.columns.starts()
+        own = [self.results[starts[place] : starts[place + 1]] for place in places]
+        return [[int(key) for key in np.unique(keys[keys > 0])] for keys in own]
 
 
 def session_columns(site: Site, *, until: date, known_by: date | None = None) -> SiteColumns:
@@ -73,8 +81,11 @@ def session_columns(site: Site, *, until: date, known_by: date | None = None) ->
     if len(late):
         row_of = {(int(numbers[row, 0]), int(numbers[row, 1])): int(row) for row in late}
         _hide_unknown(numbers, row_of, site=site, until=until, known_by=known_by, known_until=known_until)
+        for name in RESULT_FIGURES:
+            numbers[late, PLACE[name]] = np.nan
     figures = {name: numbers[:, place] for name, place in PLACE.items() if name not in NOT_COLUMNS}
-    pks = np.array([pk for _, pk in people], dtype=np.int64)
+    refs, keys = tuple(ref for ref, _ in people), tuple(pk for _, pk in people)
+    pks = np.array(keys, dtype=np.int64)
     by_pk = np.argsort(pks)
     person = by_pk[np.searchsorted(pks, numbers[:, PLACE["patient_id"]], sorter=by_pk)]
     columns = SessionColumns.build(
@@ -86,21 +97,8 @@ def session_columns(site: Site, *, until: date, known_by: date | None = None) ->
     )
     in_order = np.lexsort((numbers[:, PLACE["day"]], person))
     share, share_sd = (numbers[in_order, PLACE[name]] for name in SHARE)
-    return SiteColumns(columns, share, share_sd, tuple(pk for _, pk in people), tuple(ref for ref, _ in people))
-
-
-def results_behind(patient_pks: Sequence[int], *, until: date) -> dict[int, list[int]]:
-    """Return the keys of the results that each person's forecast rests on, rising; one query.
-
-    They are those before and after every session known, with its results, on the day `until`.
-    """
-    rows = SessionFacts.objects.filter(
-        patient__in=patient_pks, day__lte=until.toordinal(), known_day__lte=until.toordinal()
-    )
-    found: dict[int, set[int]] = {pk: set() for pk in patient_pks}
-    for patient_pk, *results in rows.values_list("patient_id", *RESULT_FIGURES):
-        found[patient_pk].update(results)
-    return {pk: sorted(keys - {None}) for pk, keys in found.items()}
+    results = numbers[in_order][:, [PLACE[name] for name in RESULT_FIGURES]]
+    return SiteColumns(columns, share, share_sd, results, keys, refs)
 
 
 def _read_facts(site: Site, until: date) -> tuple[NDArray[np.float64], list[str]]:

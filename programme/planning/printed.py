@@ -150,8 +150,7 @@ def number(value: Any, places: int) -> float | int | None:
     figure = float(value)
     if not math.isfinite(figure):
         return None
-    rounded = round(figure, places)
-    return int(rounded) if places == 0 else rounded + 0.0
+    return round(figure, places) + 0.0 if places else round(figure)
 
 
 def numbers(values: ArrayLike, places: int) -> Any:

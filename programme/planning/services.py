@@ -19,7 +19,7 @@ from programme.planning.stored import forecast_rows, suggestion_rows
 from sessions import forecasting
 from sessions.forecasting import MODEL_VERSION
 from sessions.models import ModelFit, StoredForecast
-from sessions.queries import results_behind, session_columns
+from sessions.queries import session_columns
 
 PLAN_VERSION = "plan-2"
 REFIT_AFTER_DAYS = 7
@@ -87,10 +87,10 @@ def seen_with(fit: ModelFit, *, site: Site, as_of: date, only: Sequence[int] | N
 
 def reckon(seen: SiteAsOf, keys: Sequence[int], *, fit: ModelFit, at: datetime, asked_about: bool = False) -> Rows:
     """Reckon those of `keys` who were read and return their rows, unsaved; none where all have left since."""
-    rows, used = Rows([], []), results_behind(keys, until=seen.as_of)
+    rows = Rows([], [])
     for found in seen.parts(keys=keys):
         shown = beside(found, asked_about=asked_about)
-        rows.forecasts.extend(forecast_rows(found, used, fit=fit, at=at))
+        rows.forecasts.extend(forecast_rows(found, fit=fit, at=at))
         rows.suggestions.extend(suggestion_rows(found, shown, fit=fit, at=at, code_version=PLAN_VERSION))
     return rows
 

@@ -24,10 +24,8 @@ from sessions.numeric.volume import volume_rule
 CHANCES_SHOWN = 84
 
 
-def forecast_rows(
-    found: Reckoned, results_used: dict[int, list[int]], *, fit: ModelFit, at: datetime
-) -> list[StoredForecast]:
-    """Return the unsaved forecasts of everyone reckoned. results_used: the results each rests on, by person."""
+def forecast_rows(found: Reckoned, *, fit: ModelFit, at: datetime) -> list[StoredForecast]:
+    """Return the unsaved forecasts of everyone reckoned."""
     programme, places = found.programme, found.places
     curves = forecasting.curves(programme.fit, found.pace)
     columns = {"days": [list(forecasting.CURVE_DAYS)] * len(places)}
@@ -35,7 +33,7 @@ def forecast_rows(
     hb = forecasting.hb_curve(programme, places, np.array(forecasting.CURVE_DAYS, dtype=float))
     columns["hb_p50"] = numbers(hb, 1)
     known = np.isfinite(curves["p50"][:, -1])
-    last_days = found.said.last_day.tolist()
+    last_days, used = found.said.last_day.tolist(), programme.read.results_behind(places)
     paces = forecasting.pace_words(programme, places)
     return [
         StoredForecast(
@@ -48,7 +46,7 @@ def forecast_rows(
             last_on=inputs.as_date(last_days[row]),
             pace=paces[row],
             days={name: values[row] for name, values in columns.items()} if known[row] else None,
-            results_used=results_used[record.pk],
+            results_used=used[row],
             locked=lock_words(found.locks[record.pk]) if record.pk in found.locks else None,
             flag=forecasting.change_words(programme, int(places[row])),
         )
