@@ -141,14 +141,6 @@ def test_leaving_needs_a_reason(patient: Patient, nurse: User) -> None:
 # Measures, goals, needs
 
 
-def test_a_wrong_measure_is_withdrawn_and_stays(patient: Patient, nurse: User) -> None:
-    measure = services.record_measure(patient=patient, on=TODAY, weight_kg=16, actor=nurse, at=NOW)
-    services.withdraw_measure(measure=measure, why="digits changed round", actor=nurse, at=NOW)
-    measure.refresh_from_db()
-    assert measure.withdrawn_reason == "digits changed round"
-    assert [entry.action for entry in trail_of(patient)] == ["record measure", "withdraw measure"]
-
-
 def test_goals_are_added_and_never_overwritten(patient: Patient, consultant: User) -> None:
     WRITES["set goals"](patient, consultant)
     assert list(Goals.objects.order_by("since").values_list("hbs_ceiling_pct", "decided_by")) == [

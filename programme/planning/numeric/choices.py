@@ -77,7 +77,7 @@ def steady_states(
     hb_before_g_l, volume_ml (effective) : [P]. within : [P, D]. iron_mg_per_g : of Hb; net iron
     is that of Hb in less Hb out.
     """
-    days = table.days[0]
+    days = table.days
     ratio = np.where(np.isfinite(reach.ratio), reach.ratio, np.nan).T[:, None, :]
     slope = (table.median[:, :, -1] - table.median[:, :, 0]) / (table.top_pct - 1.0)[:, None]
     base = table.median[:, :, 0] - slope
@@ -198,18 +198,8 @@ def _beside(left: Choices, right: Choices) -> Choices:
     return Choices(**{name: np.concatenate([getattr(left, name), getattr(right, name)], axis=1) for name in names})
 
 
-def pareto_front(*costs: Floats) -> Bools:
-    """Which rows no other row beats: no worse in every cost and better in one. Costs [n] each; nan is never front."""
-    table = np.stack(costs, axis=1)
-    good: Bools = np.asarray(~np.isnan(table).any(axis=1))
-    no_worse = (table[:, None, :] <= table[None, :, :]).all(axis=2)
-    better = (table[:, None, :] < table[None, :, :]).any(axis=2)
-    beaten: Bools = np.asarray((no_worse & better & good[:, None]).any(axis=0))
-    return good & ~beaten
-
-
 def _best(values: Floats) -> Ints:
-    flat = values.reshape(len(values), -1)
+    flat = values.reshape(len(values), values.shape[1] * values.shape[2])
     best = flat.argmax(axis=1)
     return np.where(np.isfinite(flat[np.arange(len(flat)), best]), best, -1)
 

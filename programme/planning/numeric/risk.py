@@ -53,15 +53,16 @@ def safe_days(chance: Floats, accepted: Floats) -> Ints:
 
 
 def chance_after(
-    outlook: Outlook, days: Floats, end_pct: Floats, end_sd_pct: Floats, ceiling_pct: Floats, attendance: Attendance
-) -> Floats:
+    outlook: Outlook, days: Floats, end_pct: Floats, end_sd_pct: Floats, ceiling_pct: Floats, attendance: Attendance,
+    on_time: Predictive | None = None,
+) -> Floats:  # fmt: skip
     """Chance of being over at the visit `days` after a session that ends at `end_pct`, attendance allowed for.
 
-    All [P, ...] alike; the end is mixed over its spread `end_sd_pct`.
+    All [P, ...] alike; the end is mixed over its spread `end_sd_pct`. on_time: the forecast for `days`, if at hand.
     """
 
     def over(late: int) -> Floats:
-        seen = outlook(days=days + late, after_pct=end_pct, after_sd_pct=end_sd_pct)
+        seen = outlook(days=days + late, after_pct=end_pct, after_sd_pct=end_sd_pct) if late or not on_time else on_time
         return np.nan_to_num(seen.chance_over(ceiling_pct), nan=1.0)
 
     return attendance.mixed(over(0), np.stack([over(late) for late in attendance.delays]))
@@ -133,7 +134,7 @@ def lowest_ceiling(
 class RiskTable:
     """Chance and median before by interval and end, read off between nodes of the end."""
 
-    days: Floats  # [P, D]
+    days: Floats  # [D]
     top_pct: Floats  # [P], highest end; the lowest is LOWEST_END_PCT
     probit: Floats  # [P, D, END_NODES], of the chance with attendance allowed for
     median: Floats  # [P, D, END_NODES], before at the day itself
@@ -157,13 +158,12 @@ class RiskTable:
 def risk_table(
     outlook: Outlook, days: Floats, ceiling_pct: Floats, end_rel_sd: Floats, end_sd_pct: float, attendance: Attendance
 ) -> RiskTable:
-    """The table for intervals [P, D]; `end_rel_sd` [P] of the session and `end_sd_pct` points are the end's spread."""
+    """The table for intervals [D]; `end_rel_sd` [P] of the session and `end_sd_pct` points are the end's spread."""
     top = 0.98 * ceiling_pct
     share = np.linspace(0.0, 1.0, END_NODES)
     ends = (LOWEST_END_PCT + (top - LOWEST_END_PCT)[:, None] * share)[:, None, :]
     sd = np.hypot(end_rel_sd[:, None, None] * ends, end_sd_pct)
-    chance = chance_after(outlook, days[:, :, None], ends, sd, ceiling_pct[:, None, None], attendance)
-    median = outlook(days=days[:, :, None], after_pct=ends, after_sd_pct=sd).median()
-    return RiskTable(
-        days, top, np.asarray(ndtri(np.clip(chance, _LEAST_CHANCE, 1 - _LEAST_CHANCE))), np.asarray(median)
-    )
+    every = np.broadcast_to(days[:, None], (len(top), len(days), 1))
+    on_time = outlook(days=every, after_pct=ends, after_sd_pct=sd)
+    chance = chance_after(outlook, every, ends, sd, ceiling_pct[:, None, None], attendance, on_time)
+    return RiskTable(days, top, np.asarray(ndtri(np.clip(chance, _LEAST_CHANCE, 1 - _LEAST_CHANCE))), on_time.median())

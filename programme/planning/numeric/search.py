@@ -189,7 +189,7 @@ def build_menu(before: Before, cells: Cells, limits: Limits, *, most_units: int 
     amounts = _rounded_down(np.linspace(0.0, 1.0, SALINE_LEVELS)[:, None] * limits.saline_stop_ml, cells.rounding_ml)
     room = cache(Room(before, cells, limits.hb_floor_warn_g_l, limits.part_ml).after)
     volumes = lay_out(most, amounts, room, cells)
-    flat = volumes.reshape(most, STEPS, -1, volumes.shape[-1])
+    flat = volumes.reshape(most, STEPS, SALINE_LEVELS * len(ORDERS), volumes.shape[-1])
     units = np.arange(1.0, most + 1.0)
     # Who may not be depleted first is not left short of volume at the end either.
     # Two roundings stay free for what the steps before have drawn more than they gave.

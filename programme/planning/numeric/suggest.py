@@ -292,12 +292,11 @@ def _plan_loop(people: PeopleInputs, pace: PeoplePace, outlook: Outlook, site: S
     if asked.interval_days is not None:
         within = PLANNED_DAYS[None, :] == wanted[:, None]
     lengths = PLANNED_DAYS
-    if within.any(axis=1).all():  # nobody's answer lies among days that none of these people may have
+    if within.any() and within.any(axis=1).all():  # nobody's answer lies among days that none of these people may have
         asked_for = np.flatnonzero(within.any(axis=0))
         some = slice(asked_for[0], asked_for[-1] + 1)
         lengths, within = lengths[some], within[:, some]
-    days = np.broadcast_to(lengths, within.shape)
-    table = risk_table(outlook, days, people.ceiling_pct, end_rel_sd, END_SD_PCT, people.attendance)
+    table = risk_table(outlook, lengths, people.ceiling_pct, end_rel_sd, END_SD_PCT, people.attendance)
     volume = people.before.blood_volume_ml * people.before.mixing
     iron = site.cells.iron_mg_per_g
     states = ch.steady_states(table, reach, people.before.hb_g_l, volume, within, iron)

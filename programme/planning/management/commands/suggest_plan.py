@@ -18,5 +18,5 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         seen, asked = _asked.asked_for(options)
-        plans = printed_plans(seen.reckoned(what_if=asked)) if seen.grounds.records else []
+        plans = printed_plans(seen.reckoned(what_if=asked))
         _asked.print_json([plan for plan in plans if _asked.wanted(str(plan["patient_ref"]), options)], self.stdout)

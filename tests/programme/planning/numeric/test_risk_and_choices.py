@@ -13,7 +13,6 @@ from programme.planning.numeric.choices import (
     MOST_MARGIN,
     choose,
     held_interval,
-    pareto_front,
     steady_states,
 )
 from programme.planning.numeric.loop import share_over
@@ -102,7 +101,7 @@ def test_no_end_holds_an_interval_that_is_too_long(straight_outlook):
 def test_the_table_reads_like_the_forecast_itself(straight_outlook):
     outlook = straight_outlook([0.45], sd=2.5)
     people = Attendance(one(0.12), (6, 20))
-    table = risk_table(outlook, DAYS[None, :], one(30), one(0.05), 0.6, people)
+    table = risk_table(outlook, DAYS, one(30), one(0.05), 0.6, people)
     ends = np.broadcast_to(np.array([4.3, 9.1, 13.0, 17.7]), (1, len(DAYS), 4))
     exact = chance_after(outlook, DAYS[None, :, None], ends, np.hypot(0.05 * ends, 0.6), np.array([[[30.0]]]), people)
     near = exact < 0.2  # where choices are made
@@ -115,9 +114,7 @@ def loop(straight_outlook, make_before, make_limits, cells, *, pace=0.45, ceilin
     before, limits = make_before(hb=88.0), make_limits()
     menu = build_menu(before, cells, limits)
     reach = reach_of(menu, before, limits, one(ceiling))
-    table = risk_table(
-        straight_outlook([pace], sd=2.0), DAYS[None, :], one(ceiling), one(0.05), 0.6, Attendance.punctual(1)
-    )
+    table = risk_table(straight_outlook([pace], sd=2.0), DAYS, one(ceiling), one(0.05), 0.6, Attendance.punctual(1))
     within = np.ones((1, len(DAYS)), dtype=bool)
     states = steady_states(table, reach, before.hb_g_l, before.blood_volume_ml, within)
     place, held = held_interval(states, one(wanted), one(accepted), np.array([False]))
@@ -154,25 +151,17 @@ def test_choices_are_what_their_labels_say(straight_outlook, make_before, make_l
     assert pytest.approx(0.75, abs=0.005) == 1.0 - 0.9**13
 
 
-def test_fewest_visits_and_least_blood_lie_on_the_front(straight_outlook, make_before, make_limits, cells):
+def test_nothing_within_the_chance_beats_fewest_visits_or_least_blood(
+    straight_outlook, make_before, make_limits, cells
+):
     states, _, _, _, found = loop(straight_outlook, make_before, make_limits, cells)
-    visits = np.broadcast_to(states.visits_a_year[:, None], states.units_a_year.shape).ravel()
-    ok = states.chance[0].ravel() <= 0.10
-    chance = np.where(ok, states.chance[0].ravel(), np.nan)
-    front = pareto_front(visits, states.units_a_year.ravel(), chance)
+    within = states.chance[0] <= 0.10
+    visits = np.broadcast_to(states.visits_a_year[:, None], within.shape)[within]
+    costs = np.stack([visits, states.units_a_year[within], states.chance[0][within]], axis=1)
     for label in (FEWEST_VISITS, LEAST_BLOOD):
-        place = int(found.interval_days[0, label] - DAYS[0]) * states.chance.shape[2] + found.units[0, label] - 1
-        assert front[place]
-
-
-@settings(max_examples=40, deadline=None)
-@given(st.lists(st.tuples(*[st.integers(0, 6)] * 3), min_size=1, max_size=25))
-def test_the_front_is_what_nothing_beats(rows):
-    costs = np.array(rows, dtype=float)
-    front = pareto_front(*costs.T)
-    for i, row in enumerate(costs):
-        beaten = any((other <= row).all() and (other < row).any() for other in costs)
-        assert front[i] == (not beaten)
+        own = (int(found.interval_days[0, label] - DAYS[0]), found.units[0, label] - 1)
+        mine = np.array([states.visits_a_year[own[0]], states.units_a_year[own], states.chance[0][own]])
+        assert not ((costs <= mine).all(axis=1) & (costs < mine).any(axis=1)).any()
 
 
 def test_an_interval_that_cannot_be_held_gives_way_to_the_longest_that_can(

@@ -277,3 +277,10 @@ def test_days_over_of_the_steady_state_and_of_a_year_lived_forward(said, made_up
     # Days over for each visit over, by two ways: integration over the gap of the steady state, and paths whose first
     # visits come from where each person is now.
     assert np.mean(lived) / np.mean(steady) == pytest.approx(1.0, abs=0.35)
+
+
+def test_nobody_gives_no_answers(ask, made_up_inputs, made_up_programme):
+    nobody = np.array([], dtype=np.int64)
+    answer = ask(taken(made_up_inputs, nobody), pace=made_up_programme.pace.take(nobody), day=nobody)
+    assert len(answer.bar) == 0
+    assert answer.plan.in_ml.shape == (0, 8)
