@@ -147,6 +147,7 @@ class SampleForm(TimedForm):
         super().__init__(*args, **kwargs)
         gone = [name for name, analyte in RESULTS.items() if analyte in known]
         gone += [] if follows_hbc or "hbc_pct" in gone else ["hbc_pct"]
+        gone += ["method"] if set(RESULTS) <= set(gone) else []
         for name in gone:
             del self.fields[name]
 

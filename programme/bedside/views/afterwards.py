@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -9,6 +10,7 @@ from django.db import transaction
 from django.http import HttpResponse
 from django.urls import reverse
 
+from patients.models import LabResult
 from programme.bedside.forms.ending import (
     MISSING_VOLUME,
     HomeForm,
@@ -42,10 +44,11 @@ def sample(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse
     exchange_session, now = open_session(request, patient_ref, key), site_now(request.user)
     settings = site_settings(exchange_session.patient.site, now)
     earlier = sample_of(ending_of(exchange_session, at=now, settings=settings))
+    known = after_results(exchange_session)
     form = SampleForm(
         **filled(request, exchange_session, now, **sample_shown(exchange_session, earlier, now)),
         follows_hbc=exchange_session.patient.follows_hbs_and_hbc,
-        known=[str(analyte) for analyte in after_results(exchange_session)],
+        known=list(known),
     )
 
     def save(at: datetime) -> str:
@@ -57,7 +60,14 @@ def sample(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse
     )
     there = after_of(exchange_session)
     page = FormPage("Sample after the session", lede, "Record it", there, [form], exchange_session.patient)
+    page.extra = {"found": known_words(known)}
     return answer(request, page, action="record after-sample", save=save, done="Recorded.")
+
+
+def known_words(known: Mapping[str, LabResult]) -> str:
+    """Say which results are recorded already, and how a wrong one is put right; nothing where there is none."""
+    said = ", ".join(f"{row.get_analyte_display()} {row.value:g} {row.unit}" for row in known.values())
+    return f"Recorded already: {said}. A wrong one is corrected in the person’s records." if said else ""
 
 
 def sample_shown(exchange_session: ExchangeSession, earlier: Sample | None, now: datetime) -> dict[str, object]:
