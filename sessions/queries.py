@@ -66,16 +66,19 @@ class SiteColumns:
         return [[int(key) for key in np.unique(keys[keys > 0])] for keys in own]
 
 
-def session_columns(site: Site, *, until: date, known_by: date | None = None) -> SiteColumns:
+def session_columns(
+    site: Site, *, until: date, known_by: date | None = None, only: int | None = None
+) -> SiteColumns:
     """Return the sessions of everyone at `site`, on the programme or not, as known on a day.
 
     until: sessions, and samples taken, on this day or earlier. known_by: leave out results received on a later day,
-    where the day of receipt is known; None takes what has been received by now.
+    where the day of receipt is known; None takes what has been received by now. only: the key of one person.
     People lie in order of their reference, so that the same records give the same columns in any database.
     Queries: two, and two more where a figure was not yet known on that day.
     """
-    people = sorted(Patient.objects.of_site(site).values_list("patient_ref", "pk"))
-    numbers, methods = _read_facts(site, until)
+    wanted = Patient.objects.of_site(site) if only is None else Patient.objects.of_site(site).filter(pk=only)
+    people = sorted(wanted.values_list("patient_ref", "pk"))
+    numbers, methods = _read_facts(site, until, only)
     known_until = min(until, known_by or until).toordinal()
     late = np.flatnonzero(numbers[:, PLACE["known_day"]] > known_until)
     if len(late):
@@ -101,9 +104,10 @@ def session_columns(site: Site, *, until: date, known_by: date | None = None) ->
     return SiteColumns(columns, share, share_sd, results, keys, refs)
 
 
-def _read_facts(site: Site, until: date) -> tuple[NDArray[np.float64], list[str]]:
+def _read_facts(site: Site, until: date, only: int | None) -> tuple[NDArray[np.float64], list[str]]:
     """Read numbers as one array [n, len(NUMBER_FIELDS)], empty cells nan, and the assay method of each row."""
     rows = SessionFacts.objects.filter(patient__site=site, day__lte=until.toordinal())
+    rows = rows if only is None else rows.filter(patient=only)
     # Every value is a number, a truth or a text as it comes from the database: a bare cursor spares a million
     # conversions.
     sql, params = rows.values_list("method", *NUMBER_FIELDS).query.sql_with_params()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import zlib
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date
@@ -15,12 +16,17 @@ from programme.planning import inputs
 from programme.planning.beside import beside
 from programme.planning.numeric.day import measured, plan_day
 from programme.planning.numeric.dayplan import DayPlan
+from programme.planning.numeric.details import plan_of_choice
+from programme.planning.numeric.loop import CourseAhead, course_ahead
 from programme.planning.numeric.one_arm import ONE_ARM
 from programme.planning.numeric.people import WhatIf
 from programme.planning.numeric.search import UNFAVOURABLE_TENTH as Z90
+from programme.planning.numeric.search import Before
 from programme.planning.reckoning import SiteAsOf, printed_plans
 from programme.planning.stored import options_of
 from sessions import forecasting
+from sessions.numeric.drift.person import update_people
+from sessions.queries import PersonRecord, session_columns
 
 
 def chance_on(by_day: Mapping[str, Any] | None, on: date | None) -> float | None:
@@ -39,6 +45,50 @@ def what_if(patient: Patient, *, as_of: date, asked: WhatIf) -> tuple[dict[str, 
     """
     (found,) = _seen(patient, as_of).parts(what_if=asked)
     return printed_plans(found)[0], options_of(found, beside(found, asked_about=True))[0]
+
+
+def sessions_ahead(
+    patient: Patient,
+    record: PersonRecord,
+    *,
+    as_of: date,
+    settings: dict[str, float],
+    next_on: date,
+    options: Mapping[str, Any],
+    days: int,
+) -> CourseAhead | None:
+    """Return where HbS goes over the sessions of the next `days`, if each is done as suggested and on its day.
+
+    record, settings: of that person and site on `as_of`. next_on, options: as stored with the suggestion. None where
+    the suggestion says too little. Reads the fit in force and this person's sessions; writes nothing.
+    """
+    choice = next((row for row in options.get("choices") or () if row.get("suggested")), None)
+    working = options.get("working") or {}
+    names = ("hb_before_g_l", "hb_before_sd_g_l", "blood_volume_ml", "mixing", "mixing_rel_sd")
+    if choice is None or choice["end_target_pct"] is None or record.last_on is None:
+        return None
+    fit = None if any(working.get(name) is None for name in names) else forecasting.fit_in_force(patient.site, as_of)
+    if fit is None:
+        return None
+    drift = forecasting.Learnt.from_dict(fit.parameters).drift
+    read = session_columns(patient.site, until=as_of, known_by=as_of, only=patient.pk)
+    pace = update_people(drift, read.columns)
+    before = Before(*(np.array([float(working[name])]) for name in names))
+    plan = plan_of_choice(
+        before, inputs.site_rules(settings).cells, inputs.limits_of((record,), settings), record.hbs_ceiling_pct,
+        interval_days=int(choice["interval_days"]), end_target_pct=float(choice["end_target_pct"]),
+    )  # fmt: skip
+    first = (next_on - record.last_on).days
+    if plan is None or first < 1 or np.isnan(pace.after_pct[0]):
+        return None
+    return course_ahead(
+        plan,
+        drift,
+        inputs.diluted(pace, (record,), pace.hb_after_g_l).take(0),
+        first_days=first,
+        last_days=(as_of - record.last_on).days + days,
+        seed=zlib.crc32(f"{patient.patient_ref}|{as_of}".encode()),
+    )
 
 
 def plan_of_day(

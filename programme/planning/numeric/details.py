@@ -12,7 +12,16 @@ from numpy.typing import NDArray
 from programme.planning.numeric.limits import HIGH_HBS_PCT, WORDS, Limits, hb_after_warn
 from programme.planning.numeric.loop import Plan
 from programme.planning.numeric.people import PeopleInputs
-from programme.planning.numeric.prescribe import NO_PLAN, STOP_HELD, Prescriptions, Reach, Tried, best_of, reach_of
+from programme.planning.numeric.prescribe import (
+    NO_PLAN,
+    STOP_HELD,
+    Prescriptions,
+    Reach,
+    Tried,
+    best_of,
+    low_start,
+    reach_of,
+)
 from programme.planning.numeric.risk import Outlook, chance_after
 from programme.planning.numeric.search import (
     ORDERS,
@@ -21,9 +30,11 @@ from programme.planning.numeric.search import (
     UNFAVOURABLE_TENTH,
     WARN,
     Before,
+    Cells,
     Followed,
     Menu,
     broken,
+    build_menu,
     holds,
 )
 from programme.planning.numeric.suggest import END_REL_SD, END_SD_PCT, Suggestions
@@ -167,6 +178,23 @@ def units_rows(
         else ()
         for p in range(n)
     ]
+
+
+def plan_of_choice(
+    before: Before, cells: Cells, limits: Limits, ceiling_pct: float, *, interval_days: int, end_target_pct: float
+) -> Plan | None:
+    """What the unit does over the sessions to come of one person, from that person alone; None if nothing is allowed.
+
+    Inside the warnings, or inside the stops where no session keeps them.
+    """
+    start = low_start(before, cells, limits)
+    menu, hbs = build_menu(start.before, cells, start.limits), np.array([ceiling_pct])
+    for severity in (WARN, STOP):
+        ratios = reach_of(menu, start.before, start.limits, hbs, severity).ratio[:, 0]
+        if np.isfinite(ratios).any():
+            plain = tuple(float(ratio) for ratio in ratios)
+            return Plan(interval_days, end_target_pct, plain, END_REL_SD, (0.0,) * len(plain))
+    return None
 
 
 def year_plans(weighed: Weighed, people: PeopleInputs, said: Suggestions, p: int) -> dict[int, Plan]:

@@ -6,19 +6,19 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from itertools import pairwise
 from string import ascii_lowercase
 
 from programme.core.look import hb_places, hb_shown
 from programme.worklist.charts.lines import Fan, Lines, draw_fan, draw_lines
 from programme.worklist.charts.small import describe
-from programme.worklist.numeric.course import Course, Details, Visit, ceiling_on, fan_end
-from programme.worklist.numeric.picture import Month, Scale, apart, coordinate, cut, line_path, month_bar
+from programme.worklist.numeric.course import AHEAD_DAYS, Course, Details, Visit, ceiling_on, fan_end
+from programme.worklist.numeric.picture import Month, Scale, apart, area_path, coordinate, cut, line_path, month_bar
 from programme.worklist.numeric.words import day_words, figure
 
 LEFT, RIGHT = 46.0, 1270.0
 HBS_BASE, HBS_TOP, HBS_LOW, HBS_HIGH = 237.9, 8.0, 5.0, 43.0
 HB_BASE, HB_TOP, HB_LOW, HB_HIGH = 338.0, 272.0, 60.0, 120.0
-AHEAD_DAYS = 70
 DAYS_A_MONTH = 365.25 / 12
 FOOT_ROOM = 18.0
 NOTE_ROOM = 13.0
@@ -74,6 +74,9 @@ class FullPicture:
     planned: Mark | None
     planned_drop: str
     measured: Mark | None
+    later_fan: str
+    later_line: str
+    missed: str
     today_x: str
     pace: tuple[Mark, Mark] | None
     notes: tuple[Mark, ...]
@@ -95,6 +98,7 @@ def draw_full(course: Course, details: Details, *, months: int | None = 24) -> F
             end = min(end, max(details.planned[0], course.today))
         fan = draw_fan(course.forecast, end, course.ceiling_pct, x, y)
     planned, drop = _planned(course, details, x, y)
+    later_fan, later_line = _later(details, x, y)
     today_x = x.at(course.today)
     return FullPicture(
         title=_title(x),
@@ -110,6 +114,9 @@ def draw_full(course: Course, details: Details, *, months: int | None = 24) -> F
         planned=planned,
         planned_drop=drop,
         measured=_measured(course, x, y),
+        later_fan=later_fan,
+        later_line=later_line,
+        missed=_missed(visits, x, y),
         today_x=coordinate(today_x),
         pace=_pace_marks(details, x),
         notes=_notes(details, x),
@@ -180,6 +187,34 @@ def _planned(course: Course, details: Details, x: Scale, y: Scale) -> tuple[Mark
     when = day_words(date.fromordinal(day), date.fromordinal(course.today))
     mark = Mark(coordinate(px + 6), coordinate(bottom + 4), f"{figure(end, 1)} suggested", when)
     return mark, f"M{coordinate(px)} {coordinate(top)}V{coordinate(bottom)}"
+
+
+def _later(details: Details, x: Scale, y: Scale) -> tuple[str, str]:
+    """Fan and middle line of the sessions beyond the suggested one, as simulated; empty where there are none."""
+    later = details.later
+    if later is None or details.locked:
+        return "", ""
+    fans, lines = [], []
+    for place, (start, end) in enumerate(pairwise(later.days)):
+        if end > x.high:
+            break
+        after, before, then = later.after[place], later.before[place + 1], later.after[place + 1]
+        left, right = x.at(start), x.at(end)
+        upper, lower = [(left, y.held(after[4])), (right, y.held(before[4]))], [
+            (left, y.held(after[0])), (right, y.held(before[0])),
+        ]  # fmt: skip
+        fans.append(area_path(upper, lower))
+        lines.append(line_path([(left, y.held(after[2])), (right, y.held(before[2])), (right, y.held(then[2]))]))
+    return "".join(fans), "".join(lines)
+
+
+def _missed(visits: Sequence[Visit], x: Scale, y: Scale) -> str:
+    """A cross over each session that came late after a missed visit."""
+    places = [(x.at(v.day), y.held(v.before_pct) - 12.0) for v in visits if v.missed and v.before_pct is not None]
+    return "".join(
+        f"M{coordinate(px - 3.5)} {coordinate(py - 3.5)}l7 7M{coordinate(px + 3.5)} {coordinate(py - 3.5)}l-7 7"
+        for px, py in places
+    )
 
 
 def _measured(course: Course, x: Scale, y: Scale) -> Mark | None:

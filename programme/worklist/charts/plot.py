@@ -7,11 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date
+from itertools import pairwise
 from typing import Any
 
 from programme.core.look import hb_places, hb_shown, hb_unit
-from programme.worklist.charts.full import AHEAD_DAYS, HBS_LOW, lettered, scale_top
-from programme.worklist.numeric.course import Course, Details, Visit, ceiling_on, fan_end
+from programme.worklist.charts.full import HBS_LOW, lettered, scale_top
+from programme.worklist.numeric.course import AHEAD_DAYS, Course, Details, Visit, ceiling_on, fan_end
 from programme.worklist.numeric.picture import cut, month_starts, part_over
 from programme.worklist.numeric.words import figure
 
@@ -24,7 +25,7 @@ def draw_plot(course: Course, details: Details) -> dict[str, Any]:
     first = visits[0].day - 10 if visits else course.today - 180
     fan = [] if course.forecast is None or details.locked else _fan(course, details)
     return {
-        "data": [*fan, *_ceiling(course, first), *_sessions(course), *_hb(course, details)],
+        "data": [*_later(course, details), *fan, *_ceiling(course, first), *_sessions(course), *_hb(course, details)],
         "layout": _layout(course, details, first),
         "today": _iso(course.today),
         "first": _iso(first),
@@ -77,6 +78,24 @@ def _fan(course: Course, details: Details) -> list[Trace]:
     return traces
 
 
+def _later(course: Course, details: Details) -> list[Trace]:
+    """The sessions beyond the suggested one, as simulated."""
+    later, edge = details.later, course.today + AHEAD_DAYS
+    if later is None or details.locked:
+        return []
+    traces: list[Trace] = []
+    middle: tuple[list[Any], list[Any]] = ([], [])
+    for place, (start, end) in enumerate(pairwise(later.days)):
+        if end > edge:
+            break
+        after, before, then = later.after[place], later.before[place + 1], later.after[place + 1]
+        fan = _area([start, end], [after[0], before[0]], [after[4], before[4]], "eight in ten, later", "--fan-outer")
+        traces.append(fan)
+        _join(middle, (start, after[2]), (end, before[2]))
+        _join(middle, (end, before[2]), (end, then[2]))
+    return [*traces, _line(*middle, "later sessions, simulated", {"color": "--ink-3", "width": 1, "dash": "2px,3px"})]
+
+
 def _line(x: list[Any], y: list[Any], name: str, line: dict[str, Any], words: list[str] | None = None) -> Trace:
     trace: Trace = {"type": "scatter", "mode": "lines", "x": x, "y": y, "name": name, "line": line}
     return trace | ({"hoverinfo": "skip"} if words is None else {"hoverinfo": "text", "text": words})
@@ -108,6 +127,12 @@ def _sessions(course: Course) -> list[Trace]:
         _dots([v for v in known if v not in over], "before", "--ink", 7),
         _dots(over, "before, over the ceiling", "--over", 7),
     ]
+    missed = [v for v in known if v.missed]
+    if missed:
+        crosses = _dots(missed, "came late after a missed visit", "--ink", 8)
+        crosses["marker"] |= {"symbol": "x-thin-open", "line": {"width": 1.6}}
+        crosses["y"] = [round(value + 2.0, 2) for value in crosses["y"]]
+        traces.append(crosses)
     after = [v for v in course.visits if v.after_pct is not None and not v.after_reckoned]
     rings = _dots(after, "after", "--ink", 6, after=True)
     traces.append(rings)
@@ -158,6 +183,8 @@ def _sentence(visit: Visit) -> str:
         parts.append(f"{figure(visit.after_pct, 1)} after" + (", reckoned" if visit.after_reckoned else ""))
     if visit.units is not None:
         parts.append(f"{visit.units} units")
+    if visit.missed:
+        parts.append("late, after a missed visit")
     return f"{_said(visit.day)}: {', '.join(parts)}"
 
 

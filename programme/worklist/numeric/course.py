@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+AHEAD_DAYS = 70  # what the full picture shows of the time to come
 FAN_AFTER_SAFE_DAYS = 12  # chosen here: enough to see the ceiling crossed
 
 
@@ -22,6 +23,7 @@ class Visit:
     hb_before_g_l: float | None = None
     hb_after_g_l: float | None = None
     units: int | None = None
+    missed: bool = False  # came late, after a visit that was missed
 
 
 def visit_of(day: int, before_pct: float | None, after_pct: float | None, ratio: float | None) -> Visit:
@@ -53,6 +55,15 @@ class Forecast:
 
 
 @dataclass(frozen=True, slots=True)
+class Later:
+    """Sessions to come, the suggested one first. days: ordinals; before, after: (p10, p25, p50, p75, p90) in %."""
+
+    days: tuple[int, ...]
+    before: tuple[tuple[float, ...], ...]
+    after: tuple[tuple[float, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Course:
     """What is drawn of one person. ceilings: (ordinal from which it holds, %), oldest first, at least one.
 
@@ -78,6 +89,7 @@ class Details:
     notes: (ordinal, sentence), oldest first, lettered in the picture. planned: (ordinal, end in %) of the suggested
     next session. pace_change: (ordinal, pace before, pace now) in points a day. hb_since: (ordinal, g/L) measured since
     the last session. locked: the haemolysis lock holds, so nothing is drawn after today.
+    later: simulated sessions from the suggested one on.
     """
 
     hb_ceiling_g_l: float
@@ -86,6 +98,7 @@ class Details:
     pace_change: tuple[int, float, float] | None = None
     hb_since: tuple[tuple[int, float], ...] = ()
     locked: bool = False
+    later: Later | None = None
 
 
 def fan_end(course: Course) -> int:

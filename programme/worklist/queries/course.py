@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any
 
 from patients.models import Analyte, Goals, LabResult, Patient
 from programme.core.settings_of_site import site_settings
 from programme.planning.models import Suggestion
-from programme.planning.queries import chance_on
-from programme.worklist.numeric.course import Course, Details, Forecast
+from programme.planning.queries import chance_on, sessions_ahead
+from programme.worklist.numeric.course import AHEAD_DAYS, Course, Details, Forecast, Later
 from programme.worklist.numeric.picture import value_at
 from programme.worklist.numeric.words import chance_words, day_words, figure, full_day_words
 from programme.worklist.queries.history import (
@@ -78,6 +78,7 @@ class CoursePage:
     decisions: tuple[Decision, ...]
     working: tuple[tuple[str, str, str], ...]
     results_used: tuple[str, ...]
+    results_count: int
 
 
 def read_course(patient: Patient, now: datetime) -> CoursePage:
@@ -112,7 +113,10 @@ def read_course(patient: Patient, now: datetime) -> CoursePage:
         followed="HbS + HbC" if patient.follows_hbs_and_hbc else "HbS",
         who=who(patient, record, today, mixing=_mixing(stored)),
         course=course,
-        details=_details(patient, record, forecast, stored, lock, notes_of(goals, sessions, transfusions), today),
+        details=replace(
+            _details(patient, record, forecast, stored, lock, notes_of(goals, sessions, transfusions), today),
+            later=_later(patient, record, stored, settings, today) if given else None,
+        ),
         measured="" if measured is None else _measured_words(measured, today),
         measured_over=measured is not None and measured.pct > record.hbs_ceiling_pct,
         drift=None
@@ -127,6 +131,7 @@ def read_course(patient: Patient, now: datetime) -> CoursePage:
         decisions=decisions_of(patient, goals, today),
         working=_working(forecast, sessions, force),
         results_used=_results_used(patient, forecast, today),
+        results_count=0 if forecast is None else len(forecast.results_used or ()),
     )
 
 
@@ -181,6 +186,22 @@ def _details(
         hb_since=_hb_since(patient, record.last_on, today),
         locked=lock is not None,
     )
+
+
+def _later(
+    patient: Patient, record: PersonRecord, stored: Suggestion | None, settings: dict[str, float], today: date
+) -> Later | None:
+    """The sessions to come as simulated, up to the edge of the picture."""
+    if stored is None or stored.next_date is None or record.last_on is None:
+        return None
+    ahead = sessions_ahead(
+        patient, record, as_of=today, settings=settings, next_on=stored.next_date, options=stored.options or {},
+        days=AHEAD_DAYS,
+    )  # fmt: skip
+    if ahead is None:
+        return None
+    days = tuple(record.last_on.toordinal() + day for day in ahead.days)
+    return Later(days, ahead.before_bands_pct, ahead.after_bands_pct)
 
 
 def _hb_since(patient: Patient, last_on: date | None, today: date) -> tuple[tuple[int, float], ...]:

@@ -69,12 +69,12 @@ def _session_row(
     row: ExchangeSession, facts: SessionFacts | None, last: SessionRow | None, ceilings: Sequence[tuple[int, float]]
 ) -> SessionRow:
     day = row.on.toordinal()
-    visit = Visit(day, units=row.units)
+    visit = Visit(day, units=row.units, missed=row.visit_reason == VisitReason.LATE_MISSED)
     if facts is not None:
         shares = visit_of(day, facts.hbs_before_pct, facts.hbs_after_pct, facts.hbs_ratio)
         visit = Visit(
             day, shares.before_pct, shares.after_pct, shares.after_reckoned, facts.hb_before_g_l, facts.hb_after_g_l,
-            row.units,
+            row.units, row.visit_reason == VisitReason.LATE_MISSED,
         )  # fmt: skip
     before = visit.before_pct
     left_out = _left_out(row, facts, last)
