@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from datetime import date
 
 import django_tables2 as tables
-from django.http import HttpRequest
 from django.template.loader import render_to_string
 from django.utils.safestring import mark_safe
 
+from programme.core import access
 from programme.worklist.charts.small import SmallHead, SmallPicture, draw_head, draw_small
 from programme.worklist.queries.everyone import ListPage, Row
 
@@ -56,6 +56,8 @@ class ListTable(tables.Table):
     chance = tables.Column(verbose_name=mark_safe("Chance over<br>ceiling"), attrs={"th": {"class": "r ch"}})
     window = tables.Column(verbose_name=mark_safe("Suggested<br>days"), attrs={"th": {"class": "wn"}})
 
+    may_run = False
+
     class Meta:
         template_name = "worklist/_list_rows.html"
         orderable = False
@@ -66,7 +68,7 @@ def head_table(today: date) -> ListTable:
     return ListTable([], extra_columns=[("course", CourseColumn(draw_head(today.toordinal())))])
 
 
-def list_chunks(page: ListPage, shell: str, request: HttpRequest, *, pictures: bool = True) -> Iterator[str]:
+def list_chunks(page: ListPage, shell: str, request: access.SignedIn, *, pictures: bool = True) -> Iterator[str]:
     """Yield the page in pieces, band by band, so that the first can be used before later pictures are drawn.
 
     shell: the page around the bands, with ROWS_HERE where they belong.
@@ -75,6 +77,8 @@ def list_chunks(page: ListPage, shell: str, request: HttpRequest, *, pictures: b
     yield before
     for band in page.bands:
         lines = list_lines(band.rows, first_number=band.first_number, pictures=pictures)
-        rows = ListTable(lines).as_html(request) if lines else ""
+        table = ListTable(lines)
+        table.may_run = access.may(request.user, "see.run")
+        rows = table.as_html(request) if lines else ""
         yield render_to_string("worklist/_list_band.html", {"band": band, "rows": rows})
     yield after

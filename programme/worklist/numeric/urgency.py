@@ -17,6 +17,15 @@ CONTACT_LATE_DAYS = 3  # a contact after a session that nobody made for so long 
 FLAG_FRESH_DAYS = 56  # a change of pace asks for a look for two usual gaps; chosen here
 NAMED_AT_MOST = 3
 
+PLANNED, AUTHORISED = "planned", "authorised"
+CHAIR_WORDS = {
+    PLANNED: (0, "In today, the plan is not signed", "Look at the plan and have it signed"),
+    AUTHORISED: (1, "In today, the plan is signed", "Check and start"),
+    "finished": (2, "Finished, not closed", "Enter the results and close"),
+    "running": (3, "Being exchanged", "Open the run"),
+}
+"""By the state of today's session: its place in the band, what is said, and the act."""
+
 
 class Band(IntEnum):
     """The parts of the list, most pressing first."""
@@ -50,10 +59,11 @@ class Situation:
 
     locked: why the haemolysis lock holds, empty when it does not. measured_pct, measured_on: the followed share
     measured since the last session [%], None when not. status: 'ok', 'unavailable' (with `reason`) or '' when nothing
-    was suggested yet. paused: why and since when the person is paused, empty when on the programme.
-    pace_flag: (day, pace before, pace now) of a flagged change [points a day]. results_on: newest result of the
-    followed share. chance_today: of a measured value over the ceiling today, 0..1. contact, contact_on: a contact after
-    a session that is open, in words, and the day on which it fell or falls due.
+    was suggested yet. chair: the state of a session of today, empty when there is none or it is closed. paused: why
+    and since when the person is paused, empty when on the programme. pace_flag: (day, pace before, pace now) of a
+    flagged change [points a day]. results_on: newest result of the followed share. chance_today: of a measured value
+    over the ceiling today, 0..1. contact, contact_on: a contact after a session that is open, in words, and the day on
+    which it fell or falls due.
     """
 
     today: date
@@ -61,7 +71,7 @@ class Situation:
     last_on: date | None = None
     results_on: date | None = None
     locked: str = ""
-    in_chair: bool = False
+    chair: str = ""
     paused: str = ""
     measured_pct: float | None = None
     measured_on: date | None = None
@@ -159,15 +169,19 @@ def _contact(s: Situation) -> Need | None:
 
 
 def _in_chair(s: Situation) -> Need | None:
-    if not s.in_chair:
+    """By where today's session stands: what is waiting for somebody comes first, what only goes on last."""
+    if s.chair not in CHAIR_WORDS:
         return None
-    if s.measured_pct is None:
-        return Need(Band.CHAIR, "note", "In today. ", "HbS before is not back", ".", also=asides(s), weight=(1,))
-    if s.measured_pct > s.ceiling_pct:
-        lead = f"In today, over the ceiling at {figure(s.measured_pct, 1)}. "
-        return Need(Band.CHAIR, "check", lead, "Look at the plan", ".", also=asides(s), weight=(0,))
-    lead = "In today, under the ceiling. "
-    return Need(Band.CHAIR, "note", lead, "Look at the plan", ".", also=asides(s), weight=(2,))
+    weight, said, act = CHAIR_WORDS[s.chair]
+    over = s.measured_pct is not None and s.measured_pct > s.ceiling_pct
+    if s.chair in (PLANNED, AUTHORISED):
+        if s.measured_pct is None:
+            said = f"{said}; HbS before is not back"
+        elif over:
+            said = f"{said}; over the ceiling at {figure(s.measured_pct, 1)}"
+    mark = "check" if over and s.chair == PLANNED else "note"
+    order = (weight, 0 if mark == "check" else 1)
+    return Need(Band.CHAIR, mark, f"{said}. ", act, ".", also=asides(s), weight=order)
 
 
 def _over_measured(s: Situation) -> Need | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -35,7 +35,7 @@ from sessions.queries import PersonRecord, people_inputs
 
 DRAWN_DAYS = 24 * 7 + 90  # the picture's past, and the session before it from which its first climb starts
 UNDER_40_KG = 40.0
-OPEN_STATES = (State.PLANNED, State.AUTHORISED, State.RUNNING)
+IN_THE_CHAIR = (State.PLANNED, State.AUTHORISED, State.RUNNING, State.FINISHED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +61,15 @@ class Row:
     best_day: str
     stale: bool
     contact_key: int | None = None
+    chair: Chair | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Chair:
+    """A session of today that is not closed, and where it stands."""
+
+    key: int
+    state: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,17 +113,18 @@ def everyone(site: Site, now: datetime, *, find: str = "") -> ListPage:
     }
     visits = _visits(site, today)
     measured = newest_since_last_session(site, today, {pk: record.last_on for pk, record in records.items()})
-    chairs = set(_in_chair(site, today))
+    chairs = _in_chair(site, today)
     contacts = _contacts(site, today)
     rows = []
     for patient in patients:
         record = records[patient.pk]
         stored = Stored.of(patient, force)
         situation = _situation(
-            patient, record, stored, measured.get(patient.pk), today, settings, in_chair=patient.pk in chairs,
+            patient, record, stored, measured.get(patient.pk), today, settings, chair=chairs.get(patient.pk),
             contact=contacts.get(patient.pk),
         )  # fmt: skip
-        rows.append(_row(patient, record, stored, situation, visits[patient.pk], contacts.get(patient.pk)))
+        row = _row(patient, record, stored, situation, visits[patient.pk], contacts.get(patient.pk))
+        rows.append(replace(row, chair=chairs.get(patient.pk)))
     rows.sort(key=lambda row: (row.need.band, row.need.weight, row.name.casefold(), row.patient_ref))
     return _page(rows, today, find, nothing_stored=force.fit is None)
 
@@ -178,9 +188,10 @@ def _visits(site: Site, today: date) -> Mapping[int, list[Visit]]:
     return found
 
 
-def _in_chair(site: Site, today: date) -> Iterable[int]:
-    open_today = ExchangeSession.objects.filter(patient__site=site, on=today, state__in=OPEN_STATES)
-    return open_today.values_list("patient_id", flat=True)
+def _in_chair(site: Site, today: date) -> dict[int, Chair]:
+    """Return the session of today of everybody who has one that is not closed."""
+    rows = ExchangeSession.objects.filter(patient__site=site, on=today, state__in=IN_THE_CHAIR).order_by("pk")
+    return {pk: Chair(key, state) for pk, key, state in rows.values_list("patient_id", "pk", "state")}
 
 
 def _contacts(site: Site, today: date) -> Mapping[int, FollowUp]:
@@ -197,7 +208,7 @@ def _situation(
     today: date,
     settings: Mapping[str, float],
     *,
-    in_chair: bool,
+    chair: Chair | None,
     contact: FollowUp | None,
 ) -> Situation:
     small = record.weight_kg < UNDER_40_KG
@@ -211,7 +222,7 @@ def _situation(
         last_on=record.last_on,
         results_on=patient.newest_result_on,
         locked=stored.locked or _open_sign(record, today, settings),
-        in_chair=in_chair,
+        chair="" if chair is None else chair.state,
         paused=_paused_words(patient, today),
         measured_pct=None if measured is None else measured.pct,
         measured_on=None if measured is None else measured.on,

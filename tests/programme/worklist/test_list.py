@@ -191,6 +191,24 @@ def test_the_chair_band_is_there_only_with_an_open_session_today(fit):
     assert [(band.name, len(band.rows)) for band in bands][:2] == [("Now", 0), ("In the chair today", 1)]
 
 
+@pytest.mark.usefixtures("frozen_day")
+def test_the_chair_band_leads_to_where_each_session_stands(nurse_client, coordinator_client, fit):
+    states = {"planned": "plan", "authorised": "start", "running": "run", "finished": "after"}
+    keys = {}
+    for state in states:
+        patient = make_person(fit, state.upper())
+        keys[state] = make_planned_session(patient, on=TODAY, state=state).pk
+    text = b"".join(nurse_client.get("/").streaming_content).decode()
+    band = text.split("In the chair today")[1].split("To arrange")[0]
+    for state, page in states.items():
+        assert f"/people/{state.upper()}/day/{keys[state]}/{page}/" in band
+        assert f"/people/{state.upper()}/day/{keys[state]}/plan/" in band
+    assert "<b>Check and start</b>" in band
+    text = b"".join(coordinator_client.get("/").streaming_content).decode()
+    assert f"/day/{keys['running']}/run/" not in text
+    assert f"/day/{keys['running']}/plan/" in text
+
+
 @pytest.mark.parametrize(
     "change", [{"data_version": 99}, {"code_version": "an older one"}, {"model_fit": None}], ids=lambda c: next(iter(c))
 )
@@ -312,6 +330,7 @@ def test_the_number_of_queries_does_not_grow_with_people(nurse_client, fit, peop
         patient = make_person(fit, f"R{n}")
         make_result(patient, value=31.0, on=TODAY)
         make_follow_up(patient.exchange_sessions.get())
+        make_planned_session(patient, on=TODAY)
     with django_assert_num_queries(15):
         get_list(nurse_client)
 

@@ -34,7 +34,7 @@ def test_nobody_is_asked_anything_when_nothing_is_due():
 
 
 def test_a_lock_comes_before_everything_else():
-    need = judge(replace(QUIET, locked="dark urine", in_chair=True, measured_pct=40.0, measured_on=TODAY))
+    need = judge(replace(QUIET, locked="dark urine", chair="planned", measured_pct=40.0, measured_on=TODAY))
     assert (need.band, need.mark) == (Band.NOW, "stop")
     assert need.sentence == "Locked: possible delayed haemolysis. No red cells; a haematologist decides."
 
@@ -183,18 +183,42 @@ def test_goals_with_a_review_day_ahead_are_not_due_by_age():
     assert judge(replace(QUIET, goals_since=days(-900), review_on=days(5))).sentence == "Nothing."
 
 
-def test_someone_in_the_chair_over_the_ceiling():
-    need = judge(replace(QUIET, in_chair=True, measured_pct=30.4, measured_on=TODAY))
+def test_someone_in_the_chair_whose_plan_is_not_signed():
+    need = judge(replace(QUIET, chair="planned"))
+    assert (need.band, need.mark) == (Band.CHAIR, "note")
+    assert need.sentence == (
+        "In today, the plan is not signed; HbS before is not back. Look at the plan and have it signed."
+    )
+
+
+def test_someone_in_the_chair_over_the_ceiling_asks_for_a_check():
+    need = judge(replace(QUIET, chair="planned", measured_pct=30.4, measured_on=TODAY))
     assert (need.band, need.mark) == (Band.CHAIR, "check")
+    assert "over the ceiling at 30.4" in need.lead
 
 
-def test_someone_in_the_chair_under_the_ceiling():
-    need = judge(replace(QUIET, in_chair=True, measured_pct=28.0, measured_on=TODAY))
-    assert (need.band, need.mark, need.lead) == (Band.CHAIR, "note", "In today, under the ceiling. ")
+@pytest.mark.parametrize(
+    ("state", "act"),
+    [
+        ("planned", "Look at the plan and have it signed"),
+        ("authorised", "Check and start"),
+        ("running", "Open the run"),
+        ("finished", "Enter the results and close"),
+    ],
+)
+def test_the_act_for_someone_in_the_chair_follows_the_state_of_the_session(state, act):
+    assert judge(replace(QUIET, chair=state)).act == act
 
 
-def test_someone_in_the_chair_whose_result_is_not_back():
-    assert judge(replace(QUIET, in_chair=True)).act == "HbS before is not back"
+def test_in_the_chair_what_waits_for_somebody_comes_first():
+    states = ("running", "finished", "authorised", "planned")
+    order = sorted(states, key=lambda state: judge(replace(QUIET, chair=state)).weight)
+    assert order == ["planned", "authorised", "finished", "running"]
+
+
+@pytest.mark.parametrize("state", ["", "closed", "cancelled", "abandoned"])
+def test_a_session_that_is_over_leaves_the_chair(state):
+    assert judge(replace(QUIET, chair=state)).band is Band.ON_COURSE
 
 
 def test_all_lesser_reasons_are_said_beside_the_main_one():
