@@ -57,7 +57,7 @@ def _walk(patterns: list[URLPattern | URLResolver], above: str, names: tuple[str
 def sample(
     exchange_session: ExchangeSession, transfusion: OtherTransfusion, of_the_day: ExchangeSession
 ) -> dict[str, Any]:
-    """What the addresses of one person are filled with; `of_the_day` runs, and has a follow-up."""
+    """What the addresses of one person are filled with; `of_the_day` runs, has a follow-up and a reaction."""
     patient = exchange_session.patient
     return {
         "patient_ref": patient.patient_ref,
@@ -66,6 +66,8 @@ def sample(
         "key of transfusion": transfusion.pk,
         "key of day": of_the_day.pk,
         "key of call": of_the_day.follow_ups.first().pk,
+        "key of reactions": of_the_day.adverse_events.first().pk,
+        "place": 1,
         "number": 0,
         "name": "unit_volume_ml",
         "text_name": "leaflet",

@@ -23,7 +23,7 @@ from patients.models import (
 from programme.core.models import Role, Site, SiteSetting, User
 from programme.planning.models import Suggestion
 from programme.planning.services import PLAN_VERSION
-from sessions.day.models import Entry, FollowUp, Prescription
+from sessions.day.models import AdverseEvent, Entry, FollowUp, Prescription
 from sessions.forecasting import MODEL_VERSION
 from sessions.models import (
     AdmissionInGap,
@@ -507,3 +507,11 @@ def make_follow_up(exchange_session: ExchangeSession, **fields: Any) -> FollowUp
     """A call about late reactions that is due today."""
     values = {"kind": FollowUp.Kind.LATE_CALL, "due_on": TODAY, "opened_at": NOW, **fields}
     return FollowUp.objects.create(patient=exchange_session.patient, exchange_session=exchange_session, **values)
+
+
+def make_adverse_event(exchange_session: ExchangeSession, *, by: User, **fields: Any) -> AdverseEvent:
+    """A febrile reaction of the session, noted and not judged yet."""
+    values = {"at": NOW, "kind": "febrile", "signs": "rigors, 39.1 °C", "noted_at": NOW, **fields}
+    return AdverseEvent.objects.create(
+        patient=exchange_session.patient, exchange_session=exchange_session, noted_by=by, **values
+    )

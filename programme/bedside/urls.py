@@ -2,7 +2,19 @@
 
 from django.urls import URLPattern, path
 
-from programme.bedside.views import after, afterwards, calls, ending, papers, planning, record, run, start, units
+from programme.bedside.views import (
+    after,
+    afterwards,
+    calls,
+    ending,
+    papers,
+    planning,
+    reaction,
+    record,
+    run,
+    start,
+    units,
+)
 
 app_name = "bedside"
 urlpatterns: list[URLPattern] = [
@@ -40,4 +52,8 @@ urlpatterns: list[URLPattern] = [
     path("people/<path:patient_ref>/day/<int:key>/units/<int:place>/end/", units.end, name="unit_end"),
     path("people/<path:patient_ref>/day/<int:key>/units/<int:place>/away/", units.away, name="unit_away"),
     path("people/<path:patient_ref>/day/<int:key>/units/<int:place>/back/", units.back, name="unit_back"),
+    path("people/<path:patient_ref>/day/<int:key>/reaction/", reaction.reaction, name="reaction"),
+    path("people/<path:patient_ref>/day/<int:key>/reaction/stop/", reaction.stop, name="reaction_stop"),
+    path("people/<path:patient_ref>/reactions/", reaction.reactions, name="reactions"),
+    path("people/<path:patient_ref>/reactions/<int:key>/", reaction.judge, name="judge_reaction"),
 ]

@@ -133,20 +133,20 @@ def differences(unit: UnitBlood, needed: Needed) -> tuple[Difference, ...]:
 def _group(unit: UnitBlood, needed: Needed) -> list[Difference]:
     if not needed.abo or not needed.rhd:
         missing = "group" if not needed.abo else "D type"
-        return [Difference(STOP, "abo", f"The person's {missing} is not recorded: no unit can be matched.")]
+        return [Difference(STOP, "group", f"The person's {missing} is not recorded: no unit can be matched.")]
     found = []
     if unit.abo not in MAY_GIVE.get(needed.abo, ()):
         allowed = " or ".join(MAY_GIVE.get(needed.abo, ()))
         found.append(
-            Difference(STOP, "abo", f"Wrong group: the unit is {unit.abo}, allowed is {allowed}. Do not give.")
+            Difference(STOP, "group", f"Wrong group: the unit is {unit.abo}, allowed is {allowed}. Do not give.")
         )
     elif unit.abo != needed.abo:
         words = f"The unit is group {unit.abo}, the person {needed.abo}: compatible, not the same. Was it meant?"
-        found.append(Difference(ASK, "abo", words))
+        found.append(Difference(ASK, "group", words))
     against_d = any("D" in antigens_of(name) for name in needed.antibodies)
     if unit.rhd == "+" and (needed.rhd == "-" or against_d):
         why = "anti-D was found" if against_d else "the person is D negative"
-        found.append(Difference(STOP, "rhd", f"Wrong D type: the unit is D positive, {why}. Do not give."))
+        found.append(Difference(STOP, "group", f"Wrong D type: the unit is D positive, {why}. Do not give."))
     return found
 
 

@@ -35,6 +35,7 @@ def make_person(site, ref):
     signed_by = factories.make_user(role="consultant", site=site, username=f"signs.{ref}")
     running = factories.make_running(patient, by=signed_by)
     factories.make_follow_up(running)
+    factories.make_adverse_event(running, by=signed_by)
     return sample(course[-1], factories.make_other_transfusion(patient), running)
 
 

@@ -32,9 +32,9 @@ def states(unit, needed):
 def test_abo_of_red_cells_follows_the_table_of_the_trade(unit, person):
     found = states(UnitBlood(unit, "+", hbs_negative=True), Needed(person, "+"))
     if (unit, person) not in COMPATIBLE:
-        assert found == [(STOP, "abo")]
+        assert found == [(STOP, "group")]
     elif unit != person:
-        assert found == [(ASK, "abo")]
+        assert found == [(ASK, "group")]
     else:
         assert found == []
 
@@ -47,7 +47,7 @@ def test_d_positive_units_go_to_nobody_who_is_d_negative(unit, person, refused):
 @pytest.mark.parametrize("name", ["anti-D", "anti-CD", "Anti-C+D"])
 def test_anti_d_refuses_d_positive_units_whatever_the_own_type(name):
     found = states(UnitBlood("O", "+", frozenset("C"), hbs_negative=True), Needed("O", "+", antibodies=(name,)))
-    assert found == [(STOP, "rhd")]
+    assert found == [(STOP, "group")]
 
 
 def test_a_unit_that_fits_in_everything_has_no_difference():
@@ -82,8 +82,8 @@ def test_hbs_must_be_stated_negative_where_it_is_needed(stated, refused):
 
 
 def test_a_person_without_a_recorded_group_gets_no_unit():
-    assert states(FITS, Needed("", "+"))[0] == (STOP, "abo")
-    assert states(FITS, Needed("O", ""))[0] == (STOP, "abo")
+    assert states(FITS, Needed("", "+"))[0] == (STOP, "group")
+    assert states(FITS, Needed("O", ""))[0] == (STOP, "group")
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,138 @@
+"""The units of a session as their pages show them, with their clocks. Fixed number of queries."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+from programme.core import access
+from programme.core.models import Site, User
+from programme.core.settings_of_site import site_settings, site_texts
+from programme.worklist.queries.who import Blood, blood_needed
+from sessions.day.numeric.blood_match import ASK, Needed, differences
+from sessions.day.numeric.donation_number import BadCode, Group, check_character, read_group_codes, spaced
+from sessions.day.numeric.tally import Tally
+from sessions.day.numeric.unit_clocks import UnitClocks, late_start, sample_is_valid, sample_valid_before, unit_clocks
+from sessions.day.queries import blood_of, needed_blood, newest_sample, tally_of
+from sessions.models import DonationUnit, ExchangeSession, State, UnitState
+
+
+@dataclass(frozen=True, slots=True)
+class UnitLine:
+    """One unit: `number` in its groups and the check character beside it; `late` where its start limit has gone by."""
+
+    row: DonationUnit
+    number: str
+    check: str
+    clocks: UnitClocks
+    given_ml: float
+    asks: tuple[str, ...]
+    late: str
+    next: str  # check, start, end or ''
+
+    @property
+    def may_be_put_away(self) -> bool:
+        return self.row.state in (UnitState.AT_CHAIR, UnitState.CHECKED) and self.given_ml <= 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class UnitsPage:
+    """sample_until: the last moment of the crossmatch sample; None where there is none."""
+
+    exchange_session: ExchangeSession
+    blood: Blood
+    needed: Needed
+    settings: Mapping[str, float]
+    units: tuple[UnitLine, ...]
+    sample_until: datetime | None
+    sample_holds: bool
+    paused: bool
+
+    @property
+    def takes_units(self) -> bool:
+        return self.exchange_session.state in (State.AUTHORISED, State.RUNNING)
+
+    def line(self, place: int) -> UnitLine | None:
+        return next((line for line in self.units if line.row.place == place), None)
+
+
+def units_of(exchange_session: ExchangeSession, *, now: datetime) -> UnitsPage:
+    """Return the units of a session at the local moment `now`; about ten queries, whatever the number of units."""
+    patient = exchange_session.patient
+    settings, needed = site_settings(patient.site, now), needed_blood(patient)
+    state = tally_of(exchange_session)
+    rows = DonationUnit.objects.filter(exchange_session=exchange_session).order_by("place")
+    sample = newest_sample(patient, now)
+    until, holds = None, False
+    if sample is not None:
+        taken, hours = sample.taken_at.astimezone(now.tzinfo), settings["sample_valid_hours"]
+        by_day = bool(settings["sample_by_calendar_day"])
+        until = sample_valid_before(taken, hours=hours, by_calendar_day=by_day)
+        holds = sample_is_valid(taken, now, hours=hours, by_calendar_day=by_day)
+    return UnitsPage(
+        exchange_session=exchange_session,
+        blood=blood_needed(patient, now.date()),
+        needed=needed,
+        settings=settings,
+        units=tuple(
+            _line(row, exchange_session, needed, state, settings, now)
+            for row in rows.select_related("first_checker", "second_checker")
+        ),
+        sample_until=until,
+        sample_holds=holds,
+        paused=state.paused_since is not None,
+    )
+
+
+def _line(
+    row: DonationUnit,
+    exchange_session: ExchangeSession,
+    needed: Needed,
+    state: Tally,
+    settings: Mapping[str, float],
+    now: datetime,
+) -> UnitLine:
+    times = state.units.get(row.place)
+    clocks = unit_clocks(out_of_storage_at=row.out_of_storage_at, started_at=row.started_at, settings=settings)
+    local = unit_clocks(
+        out_of_storage_at=row.out_of_storage_at and row.out_of_storage_at.astimezone(now.tzinfo),
+        started_at=None,
+        settings=settings,
+    )
+    steps = {UnitState.AT_CHAIR: "check", UnitState.CHECKED: "start", UnitState.RUNNING: "end"}
+    step = steps.get(UnitState(row.state), "")
+    if exchange_session.state != State.RUNNING and not (step == "check" and exchange_session.state == State.AUTHORISED):
+        step = ""
+    return UnitLine(
+        row=row,
+        number=spaced(row.donation_number) if row.donation_number else "number not recorded",
+        check=_check(row.donation_number),
+        clocks=clocks,
+        given_ml=times.in_ml if times else 0.0,
+        asks=tuple(one.words for one in differences(blood_of(row), needed) if one.state == ASK),
+        late=late_start(local, now) if row.state == UnitState.CHECKED else "",
+        next=step,
+    )
+
+
+def _check(number: str) -> str:
+    try:
+        return check_character(number) if number else ""
+    except BadCode:
+        return ""
+
+
+def group_codes(site: Site, at: datetime) -> dict[str, Group]:
+    """Return the site's own list of group codes; nothing where it has none or wrote it wrongly. One query."""
+    try:
+        return read_group_codes(site_texts(site, at)["group_codes"])
+    except BadCode:
+        return {}
+
+
+def colleagues_of(user: User) -> dict[str, str]:
+    """Return who may sign a check beside the user: sign-in name to full name; one query."""
+    roles = access.matrix()["change.run"]
+    people = User.objects.filter(site_id=user.site_id, is_active=True, role__in=roles).exclude(pk=user.pk)
+    return {one.username: one.full_name for one in people.order_by("full_name")}

@@ -1,0 +1,237 @@
+"""Units at the chair: the ledger, and one form for each thing that is done with a unit."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from django.core.exceptions import ValidationError
+from django.http import Http404, HttpResponse
+from django.shortcuts import render
+from django.urls import reverse
+from django.utils import timezone
+from django.views.decorators.http import require_safe
+
+from programme.bedside.forms.units import CheckForm, EndUnitForm, PutAwayForm, StartUnitForm, TakeBackForm, UnitForm
+from programme.bedside.queries.units import UnitLine, UnitsPage, colleagues_of, group_codes, units_of
+from programme.bedside.views.opening import open_session
+from programme.core import access
+from programme.core.look import site_now
+from programme.core.models import User
+from programme.core.receipts import new_key
+from programme.core.services import prove
+from programme.worklist.forms.fields import EdgeForm
+from programme.worklist.views.people import blank, both_ways
+from programme.worklist.views.saving import FormPage, answer
+from sessions.day.services.giving import end_unit, put_away, start_unit, take_back
+from sessions.day.services.units import add_unit, check_unit, record_refusal
+from sessions.models import DonationUnit, ExchangeSession
+
+TEMPLATE = "bedside/unit_form.html"
+NEAR_MISS = ("group", "negative", "hbs", "expiry", "number", "wristband")
+
+
+@access.needs("see.run")
+@require_safe
+def units(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
+    exchange_session = open_session(request, patient_ref, key)
+    now = site_now(request.user)
+    page = units_of(exchange_session, now=now)
+    context = {"units": page, "patient": exchange_session.patient, "exchange_session": exchange_session}
+    return render(request, "bedside/units.html", context | {"now": now, "key": new_key()})
+
+
+@access.needs("change.run")
+@both_ways
+def add(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
+    exchange_session = open_session(request, patient_ref, key)
+    now = site_now(request.user)
+    shown = units_of(exchange_session, now=now)
+    form = UnitForm(
+        **blank(request, now.date()), needed=shown.needed, groups=group_codes(exchange_session.patient.site, now)
+    )
+    stopped: list[str] = []
+
+    def save(at: datetime) -> str:
+        try:
+            out = moment_out(form, exchange_session, now)
+            unit = add_unit(
+                exchange_session=exchange_session, label=form.label(), out_of_storage_at=out, actor=request.user, at=at
+            )
+        except ValidationError as error:
+            stopped.extend(near_misses(error))
+            raise
+        return reverse("bedside:unit_check", args=[patient_ref, key, unit.place])
+
+    page = page_of(shown, "Bring a unit to the chair", "It is checked by two people afterwards.", "Match it", form)
+    response = answer(request, page, action="bring unit", save=save, done="It fits this person. Now check it.")
+    keep_refusal(request, exchange_session, form, stopped)
+    return response
+
+
+def moment_out(form: UnitForm, exchange_session: ExchangeSession, now: datetime) -> datetime | None:
+    """Return when the unit left storage; a time that is still to come today was yesterday evening."""
+    typed = form.left_storage
+    if typed is None:
+        return None
+    try:
+        at = typed.in_zone(ZoneInfo(exchange_session.patient.site.time_zone), now.date())
+    except ValueError as error:
+        raise ValidationError({"out_of_storage": str(error)}) from error
+    return at - timedelta(days=1) if typed.on is None and at - now > timedelta(hours=12) else at
+
+
+def near_misses(error: ValidationError) -> list[str]:
+    """Return what a wrong unit or a wrong person was stopped with; nothing for other faults of a form."""
+    named = error.message_dict if hasattr(error, "error_dict") else {}
+    return [words for field in NEAR_MISS for words in named.get(field, ())]
+
+
+def keep_refusal(
+    request: access.SignedIn, exchange_session: ExchangeSession, form: UnitForm | CheckForm, stopped: list[str]
+) -> None:
+    """Keep in the trail that a unit was stopped, once the form that it stood in has been rolled back."""
+    if stopped:
+        record_refusal(
+            exchange_session=exchange_session, donation_number=form.cleaned_data.get("number") or "",
+            sentences=stopped, actor=request.user, at=timezone.now(),
+        )  # fmt: skip
+
+
+def page_of(
+    shown: UnitsPage, title: str, lede: str, submit: str, form: EdgeForm, *, line: UnitLine | None = None
+) -> FormPage:
+    session = shown.exchange_session
+    back = reverse("bedside:units", args=[session.patient.patient_ref, session.pk])
+    extra = {"units": shown, "line": line, "exchange_session": session}
+    return FormPage(title, lede, submit, back, [form], patient=session.patient, extra=extra, template=TEMPLATE)
+
+
+class OneUnit:
+    """What the pages of one unit begin with: the session, the unit's line, and where they lead back to."""
+
+    def __init__(self, request: access.SignedIn, patient_ref: str, key: int, place: int) -> None:
+        self.request = request
+        self.exchange_session = open_session(request, patient_ref, key)
+        self.now = site_now(request.user)
+        self.shown = units_of(self.exchange_session, now=self.now)
+        line = self.shown.line(place)
+        if line is None:
+            raise Http404("This session has no such unit.")
+        self.line, self.unit = line, line.row
+        self.unit.exchange_session = self.exchange_session
+        self.there = reverse("bedside:units", args=[patient_ref, key])
+
+    def blank(self) -> dict[str, Any]:
+        return blank(self.request, self.now.date(), version=str(self.unit.version))
+
+    def page(self, title: str, lede: str, submit: str, form: EdgeForm) -> FormPage:
+        return page_of(self.shown, f"{title} unit {self.unit.place}", lede, submit, form, line=self.line)
+
+    def saver(self, form: EdgeForm, do: Callable[..., DonationUnit], **more: str) -> Callable[[datetime], str]:
+        """Return what saves the form: `do` with the unit, the form's key and version, and the named fields."""
+
+        def save(at: datetime) -> str:
+            given = form.cleaned_data
+            fields = {name: given.get(field) or "" for name, field in more.items()}
+            do(
+                unit=self.unit, version=int(given["version"] or 0), key=given["receipt"], actor=self.request.user,
+                at=at, **fields,
+            )  # fmt: skip
+            return self.there
+
+        return save
+
+
+@access.needs("change.run")
+@both_ways
+def check(request: access.SignedIn, patient_ref: str, key: int, place: int) -> HttpResponse:
+    one = OneUnit(request, patient_ref, key, place)
+    needs_second = one.shown.settings["checkers_needed"] > 1
+    form = CheckForm(**one.blank(), colleagues=colleagues_of(request.user), needs_second=needs_second)
+    page = one.page("Check", check_lede(one.unit, request.user), "Sign the check", form)
+    second = second_checker(request, page, form)
+    stopped: list[str] = []
+
+    def save(at: datetime) -> str:
+        given = form.cleaned_data
+        try:
+            check_unit(
+                unit=one.unit, version=int(given["version"] or 0), key=given["receipt"], chair=form.chair(),
+                second=second, emergency_reason=given.get("emergency") or "", actor=request.user, at=at,
+            )  # fmt: skip
+        except ValidationError as error:
+            stopped.extend(near_misses(error))
+            raise
+        return one.there
+
+    response = answer(request, page, action="check unit", save=save, done=f"Unit {place}: the check is signed.")
+    keep_refusal(request, one.exchange_session, form, stopped)
+    return response
+
+
+def check_lede(unit: DonationUnit, user: User) -> str:
+    if unit.first_checker is None:
+        return "At the chair, aloud, each by themselves: person, wristband, unit, tag."
+    if unit.first_checker_id == user.pk:
+        return "You made the first check. The second person now checks all of it again, by themselves."
+    return f"{unit.first_checker.full_name} made the first check. Yours is the second: check all of it again."
+
+
+def second_checker(request: access.SignedIn, page: FormPage, form: CheckForm) -> User | None:
+    """Return who typed their PIN beside the signed-in person; each wrong PIN is recorded before anything is signed."""
+    if request.method != "POST" or not page.is_valid() or not form.cleaned_data.get("second"):
+        return None
+    given = form.cleaned_data
+    try:
+        return prove(
+            username=given["second"], secret=given["secret"], site=request.user.site, actor=request.user,
+            at=timezone.now(),
+        )  # fmt: skip
+    except ValidationError as error:
+        form.refuse("secret", " ".join(error.messages))
+        return None
+
+
+@access.needs("change.run")
+@both_ways
+def start(request: access.SignedIn, patient_ref: str, key: int, place: int) -> HttpResponse:
+    one = OneUnit(request, patient_ref, key, place)
+    form = StartUnitForm(**one.blank())
+    slow = f"At most {one.line.clocks.slow_ml:g} mL in its first {one.shown.settings['slow_first_min']:g} min."
+    page = one.page("Start", slow, "Start it now", form)
+    save = one.saver(form, start_unit, why_late="why_late")
+    return answer(request, page, action="start unit", save=save, done=f"Unit {place} is started. {slow}")
+
+
+@access.needs("change.run")
+@both_ways
+def end(request: access.SignedIn, patient_ref: str, key: int, place: int) -> HttpResponse:
+    one = OneUnit(request, patient_ref, key, place)
+    form = EndUnitForm(**one.blank())
+    page = one.page("End", "All of it was given, or it is stopped.", "End it now", form)
+    save = one.saver(form, end_unit, stopped_why="stopped_why")
+    return answer(request, page, action="end unit", save=save, done=f"Unit {place} is ended.")
+
+
+@access.needs("change.run")
+@both_ways
+def away(request: access.SignedIn, patient_ref: str, key: int, place: int) -> HttpResponse:
+    one = OneUnit(request, patient_ref, key, place)
+    form = PutAwayForm(**one.blank())
+    page = one.page("Put away", "A unit of which nothing was given.", "Put it away", form)
+    save = one.saver(form, put_away, state="state", reason="reason")
+    return answer(request, page, action="put unit away", save=save, done=f"Unit {place} is put away.")
+
+
+@access.needs("change.run")
+@both_ways
+def back(request: access.SignedIn, patient_ref: str, key: int, place: int) -> HttpResponse:
+    one = OneUnit(request, patient_ref, key, place)
+    form = TakeBackForm(**one.blank())
+    what = "its end" if one.unit.ended_at else "its start"
+    page = one.page("Take back", f"For {what}, entered by mistake.", "Take it back", form)
+    save = one.saver(form, take_back, reason="reason")
+    return answer(request, page, action="take unit back", save=save, done=f"Unit {place}: {what} is taken back.")
