@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from programme.core.models import Site
 from sessions.models import BacktestRun, ModelFit
 from sessions.numeric.backtest import ORIGINS, run_backtest
-from sessions.numeric.changes_of_pace import PaceChanges, find_changes, learn_score_spread
+from sessions.numeric.changes_of_pace import PaceChanges, find_changes, learn_thresholds
 from sessions.numeric.drift import fit as drift
 from sessions.numeric.drift.fit import CANDIDATES, FORM_BEFORE_CHOICE, ProgrammeFit, fit_programme
 from sessions.numeric.drift.person import PeoplePace, update_people
@@ -24,6 +24,7 @@ from sessions.numeric.drift.predict import predict
 from sessions.numeric.haemolysis import WATCH_VERSION, Watched, WatchFit, fit_watch, update_watch
 from sessions.numeric.hb import predict_hb
 from sessions.numeric.mixing import PersonalMixing, personal_mixing
+from sessions.numeric.pace_shift import Thresholds
 from sessions.queries import SiteColumns
 
 Floats = NDArray[np.float64]
@@ -42,11 +43,15 @@ class Learnt:
 
     drift: ProgrammeFit
     watch: WatchFit
-    score_spread: float  # of the scores by which a changed pace is flagged, where nothing has changed
+    flag_over: Thresholds  # log odds over which a changed pace is flagged
 
     def to_dict(self) -> dict[str, Any]:
         """For storing as JSON; `from_dict` gives an equal one back."""
-        return {"drift": self.drift.to_dict(), "watch": self.watch.to_dict(), "score_spread": self.score_spread}
+        return {
+            "drift": self.drift.to_dict(),
+            "watch": self.watch.to_dict(),
+            "flag_over": self.flag_over.to_dict(),
+        }
 
     @classmethod
     def from_dict(cls, stored: dict[str, Any]) -> Learnt:
@@ -54,7 +59,7 @@ class Learnt:
         return cls(
             drift=ProgrammeFit.from_dict(stored["drift"]),
             watch=WatchFit.from_dict(stored["watch"]),
-            score_spread=float(stored["score_spread"]),
+            flag_over=Thresholds(**stored["flag_over"]),
         )
 
 
@@ -75,7 +80,7 @@ class Programme:
 def learn(read: SiteColumns, *, form: str) -> Learnt:
     """Fit the drift model in this form, and the watch, to everyone's sessions."""
     fit = fit_programme(read.columns, form=form)
-    return Learnt(fit, fit_watch(read.columns), learn_score_spread(fit, read.columns))
+    return Learnt(fit, fit_watch(read.columns), learn_thresholds(fit, read.columns))
 
 
 def see(read: SiteColumns, learnt: Learnt, as_of: date) -> Programme:
@@ -92,7 +97,7 @@ def see(read: SiteColumns, learnt: Learnt, as_of: date) -> Programme:
             removal_ratio_sd=read.share_of_ideal_sd,
             n_people=columns.n_people,
         ),
-        changes=find_changes(fit, columns, score_spread=learnt.score_spread),
+        changes=find_changes(fit, columns, learnt.flag_over),
         watch=learnt.watch,
         watched=update_watch(learnt.watch, columns),
     )

@@ -1,6 +1,6 @@
 """Has the pace of somebody changed? A flag with when, from, to and range, and what to consider.
 
-The last two or three gaps are held against up to a year of gaps before them. If they agree on another pace by more than
+The last two to six gaps are held against up to a year of gaps before them. If they agree on another pace by more than
 chance allows, it is flagged. One odd gap never flags: it is more often a wrong tube than a changed person.
 """
 
@@ -14,7 +14,19 @@ from .columns import EARLY_UNWELL, METHOD_UNKNOWN, Bools, Floats, Ints, SessionC
 from .drift.fit import ProgrammeFit
 from .drift.person import PeoplePace, update_people
 from .drift.predict import predict
-from .forecasters import gap_days, histories
+from .forecasters import gap_days
+from .pace_shift import (
+    GAPS_HELD,
+    GAPS_WATCHED,
+    Gaps,
+    Steady,
+    Thresholds,
+    compare,
+    hold,
+    windows,
+)
+from .pace_shift import learn_thresholds as _learn_thresholds
+from .predictive import SHAPE_BEFORE_DATA, Shape
 
 CAUSES = (
     "a missed or incomplete session",
@@ -25,16 +37,12 @@ CAUSES = (
     "samples taken too early or from the wrong tube",
     "another assay method",
 )
-WINDOWS = (2, 3)  # gaps that must agree
-GAPS_BEFORE, LEAST_GAPS_BEFORE = 14, 4
-# Set so that at most 5 false flags are raised in 100 person-years of made-up worlds (see the tests); not from a source.
-# A faster pace is dangerous, a slower one is not, so most of the false alarms are spent on the former.
-FASTER_SCORE, SLOWER_SCORE = 2.6, 3.0
-_FAR = 2.0  # spreads: a gap further out than this from the others counts as this far
-_CLEAR = 0.5  # spreads by which at least two gaps must lie on the side of the change
 _STEP = 0.25  # size of the change by which the effect of a pace is read off
-_AT_LEAST = 0.15  # changes of pace under 15 % are not worth a word
+_LEAST_CLIMB = 1.0  # points; a gap that was expected to climb less tells nothing
+_SAME = 3.0  # spreads within which a measured and a reckoned after-value are taken for the same
 _Z80 = float(ndtri(0.9))
+_PEOPLE_TO_LEARN_FROM = 200
+_DRAWS_SEED = 20_240_731
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,11 +70,12 @@ class PaceChange:
 class PaceChanges:
     """For each person, arrays [P]; figures as in `PaceChange`, of no meaning where nothing is flagged.
 
-    score: how far beyond chance, in normal scores, positive for faster; nan where too little is known to say.
+    faster, slower: log odds of such a change against none (see `pace_shift`); nan where too little is known to say.
     """
 
     flagged: Bools
-    score: Floats
+    faster: Floats
+    slower: Floats
     since_day: Ints
     gaps: Ints
     from_pct_per_day: Floats
@@ -84,69 +93,69 @@ class PaceChanges:
         return PaceChange(**plain)
 
 
-@dataclass(frozen=True, slots=True)
-class _Gaps:
-    """The latest gaps that count, arrays [P, K], newest first; effect [points] of a pace one larger by its whole."""
+def find_changes(fit: ProgrammeFit, columns: SessionColumns, thresholds: Thresholds) -> PaceChanges:
+    """Flag people whose last two to six gaps agree on another pace than the gaps before them.
 
-    row: Ints  # −1 where there is none
-    share: Floats  # of the reference pace by which the gap lies off
-    weight: Floats  # 1 over the variance of that; 0 where there is none
-
-
-def find_changes(fit: ProgrammeFit, columns: SessionColumns, *, score_spread: float = 1.0) -> PaceChanges:
-    """Flag people whose last two or three gaps agree on another pace than the gaps before them.
-
-    Each gap tells of a pace off the person's reference by the share e/c ± s/c, with error e and spread s of its
-    forecast and effect c of the pace on it [points]. The precision-weighted means of the last w gaps and of up to 14
-    before are compared; score = difference over its spread, over `score_spread`. Flagged over 2.6 (faster) or under
-    −3.0 (slower), for w = 2 or 3, when two gaps lie clearly on that side and the change is at least 15 %. Gaps that
-    ended early for being unwell, and those in which something was transfused, do not count. Windows and scores are
-    chosen here by test; not from a source. score_spread: see `learn_score_spread`.
+    Each gap tells of a climb off the person's reference by the share e/c ± s/c, with error e and spread s of its
+    forecast and the climb c that it expects [points]; `pace_shift` turns these into odds of a change, and who is over
+    a threshold is flagged. Gaps that ended early for being unwell, and those in which something was transfused, do
+    not count. thresholds: see `learn_thresholds`.
     """
     pace = _pace_alone(fit, update_people(fit, columns))
-    gaps = _latest_gaps(fit, columns, pace)
-    first, *others = (_compared(gaps, window) for window in WINDOWS)
-    best = first
-    for other in others:
-        stronger = np.nan_to_num(np.abs(other["score"])) > np.nan_to_num(np.abs(best["score"]))
-        best = {key: np.where(stronger, other[key], best[key]) for key in best}
-    score, old, new = best["score"] / score_spread, 1.0 + best["before"], 1.0 + best["now"]
-    change = new / np.maximum(old, 0.1) - 1.0
-    flagged = ((score > FASTER_SCORE) | (score < -SLOWER_SCORE)) & (np.abs(change) >= _AT_LEAST)
-    start = np.where(flagged, best["first_row"] - 1, 0).astype(np.int64)
+    row, gaps, steady = _latest_gaps(fit, columns, pace, GAPS_HELD)
+    odds = compare(gaps, steady, windows(gaps, steady), gaps.share)
+    faster = np.nan_to_num(odds.faster - thresholds.faster, nan=-np.inf)
+    slower = np.nan_to_num(odds.slower - thresholds.slower, nan=-np.inf)
+    size = np.where(faster >= slower, odds.faster_gaps, odds.slower_gaps).astype(np.int64)
+    flagged = np.maximum(faster, slower) > 0.0
+    old, new, new_sd = _paces(gaps, size)
+    first = row[np.arange(len(row)), size - 1]
+    start = np.where(flagged, first - 1, 0).astype(np.int64)
     usual = pace.pace_pct_per_day
     return PaceChanges(
         flagged=flagged,
-        score=score,
+        faster=odds.faster,
+        slower=odds.slower,
         since_day=columns.day[start] if len(columns) else np.zeros(columns.n_people, dtype=np.int64),
-        gaps=best["window"].astype(np.int64),
+        gaps=size,
         from_pct_per_day=usual * np.maximum(old, 0.0),
         to_pct_per_day=usual * np.maximum(new, 0.0),
-        low_pct_per_day=usual * np.maximum(new - _Z80 * best["now_sd"], 0.0),
-        high_pct_per_day=usual * np.maximum(new + _Z80 * best["now_sd"], 0.0),
-        method_changed=flagged & _method_changed(columns, start, gaps.row[:, 0]),
+        low_pct_per_day=usual * np.maximum(new - _Z80 * new_sd, 0.0),
+        high_pct_per_day=usual * np.maximum(new + _Z80 * new_sd, 0.0),
+        method_changed=flagged & _method_changed(columns, start, row[:, 0]),
     )
 
 
-def learn_score_spread(fit: ProgrammeFit, columns: SessionColumns) -> float:
-    """How widely the score of three gaps really spreads in this programme, in place of 1; 1 with under 100 scores.
+def learn_thresholds(fit: ProgrammeFit, columns: SessionColumns) -> Thresholds:
+    """Thresholds for this programme: its gaps are drawn anew from the fit, of at most 200 people, with nothing changed.
 
-    Where paces never stand still, a difference that chance would not make is common and no news. Read off the middle
-    80 % of scores over time, of at most 150 people and 4,000 days, so true changes of a few people weigh little.
+    The same columns give the same thresholds. What really happened in the gaps does not enter.
     """
-    people = np.unique(columns.person)
-    chosen = (
-        people[np.linspace(0, len(people) - 1, min(150, len(people))).round().astype(int)] if len(people) else people
-    )
-    rows = np.flatnonzero(np.isin(columns.person, chosen) & (columns.sequence() > max(WINDOWS) + LEAST_GAPS_BEFORE))
-    if len(rows) < 100:
-        return 1.0
-    rows = rows[np.linspace(0, len(rows) - 1, min(4000, len(rows))).round().astype(int)]
-    then = histories(columns, rows, with_row=True)
-    pace = _pace_alone(fit, update_people(fit, then))
-    score = _compared(_latest_gaps(fit, then, pace), max(WINDOWS), disagree_counts=True)["score"]
-    score = score[np.isfinite(score)]
-    return float(np.quantile(np.abs(score), 0.8) / ndtri(0.9)) if len(score) >= 100 else 1.0
+    people = np.flatnonzero(np.diff(columns.starts()) > 1)
+    if len(people) > _PEOPLE_TO_LEARN_FROM:
+        people = people[np.linspace(0, len(people) - 1, _PEOPLE_TO_LEARN_FROM).round().astype(int)]
+    some = columns.take_people(people)
+    pace = _pace_alone(fit, update_people(fit, some))
+    _, gaps, steady = _latest_gaps(fit, some, pace, GAPS_WATCHED + GAPS_HELD)
+    return _learn_thresholds(gaps, steady, np.random.default_rng(_DRAWS_SEED))
+
+
+def _paces(gaps: Gaps, size: Ints) -> tuple[Floats, Floats, Floats]:
+    """Pace before and in the newest `size` gaps, as shares of the reference, and the spread of the latter, [P]."""
+    out = np.zeros((3, len(size)))
+    for window in np.unique(size):
+        _, held = hold(gaps, gaps.share, int(window))
+        weight = np.where(gaps.known, 1.0 / gaps.sd**2, 0.0)
+        old, _ = _mean(held[:, window:], weight[:, window:])
+        new, var = _mean(held[:, :window], weight[:, :window])
+        out = np.where(size == window, [1.0 + old, 1.0 + new, np.sqrt(var)], out)
+    return out[0], out[1], out[2]
+
+
+def _mean(share: Floats, weight: Floats) -> tuple[Floats, Floats]:
+    """Precision-weighted mean over the gaps and its variance, [P]."""
+    total = np.maximum(weight.sum(axis=1), 1e-9)
+    return (share * weight).sum(axis=1) / total, 1.0 / total
 
 
 def _pace_alone(fit: ProgrammeFit, pace: PeoplePace) -> PeoplePace:
@@ -162,12 +171,13 @@ def _pace_alone(fit: ProgrammeFit, pace: PeoplePace) -> PeoplePace:
     )
 
 
-def _latest_gaps(fit: ProgrammeFit, columns: SessionColumns, pace: PeoplePace) -> _Gaps:
-    after, after_sd = _after(columns, fit.values["assay_sd"])
-    row = _latest_rows(columns, np.isfinite(after), max(WINDOWS) + GAPS_BEFORE)
-    at = np.maximum(row, 1)
+def _latest_gaps(fit: ProgrammeFit, columns: SessionColumns, pace: PeoplePace, most: int) -> tuple[Ints, Gaps, Steady]:
+    """Rows that end the latest gaps [P, most], −1 beyond them; what they say; and what a steady pace is."""
+    after, after_sd = _after(fit, columns, pace)
+    row = _latest_rows(columns, np.isfinite(after), most)
     if len(columns) < 2:
-        return _Gaps(row, np.zeros(row.shape), np.zeros(row.shape))
+        return row, _no_gaps(row.shape), _steady(fit, pace, np.ones(len(row)), SHAPE_BEFORE_DATA)
+    at = np.maximum(row, 1)
     reference = pace.expanded(1)
     hb = columns.hb_after_g_l[at - 1]
     given: dict[str, Any] = {
@@ -178,11 +188,37 @@ def _latest_gaps(fit: ProgrammeFit, columns: SessionColumns, pace: PeoplePace) -
     }
     expected = predict(fit, reference, **given)
     faster = predict(fit, replace(reference, pace=reference.pace * (1.0 + _STEP)), **given)
-    effect = (faster.loc - expected.loc) / _STEP
-    z = (columns.hbs_before_pct[at] - expected.median()) / expected.scale
-    known = (row >= 0) & np.isfinite(z) & (effect > 0.5)
-    share = np.where(known, z * expected.scale / np.where(known, effect, 1.0), 0.0)
-    return _Gaps(row, share, np.where(known, (effect / expected.scale) ** 2, 0.0))
+    climb, error = expected.loc - after[at - 1], columns.hbs_before_pct[at] - expected.median()
+    known = (row >= 0) & np.isfinite(error) & (climb > _LEAST_CLIMB)
+    climb = np.where(known, climb, 1.0)
+    gaps = Gaps(
+        known=known,
+        share=np.where(known, error / climb, 0.0),
+        sd=np.where(known, expected.scale / climb, 1.0),
+        begins=np.where(known, columns.day[at - 1], 0).astype(float),
+        ends=np.where(known, columns.day[at], 0).astype(float),
+    )
+    effect = np.where(known, (faster.loc - expected.loc) / _STEP, 0.0).sum(axis=1)
+    by_pace = np.where(known.any(axis=1), effect / np.maximum((climb * known).sum(axis=1), 1.0), 1.0)
+    return row, gaps, _steady(fit, pace, by_pace, expected.shape)
+
+
+def _no_gaps(shape: tuple[int, ...]) -> Gaps:
+    nothing = np.zeros(shape)
+    return Gaps(nothing > 0.0, nothing, nothing + 1.0, nothing, nothing)
+
+
+def _steady(fit: ProgrammeFit, pace: PeoplePace, by_pace: Floats, shape: Shape) -> Steady:
+    """by_pace [P]: by what share the climb of a gap grows when the pace of the form grows by its whole."""
+    reference = np.maximum(pace.pace, 0.1 * fit.values["pace_mean"])
+    return Steady(
+        centre=by_pace * (fit.values["pace_mean"] / reference - 1.0),
+        between_sd=by_pace * fit.values["pace_sd"] / reference,
+        walk_sd=by_pace * fit.values["pace_walk_sd"] / reference,
+        spell_sd=by_pace * fit.values["spell_sd"],
+        spell_days=fit.values["spell_days"],
+        shape=shape,
+    )
 
 
 def _latest_rows(columns: SessionColumns, start_known: Bools, most: int) -> Ints:
@@ -204,59 +240,24 @@ def _latest_rows(columns: SessionColumns, start_known: Bools, most: int) -> Ints
     return np.where(place >= begins[:, None], counting[np.maximum(place, 0)], -1).astype(np.int64)
 
 
-def _compared(gaps: _Gaps, window: int, *, disagree_counts: bool = False) -> dict[str, Floats]:
-    """The newest `window` gaps against those before, [P]; 0 where they do not agree, unless that counts too.
-
-    So that one gap far out cannot decide, older gaps are held near their median, newer ones near the one of them that
-    is least or second least far from it.
-    """
-    now_share, now_weight = gaps.share[:, :window], gaps.weight[:, :window]
-    old_share, old_weight = gaps.share[:, window : window + GAPS_BEFORE], gaps.weight[:, window : window + GAPS_BEFORE]
-    usual = _median(old_share, old_weight > 0.0)[:, None]
-    order = np.argsort(np.abs(now_share - usual), axis=1)
-    centre = np.take_along_axis(now_share, order[:, [(window - 1) // 2]], axis=1)
-    old, old_var = _mean(_held(old_share, old_weight, usual), old_weight)
-    now, now_var = _mean(_held(now_share, now_weight, centre), now_weight)
-    score = (now - old) / np.sqrt(now_var + old_var)
-    side = (now_share - old[:, None]) * np.sign(now - old)[:, None] * np.sqrt(now_weight)
-    agree = (side > _CLEAR).sum(axis=1) >= min(WINDOWS)
-    enough = (now_weight > 0.0).all(axis=1) & ((old_weight > 0.0).sum(axis=1) >= LEAST_GAPS_BEFORE)
-    return {
-        "score": np.where(enough, np.where(agree | disagree_counts, score, 0.0), np.nan),
-        "before": old,
-        "now": now,
-        "now_sd": np.sqrt(now_var),
-        "window": np.full(len(now), float(window)),
-        "first_row": gaps.row[:, window - 1].astype(float),
-    }
-
-
-def _held(share: Floats, weight: Floats, centre: Floats) -> Floats:
-    far = _FAR / np.sqrt(np.maximum(weight, 1e-9))
-    return np.clip(share, centre - far, centre + far)
-
-
-def _median(values: Floats, known: Bools) -> Floats:
-    """Median over the last axis of what is known, 0 where nothing is."""
-    ranked = np.sort(np.where(known, values, np.inf), axis=1)
-    n = known.sum(axis=1)
-    row = np.arange(len(values))
-    middle = 0.5 * (ranked[row, np.maximum(n - 1, 0) // 2] + ranked[row, np.minimum(n // 2, values.shape[1] - 1)])
-    return np.where(n > 0, np.where(np.isfinite(middle), middle, 0.0), 0.0)
-
-
-def _mean(share: Floats, weight: Floats) -> tuple[Floats, Floats]:
-    """Precision-weighted mean over the gaps and its variance, [P]."""
-    total = np.maximum(weight.sum(axis=1), 1e-9)
-    return (share * weight).sum(axis=1) / total, 1.0 / total
-
-
-def _after(columns: SessionColumns, assay_sd: float) -> tuple[Floats, Floats]:
-    """HbS after each session, measured or else reckoned, and its spread, [n]."""
-    reckoned = columns.hbs_ratio * columns.hbs_before_pct
-    reckoned_sd = columns.hbs_before_pct * np.nan_to_num(columns.hbs_ratio_sd, nan=0.05)
-    measured = np.isfinite(columns.hbs_after_pct)
-    return np.where(measured, columns.hbs_after_pct, reckoned), np.where(measured, assay_sd, reckoned_sd)
+def _after(fit: ProgrammeFit, columns: SessionColumns, pace: PeoplePace) -> tuple[Floats, Floats]:
+    """HbS after each session and its spread, [n]: measured and reckoned taken together where both agree, else one."""
+    assay_sd, before = fit.values["assay_sd"], columns.hbs_before_pct
+    washout, washout_sd = pace.washout[columns.person], pace.washout_sd[columns.person]
+    ratio = np.clip(columns.hbs_ratio, 0.02, 0.995)
+    log_ratio = np.log(ratio)
+    ratio_sd = np.nan_to_num(columns.hbs_ratio_sd, nan=0.05) / ratio * fit.values["washout_error"]
+    left = np.exp((1.0 + washout) * log_ratio)
+    reckoned = left * before
+    reckoned_sd = np.hypot(left * assay_sd, reckoned * np.hypot(ratio_sd, log_ratio * washout_sd))
+    measured = columns.hbs_after_pct
+    weight = assay_sd**-2 / (assay_sd**-2 + np.maximum(reckoned_sd, 0.1) ** -2)
+    same = np.abs(measured - reckoned) < _SAME * np.hypot(assay_sd, reckoned_sd)
+    alone = np.isfinite(measured)
+    return (
+        np.where(same, weight * measured + (1.0 - weight) * reckoned, np.where(alone, measured, reckoned)),
+        np.where(same, assay_sd * np.sqrt(weight), np.where(alone, assay_sd, reckoned_sd)),
+    )
 
 
 def _method_changed(columns: SessionColumns, start: Ints, newest: Ints) -> Bools:

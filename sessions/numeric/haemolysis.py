@@ -18,7 +18,7 @@ from .columns import Bools, Floats, SessionColumns
 from .hb import HbFit, PeopleHb, filled_after, fit_hb, gaps_without_transfusion, predict_hb, update_hb
 from .levels import LevelFit, Levels, Sights, filter_levels, forecast_level, learn_levels
 
-WATCH_VERSION = "watch-1"
+WATCH_VERSION = "watch-2"
 WATCH_DAYS = 28
 RARE = 0.005
 # HbA is about 97 % of a donor's haemoglobin, the rest HbA2 and HbF: common practice.

@@ -5,11 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sessions.numeric.changes_of_pace import find_changes, learn_score_spread
+from sessions.numeric.changes_of_pace import find_changes, learn_thresholds
 from sessions.numeric.columns import SessionColumns
 from sessions.numeric.drift.fit import fit_programme
 from sessions.numeric.forecasters import histories
 from sessions.numeric.mechanisms.made_up import WORLDS, simulate
+from sessions.numeric.pace_shift import BEFORE_RECORDS
 
 NAMES = sorted(WORLDS)
 
@@ -46,7 +47,7 @@ def quiet_programme():
 
 def test_a_planted_change_is_told_with_when_and_how_much(quiet_programme):
     fit, columns = quiet_programme
-    found = find_changes(fit, columns)
+    found = find_changes(fit, columns, BEFORE_RECORDS)
     faster, slower = found.of(0), found.of(1)
     assert faster.faster and not slower.faster
     assert faster.since_day == 1000 + 28 * 11
@@ -63,81 +64,88 @@ def test_one_odd_gap_is_not_a_change(quiet_programme):
     fit, columns = quiet_programme
     before = columns.hbs_before_pct.copy()
     before[columns.starts()[6] - 1] += 25.0  # the last result of person 5, as from another person's tube
-    assert not find_changes(fit, replace(columns, hbs_before_pct=before)).flagged[5]
+    assert not find_changes(fit, replace(columns, hbs_before_pct=before), BEFORE_RECORDS).flagged[5]
 
 
 def test_too_few_gaps_say_nothing(quiet_programme):
     fit, columns = quiet_programme
-    found = find_changes(fit, columns.take_rows(columns.sequence() <= 5))
-    assert np.isnan(found.score).all()
+    found = find_changes(fit, columns.take_rows(columns.sequence() <= 5), BEFORE_RECORDS)
+    assert np.isnan(found.faster).all()
     assert not found.flagged.any()
 
 
 def test_gaps_that_ended_early_unwell_do_not_count(quiet_programme):
     fit, columns = quiet_programme
     reason = np.where((columns.person == 0) & (columns.sequence() >= 12), 1, columns.reason)
-    assert not find_changes(fit, replace(columns, reason=reason)).flagged[0]
+    assert not find_changes(fit, replace(columns, reason=reason), BEFORE_RECORDS).flagged[0]
 
 
 def test_a_new_assay_method_is_named(quiet_programme):
     fit, columns = quiet_programme
     method = np.where(columns.sequence() >= 12, 2, 1)
-    assert find_changes(fit, replace(columns, method=method)).of(0).method_changed
-    assert not find_changes(fit, replace(columns, method=np.ones_like(method))).of(0).method_changed
+    assert find_changes(fit, replace(columns, method=method), BEFORE_RECORDS).of(0).method_changed
+    assert not find_changes(fit, replace(columns, method=np.ones_like(method)), BEFORE_RECORDS).of(0).method_changed
 
 
 def test_nobody_known_is_nobody_flagged():
     empty = SessionColumns.build(person=[], day=[], hbs_before_pct=[], n_people=2)
     some = steady([0.5] * 5)
-    assert not find_changes(fit_programme(some, form="linear"), empty).flagged.any()
-    assert learn_score_spread(fit_programme(some, form="linear"), empty) == 1.0
+    fit = fit_programme(some, form="linear")
+    assert not find_changes(fit, empty, BEFORE_RECORDS).flagged.any()
+    assert learn_thresholds(fit, empty) == BEFORE_RECORDS
 
 
-def measured(name, *, n_people, seed, quiet_gaps=4):
-    """False flags in 100 person-years of unchanged people, and the share of +40 % changes found within 3 and 6 gaps."""
+def measured(name, *, n_people, seed, same_flag_gaps=4):
+    """False flags, person-years of people in whom nothing changed, and which +40 % changes were found in 3 and 6 gaps.
+
+    Learnt from a programme in which paces changed in three of ten; false flags are counted in other people of that
+    world in whom none was changed, for those who happen to be unchanged among the first are mostly newcomers.
+    """
     made = simulate(name, n_people=n_people, years=3.0, seed=seed, change_share=0.3)
-    columns, truth = made.columns, made.truth
-    fit = fit_programme(columns)
-    spread = learn_score_spread(fit, columns)
-    rows = np.arange(len(columns))
-    found = find_changes(fit, histories(columns, rows, with_row=True), score_spread=spread)
-    starts = columns.starts()
-    false, years, hits3, hits6 = 0, 0.0, [], []
-    for person in range(columns.n_people):
-        mine = rows[starts[person] : starts[person + 1]]
-        if len(mine) < 2:
-            continue
-        change = truth.change_day[person]
-        if not np.isfinite(change):
-            years += (columns.day[mine[-1]] - columns.day[mine[0]]) / 365.25
-            flags = np.flatnonzero(found.flagged[mine])
-            # A flag that stands from visit to visit is one flag.
-            false += int((np.diff(np.r_[-99, flags]) > quiet_gaps).sum())
-        elif truth.change_factor[person] > 1.0:
-            after = mine[1:][columns.day[mine[:-1]] >= change - 3]
+    fit = fit_programme(made.columns)
+    thresholds = learn_thresholds(fit, made.columns)
+
+    def look(columns):
+        rows = np.arange(len(columns))
+        found = find_changes(fit, histories(columns, rows, with_row=True), thresholds)
+        return found, [rows[a:b] for a, b in zip(columns.starts()[:-1], columns.starts()[1:], strict=True) if b - a > 1]
+
+    quiet = simulate(name, n_people=n_people, years=3.0, seed=seed + 5000, change_share=0.0).columns
+    found, people = look(quiet)
+    years = sum(quiet.day[mine[-1]] - quiet.day[mine[0]] for mine in people) / 365.25
+    # A flag that stands from visit to visit is one flag.
+    false = sum(int((np.diff(np.r_[-99, np.flatnonzero(found.flagged[m])]) > same_flag_gaps).sum()) for m in people)
+    found, people = look(made.columns)
+    up = found.flagged & (found.to_pct_per_day > found.from_pct_per_day)
+    hits = []
+    for mine in people:
+        person, day = made.columns.person[mine[0]], made.columns.day[mine]
+        if made.truth.change_factor[person] > 1.0 and np.isfinite(made.truth.change_day[person]):
+            after = mine[1:][day[:-1] >= made.truth.change_day[person] - 3]
             if len(after) >= 3 and len(mine) - len(after) > 7:
-                up = found.flagged[after] & (found.score[after] > 0.0)
-                hits3.append(up[:3].any())
-                hits6.append(up[:6].any())
-    return 100.0 * false / years, float(np.mean(hits3)), float(np.mean(hits6)), len(hits3)
+                hits.append((up[after[:3]].any(), up[after[:6]].any()))
+    return false, years, np.array(hits)
 
 
 def test_false_flags_are_few_in_a_made_up_programme():
-    false, within_3, within_6, _ = measured("daybyday", n_people=150, seed=71)
-    assert false <= 5.0
-    assert within_6 >= within_3 > 0.15
+    """Requirement: at most 5 false flags in 100 person-years; two standard errors of the count are allowed."""
+    false, years, hits = measured("daybyday", n_people=150, seed=71)
+    assert false <= 0.05 * years + 2.0 * np.sqrt(0.05 * years)
+    assert len(hits) >= 10
+    assert hits[:, 1].mean() >= hits[:, 0].mean() > 0.2
 
 
 @pytest.mark.soak
 @pytest.mark.parametrize("name", NAMES)
 def test_false_flags_over_a_thousand_person_years(name):
-    """At most 5 in 100 person-years. Within 3 gaps far fewer than 80 of 100 changes are found: see the figures below.
+    """At most 5 in 100 person-years, with one standard error of the count.
 
-    A gap's own chance is about as large as 40 % of a climb divided by 1.5 to 2, so that three gaps cannot tell more at
-    this rate of false flags. Regression only: the shares found when this was written, less a margin.
+    80 of 100 within 3 gaps cannot be had in these worlds at this rate: `test_ceiling_of_flags` tells what could be.
+    Regression only: the shares found when this was written, less a margin.
     """
-    least = {"daybyday": 0.30, "feedback": 0.22, "restless": 0.08, "selective": 0.10}
-    false, within_3, _, n = measured(name, n_people=600, seed=72)
-    assert n > 50
-    assert false <= 5.5  # 5, and one standard error of the count
-    assert within_3 >= least[name]
+    least = {"daybyday": 0.40, "feedback": 0.28, "restless": 0.18, "selective": 0.02}
+    false, years, hits = measured(name, n_people=600, seed=72)
+    assert years > 1000.0
+    assert len(hits) > 50
+    assert false <= 0.05 * years + np.sqrt(0.05 * years)
+    assert hits[:, 0].mean() >= least[name]
