@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 from patients.models import Analyte, LabResult
 from programme.bedside.numeric.against import Against, against
+from programme.core import look
 from programme.worklist.numeric.words import figure
 from sessions.day.models import Prescription
 from sessions.day.numeric.after import Z90, Before, Expected, Figure, expected_after, parting_words
@@ -82,7 +83,9 @@ def compared(
     return replace(
         figures,
         rows=_rows(exchange_session, figures, expected, share, greatest_rise_g_l),
-        parting=parting_words(expected, hbs_pct=figures.after_hbs_pct, hb_g_l=figures.after_hb_g_l, doubts=doubts),
+        parting=look.hb_words(
+            parting_words(expected, hbs_pct=figures.after_hbs_pct, hb_g_l=figures.after_hb_g_l, doubts=doubts)
+        ),
         expected=expected,
         before=before,
         working=_working(plan, before, facts),
@@ -98,15 +101,27 @@ def _rows(
 ) -> tuple[Against, ...]:
     rise = ""
     if figures.after_hb_g_l is not None and figures.before_hb_g_l is not None:
-        rise = f"rise {figure(figures.after_hb_g_l - figures.before_hb_g_l)} of {greatest_rise_g_l:g}"
+        risen, most = (
+            figure(look.hb_shown(value), look.hb_places())
+            for value in (figures.after_hb_g_l - figures.before_hb_g_l, greatest_rise_g_l)
+        )
+        rise = f"rise {risen} of {most} {look.hb_unit()}"
     name = "HbS + HbC after" if exchange_session.patient.follows_hbs_and_hbc else "HbS after"
     middle, low, high = (100 * value for value in (expected.share.p50, expected.share.p10, expected.share.p90))
     percent = None if share is None else 100 * share
     return (
         against(name, expected.hbs_pct, figures.after_hbs_pct, "%", places=1, step=2),
-        against("Hb after, settled", expected.hb_g_l, figures.after_hb_g_l, "g/L", places=0, step=5, more=rise),
+        _hb_row(expected.hb_g_l, figures.after_hb_g_l, rise),
         against("Share of ideal removed", Figure(middle, low, high), percent, "%", places=0, step=10),
     )
+
+
+def _hb_row(expected: Figure, measured: float | None, rise: str) -> Against:
+    """The line of Hb, in the unit that the site reads."""
+    shown = Figure(look.hb_shown(expected.p50), look.hb_shown(expected.p10), look.hb_shown(expected.p90))
+    value = None if measured is None else look.hb_shown(measured)
+    places, step = look.hb_places(), look.hb_shown(5.0)
+    return against("Hb after, settled", shown, value, look.hb_unit(), places=places, step=step, more=rise)
 
 
 def _first(*values: float | None) -> float | None:
@@ -164,7 +179,7 @@ def _working(plan: Prescription, before: Before, facts: SessionFacts | None) -> 
     hb = "measured" if facts is not None and facts.hb_before_g_l is not None else "of the plan"
     return (
         ("HbS before", f"{before.hbs_pct:.1f} %", hbs),
-        ("Hb before", f"{before.hb_g_l:.0f} g/L", hb),
+        ("Hb before", look.hb_words(f"{before.hb_g_l:.0f} g/L"), hb),
         ("blood volume", f"{before.blood_volume_ml / 1000:.2f} L", "by formula; limits and mL/kg"),
         ("mixes like", f"{before.mixing_volume_ml / 1000:.2f} L", f"as in plan {plan.number}; HbS and Hb"),
         ("forecast", "made again", "step by step from what was really given and drawn, with the spread of the assay"),

@@ -21,7 +21,7 @@ from programme.bedside.forms.ending import (
 from programme.bedside.numeric.words import entry_words
 from programme.bedside.views.ending import filled
 from programme.bedside.views.opening import open_session
-from programme.core import access
+from programme.core import access, look
 from programme.core.look import site_now
 from programme.core.settings_of_site import site_settings
 from programme.worklist.views.people import blank, both_ways
@@ -66,7 +66,7 @@ def sample(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse
 
 def known_words(known: Mapping[str, LabResult]) -> str:
     """Say which results are recorded already, and how a wrong one is put right; nothing where there is none."""
-    said = ", ".join(f"{row.get_analyte_display()} {row.value:g} {row.unit}" for row in known.values())
+    said = look.hb_words(", ".join(f"{row.get_analyte_display()} {row.value:g} {row.unit}" for row in known.values()))
     return f"Recorded already: {said}. A wrong one is corrected in the person’s records." if said else ""
 
 

@@ -142,7 +142,7 @@ def _parted(name: str, value: float, side: int, figure: Figure, unit: str, place
     where = "above" if side > 0 else "below"
     return (
         f"{name} measured {value:.{places}f} {unit} lies {where} what these volumes should leave "
-        f"({figure.p10:.{places}f} to {figure.p90:.{places}f} in eight of ten)."
+        f"({figure.p10:.{places}f} to {figure.p90:.{places}f} {unit} in eight of ten)."
     )
 
 

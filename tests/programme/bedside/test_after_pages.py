@@ -141,7 +141,7 @@ def test_forecast_and_measured_stand_side_by_side_with_the_next_day(patient, nur
     assert "Mon 8 Jun 7 d" in said, said[700:2200]
     assert "From there Mon 8 Jun , 8 in 100 of being over; the last safe day is Wed 10 Jun" in said
     assert "Then 5 units, to end at 12.0 %." in said
-    assert "rise 12 of 40" in said
+    assert "rise 12 of 40 g/L" in said
     assert "measured 08:45" in said
 
 
@@ -333,3 +333,16 @@ def test_somebody_not_reached_stays_on_the_list(patient, nurse, consultant, nurs
 def test_a_check_of_hb_asks_for_no_signs(patient, nurse, consultant, nurse_client) -> None:
     due = make_follow_up(finished_day(patient, nurse=nurse, consultant=consultant), kind="recheck")
     assert "Signs since the session" not in text_of(nurse_client.get(f"/people/SM-042/call/{due.pk}/"))
+
+
+def test_a_site_that_reads_g_dl_reads_it_after_a_session_too(patient, nurse, consultant, nurse_client, site) -> None:
+    type(site).objects.filter(pk=site.pk).update(shows_g_dl=True)
+    session = sampled_day(patient, nurse=nurse, consultant=consultant, hb_g_l=118.0, hbs_pct=23.4)
+    said = text_of(nurse_client.get(address(session, "after/")))
+    assert "Hb after, settled 10.6 10.2 to 11.1 11.8 g/dL" in said
+    assert "rise 2.4 of 4.0 g/dL" in said
+    assert "Hb 11.8 g/dL lies 0.8 over the ceiling of 11.0" in said
+    assert (
+        "Hb measured 11.8 g/dL lies above what these volumes should leave (10.2 to 11.1 g/dL in eight of ten)" in said
+    )
+    assert "g/L" not in said

@@ -55,7 +55,7 @@ def test_inside_eight_in_ten_nothing_is_said() -> None:
 
 def test_high_hbs_names_mixing_first_and_low_hb_alone_names_dilution_first() -> None:
     high = parting_words(EXPECTED, hbs_pct=19.4, hb_g_l=104)
-    assert "HbS measured 19.4 % lies above what these volumes should leave (15.0 to 17.0 in eight of ten)" in high
+    assert "HbS measured 19.4 % lies above what these volumes should leave (15.0 to 17.0 % in eight of ten)" in high
     assert high.index("incomplete mixing") < high.index("too early")
     low = parting_words(EXPECTED, hbs_pct=16, hb_g_l=95)
     assert "Look in this order: a tube diluted by saline" in low
