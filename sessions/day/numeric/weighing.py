@@ -8,7 +8,7 @@ three times Hb: that rule misleads at low values (Carneiro IA et al., Malar J 20
 
 MCHC_G_L = 334.0
 """Haemoglobin in a litre of red cells, a usual value in adults; from memory. Between 320 and 350 it moves the volume of
-a bag by less than 0.2 %. [g/L]"""
+a bag by less than 0.3 %. [g/L]"""
 
 LIGHTEST_BAG_G, HEAVIEST_BAG_G = 20.0, 1000.0
 

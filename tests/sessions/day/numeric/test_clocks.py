@@ -1,0 +1,56 @@
+"""When observations are due. Within 60 min before, at 15 min and at the end: clinical pages of NZ Blood, and the Royal
+Marsden Manual 12.21."""
+
+from datetime import UTC, datetime, timedelta
+
+from sessions.day.numeric.clocks import next_observations
+from sessions.day.numeric.entries import Said
+from sessions.day.numeric.tally import PlannedStep, tally
+
+NINE = datetime(2026, 6, 1, 9, 0, tzinfo=UTC)
+PLAN = (PlannedStep(1, "saline", 200, 200), PlannedStep(2, "red_cells", 258, 250, (1,), 194.0))
+
+
+def due(*entries: tuple[int, str, dict]) -> tuple[int, str]:
+    """(minutes after nine, moment) of what is due after entries (minute, kind, body)."""
+    said = []
+    for n, (minute, kind, body) in enumerate(entries, 1):
+        at = NINE + timedelta(minutes=minute)
+        said.append(Said(n, kind, body, at, at, 1, n - 1))
+    found = next_observations(tally(PLAN, said), started_at=NINE, interval_min=30, slow_first_min=15)
+    return round((found.at - NINE).total_seconds() / 60), found.moment
+
+
+SEEN = {"moment": "interval", "pulse": 80}
+SALINE = {"step": 1, "in_ml": 200, "out_ml": 200}
+UNIT = {"step": 2, "in_ml": 258, "out_ml": 250, "unit": 1}
+
+
+def test_without_any_they_are_due_at_the_start() -> None:
+    assert due() == (0, "before")
+
+
+def test_they_are_due_at_the_interval_after_the_last() -> None:
+    assert due((-5, "observation", SEEN)) == (25, "interval")
+    assert due((-5, "observation", SEEN), (20, "observation", SEEN)) == (50, "interval")
+
+
+def test_fifteen_minutes_into_each_unit_they_are_due_unless_taken_about_then() -> None:
+    started = (30, "unit_started", {"unit": 1})
+    assert due((20, "observation", SEEN), started) == (45, "after_15")
+    assert due((20, "observation", SEEN), started, (41, "observation", SEEN)) == (71, "interval")
+    assert due((20, "observation", SEEN), started, (35, "observation", SEEN)) == (45, "after_15")
+
+
+def test_a_unit_nobody_started_by_a_touch_counts_from_its_first_volume() -> None:
+    assert due((20, "observation", SEEN), (32, "moved", UNIT)) == (47, "after_15")
+
+
+def test_at_the_end_they_are_due_at_once() -> None:
+    done = [(10, "observation", SEEN), (12, "moved", SALINE), (20, "moved", UNIT)]
+    assert due(*done) == (20, "end")
+    assert due(*done, (36, "observation", {"moment": "end", "pulse": 80})) == (66, "interval")
+
+
+def test_an_undone_observation_does_not_count() -> None:
+    assert due((5, "observation", SEEN), (20, "observation", SEEN), (21, "undo", {"number": 2})) == (35, "interval")
