@@ -91,6 +91,7 @@ def _tell(patient: Patient, person: DemoPerson, users: dict[str, User], *, today
         genotype=person.type,
         untransfused_pct=person.hbs0,
         language="English",
+        vascular_access=ACCESS.get(person.story, "both arms, 18 G"),
         flag_brain=person.story in ("drug_stopped", "child"),
         pregnant_since=today - timedelta(days=80) if person.story == "pregnant" else None,
     )
@@ -172,6 +173,7 @@ STORIES = {
     "wrong_tube": _wrong_tube,
     "elsewhere": _elsewhere,
 }
+ACCESS = {"wrong_tube": "one arm only, 18 G", "child": "both arms, 22 G"}
 CEILING_REASONS = {
     "ceiling_50": "pain prevention only, no brain involvement; reviewed each year with the family doctor",
     "child": "abnormal transcranial Doppler, primary prevention",

@@ -14,7 +14,7 @@ from programme.core.models import TrailEntry, User
 from programme.planning.models import Suggestion
 from programme.worklist import demo
 from programme.worklist.demo_load import NotForThisDatabase, load_demo
-from sessions.models import ExchangeSession, StoredForecast
+from sessions.models import BacktestRun, ExchangeSession, StoredForecast
 
 TODAY = date(2026, 6, 1)
 AT = datetime(2026, 6, 1, 9, tzinfo=ZoneInfo("Europe/London"))
@@ -62,6 +62,11 @@ def test_the_stories_end_as_they_should(loaded):
     assert any("Few gaps" in words for words in said["SM-053"].body["warnings"])
     assert StoredForecast.objects.get(patient__patient_ref="SM-042").flag["now"] > 0
     assert Patient.objects.get(patient_ref="SM-048").goals.order_by("-since")[0].hbs_ceiling_pct == 50
+    run = BacktestRun.objects.get()  # for the page Review; nobody has accepted anything
+    assert run.form_chosen == ""
+    assert run.result["n_forecasts"] >= 300
+    methods = {row.options["working"]["method"] for row in said.values() if row.status == "ok"}
+    assert methods == {"two_arm", "one_arm"}
     unavailable = [ref for ref, row in said.items() if row.status != "ok"]
     assert sorted(unavailable) == ["SM-039", "SM-045", "SM-049", "SM-056"]
     # The reaction is locked by figures and not only by the sign that was noted.
