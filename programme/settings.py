@@ -96,6 +96,8 @@ INSTALLED_APPS = [
     "sessions.apps.SessionsConfig",
     "sessions.day.apps.DayConfig",
     "programme.planning.apps.PlanningConfig",
+    "programme.booking.apps.BookingConfig",
+    "programme.supply.apps.SupplyConfig",
     "programme.worklist.apps.WorklistConfig",
     "programme.review.apps.ReviewConfig",
     "programme.bedside.apps.BedsideConfig",

@@ -5,6 +5,8 @@ from django.urls import URLPattern, URLResolver, include, path
 urlpatterns: list[URLPattern | URLResolver] = [
     path("", include("programme.core.urls")),
     path("", include("programme.bedside.urls")),  # before the list: its addresses of a person are more specific
+    path("", include("programme.booking.urls")),
+    path("", include("programme.supply.urls")),
     path("", include("programme.worklist.urls")),
     path("review/", include("programme.review.urls")),
 ]

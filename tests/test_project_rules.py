@@ -22,7 +22,8 @@ STATIC_FILES = sorted(path for top in PRODUCT for path in (ROOT / top).rglob("st
 HAZARDS = ROOT / "fixtures" / "hazards.yaml"
 
 STAGES = (
-    "core", "patients", "exchange_sessions", "exchange_day", "planning", "worklist", "review", "bedside",
+    "core", "patients", "exchange_sessions", "exchange_day", "planning", "booking", "supply", "worklist",
+    "review", "bedside",
 )  # fmt: skip
 FOUND_BY_DJANGO = {"400.html", "403.html", "403_csrf.html", "404.html", "500.html"}
 STANDS_ALONE = {"base.html", "500.html"}  # when the server is at fault, nothing else can be relied on

@@ -1,0 +1,6 @@
+from django.apps import AppConfig
+
+
+class BookingConfig(AppConfig):
+    name = "programme.booking"
+    label = "booking"

@@ -1,0 +1,6 @@
+"""Addresses of the diary: chairs, places and who is booked when."""
+
+from django.urls import URLPattern
+
+app_name = "booking"
+urlpatterns: list[URLPattern] = []

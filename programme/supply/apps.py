@@ -1,0 +1,6 @@
+from django.apps import AppConfig
+
+
+class SupplyConfig(AppConfig):
+    name = "programme.supply"
+    label = "supply"
