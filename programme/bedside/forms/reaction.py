@@ -14,7 +14,7 @@ from sessions.day.numeric.reactions import KINDS, SEVERITY, doubts
 from sessions.day.services.reacting import Judgement, Seen
 from sessions.models import DonationUnit
 
-KIND_CHOICES = [("", "choose")] + [(kind.name, f"{kind.words}: {kind.means}") for kind in KINDS.values()]
+KIND_CHOICES = [("", "choose")] + [(kind.name, kind.words) for kind in KINDS.values()]
 SEVERITY_CHOICES = [("", "not said yet")] + [(str(grade), f"{grade}, {words}") for grade, words in SEVERITY.items()]
 IMPUTABILITY_CHOICES = [("", "not said yet"), *Imputability.choices]
 

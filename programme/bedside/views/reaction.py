@@ -21,6 +21,7 @@ from programme.core.receipts import new_key
 from programme.worklist.views.people import blank, both_ways
 from programme.worklist.views.saving import FormPage, answer
 from sessions.day.models import AdverseEvent
+from sessions.day.numeric.reactions import KINDS
 from sessions.day.services.reacting import judge_reaction, note_reaction, stop_for_reaction
 
 PEOPLE = Patient.objects.select_related("site")
@@ -31,9 +32,7 @@ PEOPLE = Patient.objects.select_related("site")
 def stop(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
     """Stop the run at once. A second touch finds it stopped."""
     exchange_session = open_session(request, patient_ref, key)
-    stopped = stop_for_reaction(
-        exchange_session=exchange_session, key=new_key(), actor=request.user, at=timezone.now()
-    )
+    stopped = stop_for_reaction(exchange_session=exchange_session, key=new_key(), actor=request.user, at=timezone.now())
     if stopped is not None:
         messages.success(request, "The run is stopped. Nothing more is given until somebody resumes it.")
     return redirect("bedside:reaction", patient_ref, key)
@@ -61,7 +60,7 @@ def reaction(request: access.SignedIn, patient_ref: str, key: int) -> HttpRespon
 
     back = reverse("bedside:run", args=[patient_ref, key])
     page = FormPage("Reaction", "", "Note the reaction", back, [form], patient=exchange_session.patient)
-    page.extra, page.template = {"shown": shown}, "bedside/reaction.html"
+    page.extra, page.template = {"shown": shown, "kinds": KINDS.values()}, "bedside/reaction.html"
     done = "The reaction is noted, and its follow-up is open."
     return answer(request, page, action="note reaction", save=save, done=done)
 
@@ -97,5 +96,8 @@ def judge(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
 
     lede = f"Seen: {event.signs}. Done: {event.done or 'not said'}."
     page = FormPage("Judge the reaction", lede, "Put the judgement in force", there, [form], patient=patient)
-    page.extra, page.template = {"earlier": judgements_of(event)}, "bedside/judge_reaction.html"
+    page.extra, page.template = (
+        {"earlier": judgements_of(event), "kinds": KINDS.values()},
+        "bedside/judge_reaction.html",
+    )
     return answer(request, page, action="judge reaction", save=save, done="The judgement is in force.")
