@@ -35,7 +35,7 @@ from sessions.models import (
 from sessions.numeric.columns import EARLY_OTHER, EARLY_UNWELL, LATE_MISSED, ROUTINE
 from sessions.numeric.facts import FactFigures, FinishedSessions, StepsAsDone, reckon_facts
 
-FACTS_VERSION = "facts-1"
+FACTS_VERSION = "facts-2"
 PEOPLE_AT_ONCE = 400
 ROWS_AT_ONCE = 500
 HISTORY_SOURCE = "history"
@@ -276,6 +276,8 @@ def _facts_row(
         hb_after_g_l=row["hb_after_g_l"],
         hbs_ratio=_figure(figures.hbs_ratio[place]),
         hbs_ratio_sd=_figure(figures.hbs_ratio_sd[place]),
+        hb_reckoned_g_l=_figure(figures.hb_reckoned_g_l[place]),
+        hb_reckoned_sd=_figure(figures.hb_reckoned_sd[place]),
         untransfused_pct=untransfused_share_pct(
             recorded_pct=patient.untransfused_pct,
             genotype=patient.genotype,

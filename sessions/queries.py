@@ -29,15 +29,17 @@ WATCHED_ANALYTES = (Analyte.HB, Analyte.HBA, Analyte.HBS)
 RESULT_FIGURES = {
     "hbs_before_result": ("hbs_before_pct", "share_of_ideal"),
     "hbs_after_result": ("hbs_after_pct", "share_of_ideal"),
-    "hb_before_result": ("hb_before_g_l", "hbs_ratio", "hbs_ratio_sd", "share_of_ideal"),
+    "hb_before_result": (
+        "hb_before_g_l", "hbs_ratio", "hbs_ratio_sd", "hb_reckoned_g_l", "hb_reckoned_sd", "share_of_ideal",
+    ),
     "hb_after_result": ("hb_after_g_l", "share_of_ideal"),
 }
 """Which figures of a row rest on which of its results."""
 
 NUMBER_FIELDS = (
     "patient_id", "day", "hbs_before_pct", "hbs_after_pct", "hbs_ratio", "hbs_ratio_sd", "hb_before_g_l",
-    "hb_after_g_l", "untransfused_pct", "reason", "gap_known", "topup_hb_g", "topup_day", "blood_volume_ml",
-    "share_of_ideal", "share_of_ideal_sd", "known_day", *RESULT_FIGURES,
+    "hb_after_g_l", "hb_reckoned_g_l", "hb_reckoned_sd", "untransfused_pct", "reason", "gap_known", "topup_hb_g",
+    "topup_day", "blood_volume_ml", "share_of_ideal", "share_of_ideal_sd", "known_day", *RESULT_FIGURES,
 )  # fmt: skip
 PLACE = {name: place for place, name in enumerate(NUMBER_FIELDS)}
 SHARE = ("share_of_ideal", "share_of_ideal_sd")

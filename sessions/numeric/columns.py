@@ -27,7 +27,8 @@ class SessionColumns:
 
     person: 0 … n_people − 1. day: ordinal of the date (`date.toordinal`).
     hbs_before_pct, hbs_after_pct: measured, points of %. hbs_ratio: HbS after over HbS before as reckoned
-    from the session's own volumes, and hbs_ratio_sd its standard deviation. hb_before_g_l, hb_after_g_l.
+    from the session's own volumes, and hbs_ratio_sd its standard deviation. hb_before_g_l, hb_after_g_l: measured.
+    hb_reckoned_g_l, hb_reckoned_sd: Hb after as reckoned from Hb before and the session's own volumes.
     untransfused_pct: the HbS this person would have without donor cells, dated.
     reason: why the visit was on this day (ROUTINE, EARLY_UNWELL, EARLY_OTHER, LATE_MISSED).
     gap_known: False where something unknown was transfused in the gap that ends here; that gap is not used.
@@ -44,6 +45,8 @@ class SessionColumns:
     hbs_ratio_sd: Floats
     hb_before_g_l: Floats
     hb_after_g_l: Floats
+    hb_reckoned_g_l: Floats
+    hb_reckoned_sd: Floats
     untransfused_pct: Floats
     reason: Ints
     gap_known: Bools

@@ -90,7 +90,8 @@ class FinishedSessions:
 class FactFigures:
     """Reckoned figures, arrays of shape [n], nan where one cannot be had; `missing` and `remarks` are words or ''.
 
-    hbs_ratio, hbs_ratio_sd: HbS after over before, from the session's own volumes [1]. share_of_ideal, _sd: own
+    hbs_ratio, hbs_ratio_sd: HbS after over before, from the session's own volumes [1]. hb_reckoned_g_l, _sd: settled
+    Hb after, from the same [g/L]. share_of_ideal, _sd: own
     cells removed against the ideal for the same volumes, ratio of logs [1]. donor_kept_pct: of the donor
     haemoglobin given [%]. points_per_unit [points]. net_iron_mg [mg].
     """
@@ -98,6 +99,8 @@ class FactFigures:
     blood_volume_ml: Floats
     hbs_ratio: Floats
     hbs_ratio_sd: Floats
+    hb_reckoned_g_l: Floats
+    hb_reckoned_sd: Floats
     points_per_unit: Floats
     share_of_ideal: Floats
     share_of_ideal_sd: Floats
@@ -114,8 +117,8 @@ def reckon_facts(
 
     steps: as carried out, where they are known; otherwise the totals are read in the usual order. settings: the
     site's unit volume and haemoglobin, assay spreads and iron.
-    Where Hb before is missing the HbS ratio rests on the one measured before an earlier session (else on a typical
-    one), with a spread that says so; the other figures that need it stay nan.
+    Where Hb before is missing, the HbS ratio and Hb after rest on the one measured before an earlier session (else on a
+    typical one), with a spread that says so; the other figures that need it stay nan.
     """
     volume = blood_volume_ml(
         female=sessions.female,
@@ -123,7 +126,7 @@ def reckon_facts(
         weight_kg=sessions.weight_kg,
         age_years=np.minimum(sessions.age_years, AGE_YEARS[1]),
     )
-    ratio, ratio_sd = _hbs_ratio(sessions, volume, steps, settings)
+    reckoned = _reckoned(sessions, volume, steps, settings)
     in_ml, out_ml, cells_hb = _all_steps(sessions, steps, settings)
     achieved = session_efficiency(
         blood_volume_ml=volume,
@@ -141,8 +144,7 @@ def reckon_facts(
     )
     return FactFigures(
         blood_volume_ml=volume,
-        hbs_ratio=ratio,
-        hbs_ratio_sd=ratio_sd,
+        **reckoned,
         points_per_unit=achieved.hbs_points_per_unit,
         share_of_ideal=achieved.removal_ratio,
         share_of_ideal_sd=achieved.removal_ratio_sd,
@@ -168,9 +170,10 @@ def earlier_hb(person: Ints, hb_before_g_l: Floats) -> tuple[Floats, Floats]:
     return value, np.where(np.isnan(hb_before_g_l), spread, np.nan)
 
 
-def _hbs_ratio(
+def _reckoned(
     sessions: FinishedSessions, volume: Floats, steps: StepsAsDone | None, settings: dict[str, float]
-) -> tuple[Floats, Floats]:
+) -> dict[str, Floats]:
+    """HbS after over before, and settled Hb after, with their spreads, by the names of FactFigures."""
     hb, assumed_sd = earlier_hb(sessions.person, sessions.hb_before_g_l)
     hb_sd = np.where(np.isnan(assumed_sd), settings["hb_assay_sd_g_l"], assumed_sd)
     reckoned = reckon_totals(
@@ -184,7 +187,12 @@ def _hbs_ratio(
         unit_hb_g=settings["unit_hb_g"],
         unit_volume_ml=settings["unit_volume_ml"],
     )
-    ratio, ratio_sd = reckoned.hbs_ratio.copy(), reckoned.hbs_ratio_sd.copy()
+    found = {
+        "hbs_ratio": reckoned.hbs_ratio.copy(),
+        "hbs_ratio_sd": reckoned.hbs_ratio_sd.copy(),
+        "hb_reckoned_g_l": reckoned.hb_settled_g_l.copy(),
+        "hb_reckoned_sd": reckoned.hb_settled_sd_g_l.copy(),
+    }
     if steps is not None and len(steps.rows):
         known: dict[str, Any] = {
             "blood_volume_ml": volume[steps.rows],
@@ -194,10 +202,12 @@ def _hbs_ratio(
             "out_ml": steps.out_ml,
             "cells_hb_g_l": steps.cells_hb_g_l,
         }
-        ratio[steps.rows] = run_many(**known).hbs_ratio
+        outcome = run_many(**known)
         spread = outcome_spread(**known, unit_hb_g=settings["unit_hb_g"], hb_sd_g_l=hb_sd[steps.rows], hbs_sd_pct=0.0)
-        ratio_sd[steps.rows] = spread.hbs_ratio
-    return ratio, ratio_sd
+        by_steps = (outcome.hbs_ratio, spread.hbs_ratio, outcome.hb_settled, spread.hb_settled)
+        for column, values in zip(found.values(), by_steps, strict=True):
+            column[steps.rows] = values
+    return found
 
 
 def _all_steps(

@@ -20,7 +20,14 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from .forms import REFERENCE_HB_G_L, rise
+from .forms import (
+    DONOR_REFERENCE_PCT,
+    OWN_SHARE_REFERENCE,
+    REFERENCE_HB_G_L,
+    REFERENCE_REST_G_L,
+    rise,
+)
+from .haemoglobin import HB_DAYS
 from .panel import Panel
 from .parameters import Values
 
@@ -33,7 +40,7 @@ USUAL_GAP_DAYS = 28.0
 _ONSET_DAYS = 14.0
 _LEAST_DAYS = 0.5
 _WIDE_HBS = (25.0, 25.0)  # mean and SD of HbS when nothing is known of it; chosen here
-_WIDE_AFTER_SD = 12.0
+_FURTHEST_LOG_SPEED = 1.5  # Hb is not taken to slow or hasten the climb further than this; chosen here
 _HUBER = 2.5
 _LOG_2PI = float(np.log(2.0 * np.pi))
 
@@ -56,6 +63,7 @@ class Gap(NamedTuple):
     untransfused: Any
     hb_after: Any
     hb_after_sd: Any
+    hb_rest: Any
     shift: Any
     topup_left: Any
     topup_at: Any
@@ -64,8 +72,9 @@ class Gap(NamedTuple):
 class Passed(NamedTuple):
     """HbS at the end of a gap: mean, slopes by HbS after, pace, spell and a shift of the climb; and the gap's chance.
 
-    noise: variance of HbS by the chance of one usual gap, points². spell_kept: share of the spell that lasts to the
-    end. spell_cov: covariance of that chance with the spell at the end. spell_noise: variance of the spell that is new.
+    climb: what the form was given, points. noise: variance of HbS by the chance of one usual gap, points².
+    spell_kept: share of the spell that lasts to the end. spell_cov: covariance of that chance with the spell at the
+    end. spell_noise: variance of the spell that is new.
     """
 
     hbs: Floats
@@ -73,6 +82,7 @@ class Passed(NamedTuple):
     by_pace: Floats
     by_spell: Floats
     by_climb: Floats
+    climb: Floats
     noise: Floats
     spell_kept: Floats
     spell_cov: Floats
@@ -107,24 +117,26 @@ def pass_gap(form: str, values: Values, hbs: Any, pace: Any, spell: Any, gap: Ga
     memory, days = values["spell_days"], gap.days
     kept = np.exp(-days / memory)
     span = memory * (1.0 - kept)
-    # What Hb is over its usual fades while it falls back, and so does what it takes off.
-    credit_days = values["hb_days"] * -np.expm1(-days / values["hb_days"])
-    credit = values["hb_credit"] * (gap.hb_after - REFERENCE_HB_G_L) / 10.0
+    speed, by_hb = _speed(values, gap)
     bent = USUAL_GAP_DAYS * (days / USUAL_GAP_DAYS) ** values["bend"]
-    faster = pace * (bent + spell * span) - credit * credit_days
-    climb = values["onset"] * np.minimum(days / _ONSET_DAYS, 1.0) + faster + gap.shift
+    # Own cells are made at pace + lost, and lost as in the form; only the making has its spells and its Hb.
+    lost = values["turnover"] * OWN_SHARE_REFERENCE * DONOR_REFERENCE_PCT
+    making, per_pace = pace + lost, (bent + spell * span) * speed
+    made = making * per_pace
+    climb = values["onset"] * np.minimum(days / _ONSET_DAYS, 1.0) + made - lost * days + gap.shift
     risen, by_after, by_climb = _rise_with_topup(form, values, hbs, climb, gap)
-    by_spell_day = by_climb * pace
+    by_spell_day = by_climb * making * speed
     spell_var = values["spell_sd"] ** 2
     integral = memory**2 * np.maximum(2.0 * days / memory - 3.0 + 4.0 * kept - kept**2, 0.0)
     shocks = values["gap_sd"] ** 2 * (np.maximum(days, _LEAST_DAYS) / USUAL_GAP_DAYS) ** values["gap_growth"]
-    unmeasured = (values["hb_credit"] * gap.hb_after_sd / 10.0 * credit_days) ** 2
+    unmeasured = (made * by_hb * gap.hb_after_sd) ** 2
     return Passed(
         hbs=risen,
         by_after=by_after,
-        by_pace=by_climb * (bent + spell * span),
+        by_pace=by_climb * per_pace,
         by_spell=by_spell_day * span,
         by_climb=by_climb,
+        climb=climb,
         noise=by_spell_day**2 * spell_var * integral + by_climb**2 * (shocks + unmeasured),
         spell_kept=kept,
         spell_cov=by_spell_day * spell_var * memory * (1.0 - kept) ** 2,
@@ -132,16 +144,25 @@ def pass_gap(form: str, values: Values, hbs: Any, pace: Any, spell: Any, gap: Ga
     )
 
 
+def _speed(values: Values, gap: Gap) -> tuple[Any, Any]:
+    """By what factor Hb changes how much is made over the gap, and the slope of its log by Hb after."""
+    days = np.maximum(gap.days, _LEAST_DAYS)
+    share = HB_DAYS / days * -np.expm1(-days / HB_DAYS)  # of Hb after, in the mean Hb of the gap
+    over = gap.hb_rest + share * (gap.hb_after - gap.hb_rest) - REFERENCE_HB_G_L
+    log_speed = (values["hb_habit"] * (gap.hb_rest - REFERENCE_REST_G_L) - values["hb_credit"] * over) / 10.0
+    return np.exp(np.clip(log_speed, -_FURTHEST_LOG_SPEED, _FURTHEST_LOG_SPEED)), values["hb_credit"] * share / 10.0
+
+
 def _rise_with_topup(form: str, values: Values, hbs: Any, climb: Any, gap: Gap) -> tuple[Floats, Floats, Floats]:
     """HbS at the end of the gap, and its slopes by HbS after and by climb."""
-    given = {"untransfused_pct": gap.untransfused, "grade": values["grade"]}
+    given, turnover = {"untransfused_pct": gap.untransfused}, values["turnover"] * gap.days
     if not np.any(np.asarray(gap.topup_left) < 1.0):
-        one = rise(form, after_pct=hbs, climb=climb, **given)
+        one = rise(form, after_pct=hbs, climb=climb, turnover=turnover, **given)
         return hbs + one.points, 1.0 + one.by_after, one.by_climb
     left, at = gap.topup_left, gap.topup_at
-    one = rise(form, after_pct=hbs, climb=climb * at, **given)
+    one = rise(form, after_pct=hbs, climb=climb * at, turnover=turnover * at, **given)
     diluted = (hbs + one.points) * left
-    two = rise(form, after_pct=diluted, climb=climb * (1.0 - at), **given)
+    two = rise(form, after_pct=diluted, climb=climb * (1.0 - at), turnover=turnover * (1.0 - at), **given)
     onward = (1.0 + two.by_after) * left
     by_climb = onward * one.by_climb * at + two.by_climb * (1.0 - at)
     return diluted + two.points, onward * (1.0 + one.by_after), by_climb
@@ -198,12 +219,12 @@ def _gap_turn(
         np.where(reason == code, values[name], 0.0)
         for code, name in ((1, "early_unwell"), (2, "early_other"), (3, "late_missed"))
     )
-    hb, measured = panel.hb_after[turn - 1, :n], panel.hb_measured[turn - 1, :n]
     gap = Gap(
         days=days,
         untransfused=panel.untransfused[turn, :n],
-        hb_after=np.where(np.isnan(hb), values["hb_mean"], hb),
-        hb_after_sd=np.where(measured, 0.0, values["hb_sd"]),
+        hb_after=panel.hb_after[turn - 1, :n],
+        hb_after_sd=panel.hb_after_sd[turn - 1, :n],
+        hb_rest=panel.hb_rest[turn - 1, :n],
         shift=shift,
         topup_left=panel.topup_left[turn, :n],
         topup_at=panel.topup_at[turn, :n],
@@ -293,8 +314,8 @@ def _exchange(now: State, panel: Panel, turn: int, n: int, values: Values) -> tu
     row = left * now.cov[0] + by_washout * now.cov[2]
     error = (hbs * left * log_sd * values["washout_error"]) ** 2
     mean, cov = now.mean.copy(), now.cov.copy()
-    mean[0] = np.where(reckoned, hbs * left, values["after_mean"])
-    row0 = np.where(reckoned, left * row[0] + by_washout * row[2] + error, _WIDE_AFTER_SD**2)
+    mean[0] = np.where(reckoned, hbs * left, panel.usual_after[turn, :n])
+    row0 = np.where(reckoned, left * row[0] + by_washout * row[2] + error, values["after_sd"] ** 2)
     cov[0, 1:] = cov[1:, 0] = np.where(reckoned, row[1:], 0.0)
     cov[0, 0] = row0
     return _observe_after(State(mean, cov, now.log_weight), panel.after[turn, :n], values)

@@ -12,11 +12,12 @@ from ..predictive import Shape
 from .calibrate import UNCALIBRATED, Calibration, calibrate
 from .filter import run
 from .forms import FORMS
+from .haemoglobin import usual_haemoglobin
 from .learn import Learnt, learn
 from .panel import lay_out
-from .parameters import CENTRES, PARAMETERS
+from .parameters import PARAMETERS
 
-MODEL_VERSION = "drift-1"
+MODEL_VERSION = "drift-2"
 
 Floats = NDArray[np.float64]
 
@@ -24,8 +25,8 @@ CREDIT = "_hb"  # a form's name with this ending also credits haemoglobin after 
 CANDIDATES = (*FORMS, "graded" + CREDIT)
 FORM_BEFORE_CHOICE = "graded_hb"
 
-# Before data: HbS and Hb after a session, and how far Hb varies within a person. Chosen here, about common practice.
-_AFTER_PCT, _HB_AFTER_G_L, _HB_SD_G_L, _HB_WEIGHT = 15.0, 105.0, 6.0, 20.0
+# Before data: HbS after a session, and how far it varies within a person. Chosen here, about common practice.
+_AFTER_PCT, _AFTER_SD_PCT, _AFTER_WEIGHT = 15.0, 6.0, 20.0
 _GAPS_TO_START_FROM = 800
 _GAPS_TO_LEARN_FROM = 2600
 _LONGEST_TO_LEARN_FROM = 36
@@ -130,9 +131,9 @@ def fit_programme(
 def _fixed(form: str, settings: DriftSettings) -> dict[str, float]:
     fixed = dict(settings.fixed)
     if not form.endswith(CREDIT):
-        fixed = {"hb_credit": 0.0, "hb_days": CENTRES["hb_days"]} | fixed
+        fixed = {"hb_credit": 0.0, "hb_habit": 0.0} | fixed
     if form.removesuffix(CREDIT) != "graded":
-        fixed.setdefault("grade", CENTRES["grade"])
+        fixed.setdefault("turnover", 0.0)
     if form.removesuffix(CREDIT) == "two_pool":
         fixed.setdefault("bend", 1.0)  # the mass balance is a straight line after its early loss
     return fixed
@@ -144,7 +145,7 @@ def _learnt(columns: SessionColumns, base: str, fixed: Mapping[str, float], sett
     start: Mapping[str, float] = {}
     for most_gaps in (_GAPS_TO_START_FROM, _GAPS_TO_LEARN_FROM):
         learnt = learn(
-            lay_out(_some_people(columns, most_gaps)),
+            lay_out(_some_people(columns, most_gaps), fixed),
             base,
             free=free,
             fixed=fixed,
@@ -156,18 +157,15 @@ def _learnt(columns: SessionColumns, base: str, fixed: Mapping[str, float], sett
 
 
 def _usual_values(columns: SessionColumns) -> dict[str, float]:
-    """What stands in for a missing figure: HbS and Hb after a session, and how far Hb varies within a person."""
-    hb = columns.hb_after_g_l
-    known = ~np.isnan(hb)
-    person, values = columns.person[known], hb[known]
+    """What stands in for a missing figure: HbS after a session and how it varies within a person, and Hb."""
+    known = ~np.isnan(columns.hbs_after_pct)
+    person, values = columns.person[known], columns.hbs_after_pct[known]
     count = np.maximum(np.bincount(person, minlength=columns.n_people), 1)
     apart = values - (np.bincount(person, values, minlength=columns.n_people) / count)[person]
     freedom = len(values) - len(np.unique(person))
-    return {
-        "after_mean": _median(columns.hbs_after_pct, _AFTER_PCT),
-        "hb_mean": _median(hb, _HB_AFTER_G_L),
-        "hb_sd": float(np.sqrt((apart @ apart + _HB_WEIGHT * _HB_SD_G_L**2) / (freedom + _HB_WEIGHT))),
-    }
+    after_sd = np.sqrt((apart @ apart + _AFTER_WEIGHT * _AFTER_SD_PCT**2) / (freedom + _AFTER_WEIGHT))
+    usual = {"after_mean": _median(columns.hbs_after_pct, _AFTER_PCT), "after_sd": float(after_sd)}
+    return usual | usual_haemoglobin(columns)
 
 
 def _gap_days(columns: SessionColumns) -> Floats:
@@ -200,7 +198,7 @@ def _calibrated(columns: SessionColumns, base: str, values: Mapping[str, float])
         wanted = max(int(len(people) * _GAPS_TO_CALIBRATE / gaps), 1)
         people = people[np.linspace(0, len(people) - 1, wanted).round().astype(int)]
     some = columns.take_people(people)
-    met = run(lay_out(some), base, one_set(values), keep=True).innovations
+    met = run(lay_out(some, values), base, one_set(values), keep=True).innovations
     if met is None or not len(met.row):
         return UNCALIBRATED
     return calibrate(met, some.hbs_before_pct[met.row])

@@ -1,11 +1,13 @@
 """Sessions laid out for the filter: one row for each turn, one column for each person, longest histories first."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..columns import SessionColumns
+from .haemoglobin import haemoglobin_after, haemoglobin_at_rest
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -23,10 +25,10 @@ class Panel:
     """Arrays [T, N]: turn t of person order[i] in column i; only the first active[t] columns hold turn t.
 
     days: since the session before (nan at the first). before, after: measured, nan = missing. log_ratio: natural
-    log of the reckoned ratio, nan = none, with log_ratio_sd. hb_after: of this session, else the person's mean so
-    far, nan without any; hb_measured tells which. untransfused: filled. reason. usable: the gap that ends here says
-    something about the pace. topup_left: share of HbS left by a top-up in the gap (1 = none), topup_at: share of the
-    gap before it. row: row in the columns.
+    log of the reckoned ratio, nan = none, with log_ratio_sd. usual_after: this person's earlier HbS after sessions.
+    hb_after, hb_after_sd, hb_rest: see haemoglobin.py. untransfused: filled. reason. usable: the gap that ends here
+    says something about the pace. topup_left: share of HbS left by a top-up in the gap (1 = none), topup_at: share of
+    the gap before it. row: row in the columns.
     """
 
     order: Ints
@@ -36,8 +38,10 @@ class Panel:
     after: Floats
     log_ratio: Floats
     log_ratio_sd: Floats
+    usual_after: Floats
     hb_after: Floats
-    hb_measured: Bools
+    hb_after_sd: Floats
+    hb_rest: Floats
     untransfused: Floats
     reason: Ints
     usable: Bools
@@ -46,8 +50,8 @@ class Panel:
     row: Ints
 
 
-def lay_out(columns: SessionColumns) -> Panel:
-    """The panel of all people who have at least one session."""
+def lay_out(columns: SessionColumns, values: Mapping[str, float]) -> Panel:
+    """The panel of all people who have at least one session. values: what stands in for missing figures, by name."""
     sequence, starts = columns.sequence(), columns.starts()
     counts = np.diff(starts)
     order = np.argsort(-counts, kind="stable")
@@ -62,27 +66,30 @@ def lay_out(columns: SessionColumns) -> Panel:
         out[at] = values
         return out
 
-    derived = _derive(columns, sequence)
+    derived = _derive(columns, sequence, values)
     active = np.array([np.count_nonzero(counts > t) for t in range(turns)], dtype=np.int64)
-    missing = {"hb_measured": False, "reason": 0, "usable": False, "row": -1, "topup_left": 1.0, "topup_at": 1.0}
+    missing = {"reason": 0, "usable": False, "row": -1, "topup_left": 1.0, "topup_at": 1.0}
     fields = {name: spread(values, missing.get(name, np.nan)) for name, values in derived.items()}
     return Panel(order=order, active=active, **fields)  # type: ignore[arg-type]
 
 
-def _derive(columns: SessionColumns, sequence: Ints) -> dict[str, NDArray[np.generic]]:
+def _derive(columns: SessionColumns, sequence: Ints, values: Mapping[str, float]) -> dict[str, NDArray[np.generic]]:
     days = np.where(sequence > 0, columns.day - np.roll(columns.day, 1), 0).astype(float)
     days[sequence == 0] = np.nan
     ratio = np.clip(columns.hbs_ratio, _LEAST_RATIO, _LARGEST_RATIO)
     sd = np.where(np.isnan(columns.hbs_ratio_sd), _DEFAULT_RATIO_SD * ratio, columns.hbs_ratio_sd)
     left, at = _topups(columns, days)
+    hb_after, hb_after_sd = haemoglobin_after(columns, values)
     return {
         "days": days,
         "before": columns.hbs_before_pct,
         "after": columns.hbs_after_pct,
         "log_ratio": np.log(ratio),
         "log_ratio_sd": np.maximum(sd, 1e-4) / ratio,
-        "hb_after": _mean_so_far(columns.hb_after_g_l, columns),
-        "hb_measured": ~np.isnan(columns.hb_after_g_l),
+        "usual_after": _usual_after(columns, values),
+        "hb_after": hb_after,
+        "hb_after_sd": hb_after_sd,
+        "hb_rest": haemoglobin_at_rest(columns, hb_after, values),
         "untransfused": np.nan_to_num(columns.untransfused_pct, nan=DEFAULT_UNTRANSFUSED_PCT),
         "reason": columns.reason,
         "usable": columns.gap_known & (sequence > 0),
@@ -92,15 +99,13 @@ def _derive(columns: SessionColumns, sequence: Ints) -> dict[str, NDArray[np.gen
     }
 
 
-def _mean_so_far(values: Floats, columns: SessionColumns) -> Floats:
-    """Each value, or where it is missing the mean of the same person's earlier ones, nan without any, [n]."""
-    known = ~np.isnan(values)
+def _usual_after(columns: SessionColumns, values: Mapping[str, float]) -> Floats:
+    """Mean HbS after the same person's earlier sessions, the programme's counted as one of them, [n]."""
+    known = ~np.isnan(columns.hbs_after_pct)
     first = columns.starts()[columns.person]
-    total = np.concatenate([[0.0], np.cumsum(np.where(known, values, 0.0))])
+    total = np.concatenate([[0.0], np.cumsum(np.where(known, columns.hbs_after_pct, 0.0))])
     count = np.concatenate([[0], np.cumsum(known)])
-    n = count[:-1] - count[first]
-    mean = (total[:-1] - total[first]) / np.maximum(n, 1)
-    return np.where(known, values, np.where(n > 0, mean, np.nan))
+    return np.asarray((total[:-1] - total[first] + values["after_mean"]) / (count[:-1] - count[first] + 1))
 
 
 def _topups(columns: SessionColumns, days: Floats) -> tuple[Floats, Floats]:

@@ -27,7 +27,7 @@ class PeoplePace:
     after_pace_cov. spell, spell_sd: by what share the pace runs faster just now, with after_spell_cov and
     pace_spell_cov. after_source: MEASURED, RECKONED from the session, or SUPPOSED as in the programme.
     washout, washout_sd: how the log share left by an exchange differs from the reckoned one, as a fraction.
-    hb_after_g_l: after the last session, else the person's mean, else the programme's; hb_after_sd: 0 where measured.
+    hb_after_g_l, hb_after_sd, hb_rest_g_l: Hb after the last session and where it goes from there (haemoglobin.py).
     untransfused_pct. last_day: ordinal.
     usual_interval_days: median of the latest gaps. longest_twice_days: the longest gap reached at least twice, else the
     programme's 90th centile. n_gaps: gaps that say something of the pace.
@@ -48,6 +48,7 @@ class PeoplePace:
     washout_sd: Floats
     hb_after_g_l: Floats
     hb_after_sd: Floats
+    hb_rest_g_l: Floats
     untransfused_pct: Floats
     last_day: Floats
     usual_interval_days: Floats
@@ -68,10 +69,11 @@ class PeoplePace:
 
 def update_people(fit: ProgrammeFit, columns: SessionColumns) -> PeoplePace:
     """What is believed of each of the columns' n_people after their last row, given a programme's fit."""
-    panel = lay_out(columns)
+    panel = lay_out(columns, fit.values)
     done = run(panel, fit.base_form, one_set(fit.values))
-    pace = _place(_blank(fit, columns.n_people), panel, _believed(done))
-    pace = replace(pace, **_habits(fit, columns, panel))
+    blank = _blank(fit, columns.n_people)
+    pace = _place(blank, panel, _believed(done))
+    pace = replace(pace, **_habits(fit, blank, columns, panel))
     return _in_words(fit, pace)
 
 
@@ -87,7 +89,8 @@ def _blank(fit: ProgrammeFit, n_people: int) -> PeoplePace:
     unknown["after_source"] = np.full(n_people, SUPPOSED)
     unknown["untransfused_pct"] = np.full(n_people, DEFAULT_UNTRANSFUSED_PCT)
     unknown["hb_after_g_l"] = np.full(n_people, v["hb_mean"])
-    unknown["hb_after_sd"] = np.full(n_people, v["hb_sd"])
+    unknown["hb_after_sd"] = np.full(n_people, np.hypot(v["hb_mean_sd"], v["hb_sd"]))
+    unknown["hb_rest_g_l"] = np.full(n_people, v["hb_rest"])
     unknown["n_gaps"] = np.zeros(n_people)
     return PeoplePace(**unknown)
 
@@ -120,7 +123,7 @@ def _place(blank: PeoplePace, panel: Panel, believed: dict[str, Floats]) -> Peop
     return replace(blank, **placed)
 
 
-def _habits(fit: ProgrammeFit, columns: SessionColumns, panel: Panel) -> dict[str, Any]:
+def _habits(fit: ProgrammeFit, blank: PeoplePace, columns: SessionColumns, panel: Panel) -> dict[str, Any]:
     """Facts of each person's rows: last day, gap lengths, where the last after-value came from."""
     starts = columns.starts()
     some = np.diff(starts) > 0
@@ -131,8 +134,6 @@ def _habits(fit: ProgrammeFit, columns: SessionColumns, panel: Panel) -> dict[st
         "longest_twice_days": np.full(columns.n_people, fit.long_gap_days),
         "n_gaps": np.zeros(columns.n_people),
         "untransfused_pct": np.full(columns.n_people, DEFAULT_UNTRANSFUSED_PCT),
-        "hb_after_g_l": np.full(columns.n_people, fit.values["hb_mean"]),
-        "hb_after_sd": np.full(columns.n_people, fit.values["hb_sd"]),
         "after_source": np.full(columns.n_people, SUPPOSED),
     }
     out["last_day"][some] = columns.day[last]
@@ -145,9 +146,11 @@ def _habits(fit: ProgrammeFit, columns: SessionColumns, panel: Panel) -> dict[st
     told = panel.usable & ~np.isnan(panel.before)
     out["n_gaps"][panel.order] = told.sum(axis=0)
     ends = ((panel.row >= 0).sum(axis=0) - 1, np.arange(len(panel.order)))
-    hb = panel.hb_after[ends]
-    out["hb_after_g_l"][panel.order] = np.where(np.isnan(hb), fit.values["hb_mean"], hb)
-    out["hb_after_sd"][panel.order] = np.where(panel.hb_measured[ends], 0.0, fit.values["hb_sd"])
+    for name, values in (
+        ("hb_after_g_l", panel.hb_after), ("hb_after_sd", panel.hb_after_sd), ("hb_rest_g_l", panel.hb_rest),
+    ):  # fmt: skip
+        out[name] = getattr(blank, name).copy()
+        out[name][panel.order] = values[ends]
     if len(panel.active) > 1:
         out["longest_twice_days"][panel.order] = _longest_twice(panel.days, fit.long_gap_days)
         out["usual_interval_days"][panel.order] = _usual(panel.days, fit.usual_gap_days)
@@ -176,7 +179,7 @@ def _in_words(fit: ProgrammeFit, pace: PeoplePace) -> PeoplePace:
     """Add the pace in points a day of this person's own course."""
     after = np.where(np.isnan(pace.after_pct), fit.usual_after_pct, pace.after_pct)
     days = pace.usual_interval_days
-    gap = Gap(days, pace.untransfused_pct, pace.hb_after_g_l, 0.0, 0.0, 1.0, 1.0)
+    gap = Gap(days, pace.untransfused_pct, pace.hb_after_g_l, 0.0, pace.hb_rest_g_l, 0.0, 1.0, 1.0)
 
     def a_day(per_day: Floats) -> Floats:
         return np.asarray((pass_gap(fit.base_form, fit.values, after, per_day, 0.0, gap).hbs - after) / days)

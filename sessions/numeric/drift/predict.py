@@ -7,8 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..predictive import Predictive
-from .filter import USUAL_GAP_DAYS, Gap, pass_gap
+from .filter import USUAL_GAP_DAYS, Gap, Passed, pass_gap
 from .fit import ProgrammeFit
+from .forms import rise
 from .person import PeoplePace
 
 Floats = NDArray[np.float64]
@@ -39,23 +40,38 @@ def predict(
     hb = pace.hb_after_g_l if hb_after_g_l is None else hb_after_g_l
     hb_sd = pace.hb_after_sd if hb_after_g_l is None else 0.0
     days = np.asarray(days, dtype=float)
-    gap = Gap(days, pace.untransfused_pct, hb, hb_sd, 0.0, 1.0, 1.0)
+    gap = Gap(days, pace.untransfused_pct, hb, hb_sd, pace.hb_rest_g_l, 0.0, 1.0, 1.0)
     passed = pass_gap(fit.base_form, fit.values, after, pace.pace, pace.spell, gap)
-    # A start that is not known well stays so: the contraction of some forms is not taken as knowledge.
+    # What is not known well stays so: that some forms draw together as HbS nears the top is not taken as knowledge.
     by_after = np.maximum(passed.by_after, 1.0)
+    held = _held(fit, pace, after, days, passed)
+    by_pace, by_spell = held * passed.by_pace, held * passed.by_spell
     variance = (
         by_after**2 * after_var
-        + passed.by_pace**2 * (pace.pace_sd**2 + walk_variance(fit.values, days))
-        + passed.by_spell**2 * pace.spell_sd**2
-        + 2.0 * passed.by_pace * passed.by_spell * pace.pace_spell_cov
-        + passed.noise
-        + (passed.by_pace * pace.pace) ** 2 * _beyond_usual(fit, pace, days)
+        + by_pace**2 * (pace.pace_sd**2 + walk_variance(fit.values, days))
+        + by_spell**2 * pace.spell_sd**2
+        + 2.0 * by_pace * by_spell * pace.pace_spell_cov
+        + held**2 * passed.noise
+        + (by_pace * pace.pace) ** 2 * _beyond_usual(fit, pace, days)
         + fit.values["assay_sd"] ** 2
     )
     if own:
-        shared = passed.by_pace * pace.after_pace_cov + passed.by_spell * pace.after_spell_cov
+        shared = by_pace * pace.after_pace_cov + by_spell * pace.after_spell_cov
         variance = variance + 2.0 * by_after * shared
     return Predictive(passed.hbs, fit.calibration.spread(variance, pace.n_gaps), fit.calibration.shape)
+
+
+def _held(fit: ProgrammeFit, pace: PeoplePace, after: Any, days: Floats, passed: Passed) -> Any:
+    """By what factor to widen so that nothing is surer beyond the usual interval because the climb bends there."""
+    share = np.minimum(pace.usual_interval_days / np.maximum(days, 1.0), 1.0)
+    at_usual = rise(
+        fit.base_form,
+        after_pct=after,
+        climb=passed.climb * share,
+        untransfused_pct=pace.untransfused_pct,
+        turnover=fit.values["turnover"] * days * share,
+    )
+    return np.where(share < 1.0, np.maximum(at_usual.by_climb / passed.by_climb, 1.0), 1.0)
 
 
 def walk_variance(values: Mapping[str, float], days: Any) -> Any:

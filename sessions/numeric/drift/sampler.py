@@ -35,6 +35,7 @@ class CourseSampler:
         self._floor_sd = gaps * float(np.sqrt(fit.calibration.floor))
         self._untransfused = one["untransfused_pct"]
         self._hb_after, self._hb_after_sd = one["hb_after_g_l"], one["hb_after_sd"]
+        self._hb_rest = one["hb_rest_g_l"]
         mean, cov = _belief(one)
         # What makes the stated spread true is put on everything drawn alike.
         drawn = rng.multivariate_normal(mean, cov * self._factor**2, n_paths, method="cholesky")
@@ -61,7 +62,7 @@ class CourseSampler:
         self._pace = (
             self._pace + self._factor * moved + np.where(jumps, values["jump_sd"] * rng.standard_normal(n), 0.0)
         )
-        gap = Gap(days, self._untransfused, hb, hb_sd, 0.0, 1.0, 1.0)
+        gap = Gap(days, self._untransfused, hb, hb_sd, self._hb_rest, 0.0, 1.0, 1.0)
         # Beyond the usual interval each path has its own form (see predict).
         there = self._pace * np.maximum(days / self._usual_days, 1.0) ** self._bend
         passed = pass_gap(self._fit.base_form, values, np.asarray(after_true_pct), there, self._spell, gap)
@@ -75,7 +76,7 @@ class CourseSampler:
 
 _NEEDED = (
     "pace", "pace_sd", "after_pct", "after_sd", "after_pace_cov", "spell", "spell_sd", "after_spell_cov",
-    "pace_spell_cov", "hb_after_g_l", "hb_after_sd", "untransfused_pct", "n_gaps", "usual_interval_days",
+    "pace_spell_cov", "hb_after_g_l", "hb_after_sd", "hb_rest_g_l", "untransfused_pct", "n_gaps", "usual_interval_days",
 )  # fmt: skip
 
 

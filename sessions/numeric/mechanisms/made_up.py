@@ -131,7 +131,7 @@ class _Unit:
             in_ml=steps.in_ml, out_ml=steps.out_ml, cells_hb_g_l=real_hb, early_loss=rng.uniform(0.0, 0.1, n)
         )
         self.after = done.measured_before
-        ratio, ratio_sd = _reckoned_ratio(people, seen.hb_before, steps)
+        reckoned = _reckoned(people, seen.hb_before, steps)
         known = rng.random(n) < 0.6
         # Who came before the day of the top-up has had none.
         got = (topup > 0.0) & (world.happenings.topup_day <= world.day)
@@ -144,8 +144,7 @@ class _Unit:
             "after": done.measured_before,
             "hb_before": seen.hb_before,
             "hb_after": done.hb_before,
-            "ratio": ratio,
-            "ratio_sd": ratio_sd,
+            **reckoned,
             "gap_known": np.where(got, known, rng.random(n) > 0.004).astype(float),
             "topup_g": np.where(got & known, topup, 0.0),
             "topup_day": np.where(got & known, world.happenings.topup_day, np.nan),
@@ -164,12 +163,19 @@ class _Unit:
         return np.asarray(grams)
 
 
-def _reckoned_ratio(people: People, hb: FloatArray, steps: Prescribed) -> tuple[FloatArray, FloatArray]:
-    """HbS after over before as the unit reckons it from its own volumes, and the spread it should expect."""
-    mixed = mix(people.blood_volume_ml, steps.in_ml, steps.out_ml, steps.cells_hb_g_l)
-    old = hb * people.blood_volume_ml / 1000.0 * mixed.kept
-    ratio = np.where(people.volumes_recorded, old / (old + mixed.given_g), np.nan)
-    return ratio, np.asarray(-ratio * np.log(ratio) * VOLUME_ERROR + 0.01)
+def _reckoned(people: People, hb: FloatArray, steps: Prescribed) -> dict[str, FloatArray]:
+    """HbS after over before, and Hb after, as the unit reckons them from its own volumes, with their spreads."""
+    volume = people.blood_volume_ml
+    mixed = mix(volume, steps.in_ml, steps.out_ml, steps.cells_hb_g_l)
+    old, given = hb * mixed.kept, mixed.given_g / volume * 1000.0
+    ratio = np.where(people.volumes_recorded, old / (old + given), np.nan)
+    kept_sd = -np.log(mixed.kept) * VOLUME_ERROR  # of the logarithm of what is kept, for a wrong volume
+    return {
+        "ratio": ratio,
+        "ratio_sd": np.asarray(-ratio * np.log(ratio) * VOLUME_ERROR + 0.01),
+        "hb_reckoned": np.where(people.volumes_recorded, old + given, np.nan),
+        "hb_reckoned_sd": np.hypot(old * kept_sd - given * VOLUME_ERROR, 3.0),
+    }
 
 
 def _plant_changes(
@@ -201,15 +207,19 @@ def _made_up(name: str, world: World, unit: _Unit, rounds: list[_Row], end: int 
     first = np.r_[True, np.diff(person) != 0] if len(person) else np.zeros(0, dtype=bool)
     m = len(person)
     before, outlier = _wrong_tubes(f["before"], rng)
+    no_before, no_after = rng.random(m) < 0.04, rng.random(m) < people.after_missing[person]
+    no_hb_before, no_hb_after = rng.random(m) < 0.02, rng.random(m) < 0.12
     columns = SessionColumns.build(
         person=person,
         day=day,
-        hbs_before_pct=np.where(rng.random(m) < 0.04, np.nan, before),
-        hbs_after_pct=np.where(rng.random(m) < people.after_missing[person], np.nan, f["after"]),
+        hbs_before_pct=np.where(no_before, np.nan, before),
+        hbs_after_pct=np.where(no_after, np.nan, f["after"]),
         hbs_ratio=f["ratio"],
         hbs_ratio_sd=f["ratio_sd"],
-        hb_before_g_l=np.where(rng.random(m) < 0.02, np.nan, f["hb_before"]),
-        hb_after_g_l=np.where(rng.random(m) < 0.12, np.nan, f["hb_after"]),
+        hb_before_g_l=np.where(no_hb_before, np.nan, f["hb_before"]),
+        hb_after_g_l=np.where(no_hb_after, np.nan, f["hb_after"]),
+        hb_reckoned_g_l=np.where(no_hb_before, np.nan, f["hb_reckoned"]),
+        hb_reckoned_sd=f["hb_reckoned_sd"],
         untransfused_pct=people.believed_untransfused_pct[person],
         reason=np.where(first, 0, f["reason"]).astype(np.int64),
         gap_known=first | (f["gap_known"] > 0.5),

@@ -11,7 +11,9 @@ from sessions.numeric.drift.panel import lay_out
 from sessions.numeric.drift.parameters import CENTRES
 
 VALUES = CENTRES | {
-    "after_mean": 15.0, "hb_mean": 102.0, "hb_sd": 5.0, "hb_credit": 0.08, "bend": 1.1, "grade": 0.7, "onset": 0.8,
+    "after_mean": 15.0, "after_sd": 5.0, "hb_mean": 102.0, "hb_mean_sd": 4.0, "hb_sd": 5.0, "hb_bias": -1.0,
+    "hb_bias_sd": 2.0, "hb_reckoning": 1.1, "hb_rest": 84.0, "hb_credit": 0.3, "hb_habit": 0.2, "bend": 1.1,
+    "turnover": 0.02, "onset": 0.8,
     "early_other": 0.7, "late_missed": -0.5, "early_unwell": 1.1, "washout_mean": 0.05,
 }  # fmt: skip
 KINDS = ("usual", "odd", "jump")
@@ -38,6 +40,8 @@ def some_sessions(seed: int = 3, n_people: int = 6) -> SessionColumns:
         hbs_ratio_sd=np.full(n, 0.03),
         hb_before_g_l=rng.normal(90.0, 5.0, n),
         hb_after_g_l=np.where(rng.random(n) < 0.2, np.nan, rng.normal(104.0, 6.0, n)),
+        hb_reckoned_g_l=np.where(rng.random(n) < 0.2, np.nan, rng.normal(105.0, 6.0, n)),
+        hb_reckoned_sd=np.full(n, 3.0),
         untransfused_pct=rng.normal(88.0, 3.0, n),
         reason=rng.integers(0, 4, n),
         gap_known=rng.random(n) > 0.15,
@@ -53,14 +57,27 @@ def end_of_gap(state: np.ndarray, gap: dict[str, float]) -> float:
     hbs, pace, _, spell = state
     memory = v["spell_days"]
     run_days = 28.0 * (gap["days"] / 28.0) ** v["bend"] + spell * memory * (1.0 - np.exp(-gap["days"] / memory))
-    credit = v["hb_credit"] * (gap["hb"] - 105.0) / 10.0 * v["hb_days"] * (1.0 - np.exp(-gap["days"] / v["hb_days"]))
-    climb = v["onset"] * min(gap["days"] / 14.0, 1.0) + pace * run_days - credit + gap["shift"]
-    form = {"untransfused_pct": gap["untransfused"], "grade": v["grade"]}
-    first = hbs + float(rise("graded", after_pct=hbs, climb=climb * gap["at"], **form).points)
+    # Own cells are lost by turnover faster; at the reference, HbS 15 of 90, a sixth of all are own.
+    lost = v["turnover"] * 75.0 / 6.0
+    made = (pace + lost) * run_days * speed(gap)[0]
+    climb = v["onset"] * min(gap["days"] / 14.0, 1.0) + made - lost * gap["days"] + gap["shift"]
+    form = {"untransfused_pct": gap["untransfused"]}
+    turnover = v["turnover"] * gap["days"]
+    one = {"climb": climb * gap["at"], "turnover": turnover * gap["at"]}
+    first = hbs + float(rise("graded", after_pct=hbs, **one, **form).points)
     if gap["at"] == 1.0 and gap["left"] == 1.0:
         return first
     first *= gap["left"]
-    return first + float(rise("graded", after_pct=first, climb=climb * (1.0 - gap["at"]), **form).points)
+    two = {"climb": climb * (1.0 - gap["at"]), "turnover": turnover * (1.0 - gap["at"])}
+    return first + float(rise("graded", after_pct=first, **two, **form).points)
+
+
+def speed(gap: dict[str, float]) -> tuple[float, float]:
+    """Factor of Hb on what is made, and the share of Hb after in the gap's mean Hb, by adding up the hours."""
+    hours = (np.arange(24 * 400) + 0.5) / (24 * 400) * gap["days"]
+    share = float(np.exp(-hours / 25.0).mean())
+    mean = gap["rest"] + share * (gap["hb"] - gap["rest"])
+    return np.exp((0.2 * (gap["rest"] - 85.0) - 0.3 * (mean - 95.0)) / 10.0), share
 
 
 def slopes(function, at: np.ndarray) -> np.ndarray:
@@ -72,16 +89,19 @@ def normal_log(off: float, variance: float) -> float:
     return -0.5 * (np.log(2.0 * np.pi * variance) + off**2 / variance)
 
 
-def shocks(gap: dict[str, float], by_climb: float, pace: float) -> tuple[np.ndarray, float]:
+def shocks(gap: dict[str, float], by_climb: float, pace: float, spell: float) -> tuple[np.ndarray, float]:
     """Covariance by chance of (HbS, pace, washout, spell) in a usual gap, and the part of HbS by itself."""
     v, days = VALUES, gap["days"]
     memory, kept = v["spell_days"], np.exp(-days / v["spell_days"])
-    fades = v["hb_days"] * (1.0 - np.exp(-days / v["hb_days"]))
-    own = v["gap_sd"] ** 2 * (days / 28.0) ** v["gap_growth"] + (v["hb_credit"] * gap["hb_sd"] / 10.0 * fades) ** 2
+    faster, share = speed(gap)
+    making = (pace + v["turnover"] * 75.0 / 6.0) * faster
+    run_days = 28.0 * (days / 28.0) ** v["bend"] + spell * memory * (1.0 - kept)
+    by_hb = making * run_days * v["hb_credit"] * share / 10.0
+    own = v["gap_sd"] ** 2 * (days / 28.0) ** v["gap_growth"] + (by_hb * gap["hb_sd"]) ** 2
     integral = memory**2 * (2.0 * days / memory - 3.0 + 4.0 * kept - kept**2)
     noise = np.zeros((4, 4))
-    noise[0, 0] = by_climb**2 * (own + pace**2 * v["spell_sd"] ** 2 * integral)
-    noise[0, 3] = noise[3, 0] = by_climb * pace * v["spell_sd"] ** 2 * memory * (1.0 - kept) ** 2
+    noise[0, 0] = by_climb**2 * (own + making**2 * v["spell_sd"] ** 2 * integral)
+    noise[0, 3] = noise[3, 0] = by_climb * making * v["spell_sd"] ** 2 * memory * (1.0 - kept) ** 2
     noise[3, 3] = v["spell_sd"] ** 2 * (1.0 - kept**2)
     return noise, noise[0, 0]
 
@@ -89,7 +109,7 @@ def shocks(gap: dict[str, float], by_climb: float, pace: float) -> tuple[np.ndar
 def slow_filter(rows: SessionColumns) -> tuple[float, np.ndarray, np.ndarray]:
     """Log likelihood, mean and covariance after the last session of one person."""
     v = VALUES
-    panel = lay_out(rows)
+    panel = lay_out(rows, VALUES)
     start = np.diag([25.0**2, v["pace_sd"] ** 2, v["washout_sd"] ** 2, v["spell_sd"] ** 2])
     parts = [(1.0 / 3.0, np.array([25.0, v["pace_mean"], v["washout_mean"], 0.0]), start) for _ in KINDS]
     total = 0.0
@@ -124,12 +144,12 @@ def through_gap(panel, turn: int, parts: list) -> list:
     v = VALUES
     if turn == 0:
         return [("usual", *part) for part in parts] + [(k, 1e-30, *parts[0][1:]) for k in ("odd", "jump")]
-    hb = panel.hb_after[turn - 1, 0]
     usable = bool(panel.usable[turn, 0])
     gap = {
         "days": panel.days[turn, 0],
-        "hb": v["hb_mean"] if np.isnan(hb) else hb,
-        "hb_sd": 0.0 if panel.hb_measured[turn - 1, 0] else v["hb_sd"],
+        "hb": panel.hb_after[turn - 1, 0],
+        "hb_sd": panel.hb_after_sd[turn - 1, 0],
+        "rest": panel.hb_rest[turn - 1, 0],
         "untransfused": panel.untransfused[turn, 0],
         "shift": [0.0, v["early_unwell"], v["early_other"], v["late_missed"]][panel.reason[turn, 0]],
         "left": panel.topup_left[turn, 0],
@@ -145,7 +165,7 @@ def through_gap(panel, turn: int, parts: list) -> list:
             by_climb = slopes(lambda s: end_of_gap(mean, gap | {"shift": gap["shift"] + s[0]}), np.zeros(4))[0]  # noqa: B023
             step = np.diag([0.0, 1.0, 1.0, kept])
             step[0] = slopes(lambda s: end_of_gap(s, gap), mean)
-            noise, own = shocks(gap, by_climb, mean[1])
+            noise, own = shocks(gap, by_climb, mean[1], mean[3])
             after = step @ before @ step.T + noise
             after[0, 0] += 8.0 * own if kind == "odd" else 0.0
             there = mean * np.array([1.0, 1.0, 1.0, kept])
@@ -177,9 +197,9 @@ def through_exchange(panel, turn: int, parts: list) -> tuple[list, float]:
     for weight, mean, cov in parts:
         there, after = mean.copy(), cov.copy()
         if np.isnan(log_ratio):
-            there[0] = v["after_mean"]
+            there[0] = panel.usual_after[turn, 0]
             after[0, :], after[:, 0] = 0.0, 0.0
-            after[0, 0] = 12.0**2
+            after[0, 0] = v["after_sd"] ** 2
         else:
             step = np.eye(4)
             step[0] = slopes(lambda s: max(s[0], 1.0) * np.exp((1.0 + s[2]) * log_ratio), mean)
@@ -204,7 +224,7 @@ def through_exchange(panel, turn: int, parts: list) -> tuple[list, float]:
 def test_filter_of_all_agrees_with_a_slow_one_of_each(seed):
     # Independent computation: matrices, numerical slopes, one person at a time.
     columns = some_sessions(seed)
-    panel = lay_out(columns)
+    panel = lay_out(columns, VALUES)
     done = run(panel, "graded", one_set(VALUES))
     weight = np.exp(done.state.log_weight[0])
     mean = (weight * done.state.mean[:, 0]).sum(axis=1)
@@ -218,14 +238,14 @@ def test_filter_of_all_agrees_with_a_slow_one_of_each(seed):
 
 
 def test_covariances_stay_symmetric_and_positive():
-    done = run(lay_out(some_sessions(8, n_people=40)), "graded", one_set(VALUES))
+    done = run(lay_out(some_sessions(8, n_people=40), VALUES), "graded", one_set(VALUES))
     cov = np.moveaxis(done.state.cov[:, :, 0], (0, 1), (2, 3))
     assert cov == pytest.approx(np.swapaxes(cov, 2, 3), abs=1e-9)
     assert (np.linalg.eigvalsh(cov) > -1e-9).all()
 
 
 def test_parameter_sets_side_by_side_give_what_each_gives_alone():
-    panel = lay_out(some_sessions(9))
+    panel = lay_out(some_sessions(9), VALUES)
     other = VALUES | {"pace_mean": 0.5, "assay_sd": 1.4}
     both = {name: np.array([VALUES[name], other[name]]).reshape(2, 1, 1) for name in VALUES}
     together = run(panel, "graded", both).log_likelihood

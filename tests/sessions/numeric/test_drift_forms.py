@@ -2,10 +2,10 @@
 
 import numpy as np
 import pytest
-from scipy.integrate import quad
+from scipy.integrate import quad, solve_ivp
 from scipy.special import gamma
 
-from sessions.numeric.drift.forms import DONOR_REFERENCE_PCT, FORMS, rise
+from sessions.numeric.drift.forms import DONOR_REFERENCE_PCT, FORMS, OWN_SHARE_REFERENCE, rise
 
 # Life-span law of normal red cells: mean 115.6 d, SD 24.8 d (Weibull). Shrestha RP et al. J Pharmacokinet
 # Pharmacodyn 2016;43:259-74.
@@ -59,10 +59,36 @@ def test_a_personal_mean_rate_is_the_linear_form():
     assert 12.0 + rise("linear", after_pct=12.0, climb=0.6 * 30.0, untransfused_pct=90.0).points == pytest.approx(30.0)
 
 
-def test_graded_is_linear_at_grade_0_and_two_pool_at_grade_1():
-    given = {"after_pct": np.array([8.0, 20.0, 35.0]), "climb": 17.0, "untransfused_pct": 88.0}
-    for grade, form in ((0.0, "linear"), (1.0, "two_pool")):
-        assert rise("graded", grade=grade, **given).points == pytest.approx(rise(form, **given).points)
+@pytest.mark.parametrize("turnover", [-0.02, 0.0, 0.01, 0.04])
+@pytest.mark.parametrize("pace", [0.1, 0.6, 1.3])
+def test_graded_solves_its_mass_balance(turnover, pace):
+    # Independent computation: grams of own and donor Hb integrated by scipy. Own Hb is made at a share of all that
+    # circulates and lost `turnover` faster than donor Hb; the common loss drops out of the share.
+    days, donor_loss = 40.0, 0.015
+    made = pace / DONOR_REFERENCE_PCT + turnover * OWN_SHARE_REFERENCE
+
+    def change(_, grams):
+        own, donor = grams
+        return [made * (own + donor) - (donor_loss + turnover) * own, -donor_loss * donor]
+
+    own, donor = solve_ivp(change, (0.0, days), [14.0, 74.0], rtol=1e-10, atol=1e-12).y[:, -1]
+    end = own / (own + donor)
+    found = rise("graded", after_pct=14.0, climb=pace * days, untransfused_pct=88.0, turnover=turnover * days)
+    assert 14.0 + found.points == pytest.approx(88.0 * end, abs=1e-6)
+
+
+def test_graded_without_turnover_is_two_pools_for_a_short_while():
+    # Exponential loss begins along the line of linear loss.
+    given = {"after_pct": np.array([8.0, 20.0, 35.0]), "climb": 0.1, "untransfused_pct": 88.0}
+    assert rise("graded", **given).points == pytest.approx(rise("two_pool", **given).points, rel=1e-3)
+
+
+def test_graded_goes_on_smoothly_where_its_formula_is_nought_over_nought():
+    # a = 0 lies where the climb equals what turnover takes at the reference.
+    turnover = 0.6
+    climbs = DONOR_REFERENCE_PCT * turnover * (1.0 - OWN_SHARE_REFERENCE) + np.linspace(-0.2, 0.2, 41)
+    found = rise("graded", after_pct=20.0, climb=climbs, untransfused_pct=90.0, turnover=turnover)
+    assert np.diff(found.points) == pytest.approx(0.01 * found.by_climb[:-1], rel=1e-4)
 
 
 def test_logit_climbs_along_a_straight_line_in_logits():
@@ -77,9 +103,9 @@ def test_logit_climbs_along_a_straight_line_in_logits():
 @pytest.mark.parametrize("form", FORMS)
 def test_slopes_are_those_of_the_rise(form):
     def points(after: float, climb: float) -> float:
-        return float(rise(form, after_pct=after, climb=climb, untransfused_pct=88.0, grade=0.6).points)
+        return float(rise(form, after_pct=after, climb=climb, untransfused_pct=88.0, turnover=0.6).points)
 
-    at = rise(form, after_pct=16.0, climb=15.0, untransfused_pct=88.0, grade=0.6)
+    at = rise(form, after_pct=16.0, climb=15.0, untransfused_pct=88.0, turnover=0.6)
     assert at.by_after == pytest.approx((points(16.001, 15.0) - points(15.999, 15.0)) / 0.002, abs=1e-6)
     assert at.by_climb == pytest.approx((points(16.0, 15.001) - points(16.0, 14.999)) / 0.002, abs=1e-6)
 
