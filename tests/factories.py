@@ -42,6 +42,7 @@ from sessions.models import (
     SessionFacts,
     State,
     StoredForecast,
+    UnitState,
 )
 
 TODAY = date(2026, 6, 1)
@@ -477,7 +478,13 @@ def make_entry(exchange_session: ExchangeSession, kind: str, body: dict[str, Any
 
 
 def make_running(
-    patient: Patient, *, by: User, units: int = 2, started_at: datetime | None = None, **plan: Any
+    patient: Patient,
+    *,
+    by: User,
+    units: int = 2,
+    unit_state: str = UnitState.CHECKED,
+    started_at: datetime | None = None,
+    **plan: Any,
 ) -> ExchangeSession:
     """A session that runs since NOW on a signed plan, its units checked; observations were taken before."""
     started_at = started_at or NOW
@@ -496,7 +503,13 @@ def make_running(
     )
     make_prescription(exchange_session, signed_by=by, **{"units": units, **plan})
     for place in range(1, units + 1):
-        DonationUnit.objects.create(exchange_session=exchange_session, place=place, state="checked", volume_ml=258)
+        DonationUnit.objects.create(
+            exchange_session=exchange_session,
+            place=place,
+            state=unit_state,
+            volume_ml=258,
+            started_at=started_at if unit_state in (UnitState.RUNNING, UnitState.GIVEN) else None,
+        )
     before = {"moment": "before", "bp_sys": 118, "bp_dia": 70, "pulse": 76, "temp_c": 36.8, "spo2": 98}
     make_entry(exchange_session, "start_check", {}, by=by, happened_at=started_at, received_at=started_at)
     make_entry(exchange_session, "observation", before, by=by, happened_at=started_at, received_at=started_at)

@@ -34,7 +34,7 @@ def second(nurse):
 @pytest.fixture
 def running(nurse):
     signed_by = make_user(site=nurse.site, role="consultant", full_name="R. Marsh")
-    return make_running(make_patient("R7", site=nurse.site, family_name="Larkspur"), by=signed_by)
+    return make_running(make_patient("R7", site=nurse.site, family_name="Larkspur"), by=signed_by, unit_state="running")
 
 
 @pytest.fixture

@@ -10,30 +10,36 @@ from typing import Any
 from programme.bedside.numeric.balance import BalanceLimits, Judged, judged, judged_touch
 from programme.bedside.numeric.bars import Bar, bar, scale_of
 from programme.bedside.numeric.words import (
-    entry_words,
     ml,
-    step_name,
     stroke_sentence,
     stroke_title,
     vitals_words,
+)
+from programme.bedside.queries.run_rows import (
+    Clash,
+    LogRow,
+    StepRow,
+    UnitRow,
+    clashes_of,
+    log_rows,
+    step_row,
+    unit_rows,
 )
 from programme.core.models import User
 from programme.core.settings_of_site import site_settings
 from programme.planning.numeric.limits import limits_for
 from programme.worklist.queries.who import Blood, blood_needed
 from sessions.day.models import Entry, Prescription
-from sessions.day.numeric.clocks import Due, next_observations, unit_starts
-from sessions.day.numeric.entries import MOVED, TIME
-from sessions.day.numeric.naming import TIMED, UNDOABLE
+from sessions.day.numeric.clocks import Due, next_observations
 from sessions.day.numeric.standing import TENTH, EndedNow, ended_now
 from sessions.day.numeric.strokes import Stroke, coming
-from sessions.day.numeric.tally import StepSoFar, Tally, tally
+from sessions.day.numeric.tally import Tally, tally
 from sessions.day.numeric.weighing import blood_density_g_ml, off_by_ml
 from sessions.day.queries import plan_carried_out, planned_steps, said_of
 from sessions.models import DonationUnit, ExchangeSession, Fluid, Method, State, UnitState
 from sessions.numeric.exchange import Start
 
-READY = (UnitState.CHECKED, UnitState.RUNNING, UnitState.GIVEN)
+STARTED = (UnitState.RUNNING, UnitState.GIVEN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,60 +50,8 @@ class Touch:
     title: str
     sentence: str
     left: str
-    ready: bool  # its unit is checked, or it needs none
-
-
-@dataclass(frozen=True, slots=True)
-class StepRow:
-    number: int
-    name: str
-    planned: str
-    done: str
-    started_at: datetime | None
-    ended_at: datetime | None
-    state: str  # done, now or waits
-
-
-@dataclass(frozen=True, slots=True)
-class UnitRow:
-    """One unit at the chair; `row` None where the plan asks for one that is not here yet."""
-
-    place: int
-    row: DonationUnit | None
-    checked_by: str
-    given_ml: float
-    started_at: datetime | None
-    ended_at: datetime | None
-    state: str
-
-    @property
-    def state_words(self) -> str:
-        return UnitState(self.state).label if self.state else "not here yet"
-
-
-@dataclass(frozen=True, slots=True)
-class LogRow:
-    """One entry as said; `happened_at` as put right. `instead` is the time it first had, where that was put right."""
-
-    number: int
-    words: str
-    happened_at: datetime
-    by: str
-    why: str
-    waited: bool
-    undone: bool
-    can_undo: bool
-    can_time: bool
-    instead: datetime | None
-
-
-@dataclass(frozen=True, slots=True)
-class Clash:
-    """Two volume entries by people who did not see each other's."""
-
-    first: LogRow
-    second: LogRow
-    mine: int | None  # the one that the person who looks made
+    ready: bool  # its unit is started, or it needs none
+    waits: str  # what its unit waits for
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,6 +87,16 @@ class Run:
     @property
     def now(self) -> Touch | None:
         return self.touches[0] if self.touches else None
+
+    @property
+    def unit_now(self) -> UnitRow | None:
+        """The unit to act on: one that is being given and done, else the one that the next touch waits for."""
+        wanted = self.now.stroke.unit if self.now else None
+        left = {touch.stroke.unit for touch in self.touches}
+        for unit in self.units:
+            if unit.state == UnitState.RUNNING and unit.place not in left:
+                return unit
+        return next((unit for unit in self.units if unit.place == wanted and unit.state != UnitState.RUNNING), None)
 
     @property
     def step_to_enter(self) -> int | None:
@@ -173,7 +137,7 @@ class Run:
                 "title": touch.title,
                 "sentence": touch.sentence,
                 "left": touch.left,
-                "ready": touch.ready,
+                "waits": touch.waits,
             }
             for touch in self.touches
         ]
@@ -196,11 +160,11 @@ def run_of(exchange_session: ExchangeSession, *, viewer: User, today: date, at: 
     entries = list(Entry.objects.filter(exchange_session=exchange_session).select_related("by").order_by("number"))
     state = tally(planned_steps(plan.steps), [said_of(entry) for entry in entries])
     rows = DonationUnit.objects.filter(exchange_session=exchange_session).order_by("place")
-    units = _units(list(rows.select_related("first_checker", "second_checker")), plan, state)
+    units = unit_rows(list(rows.select_related("first_checker", "second_checker")), state, settings)
     touches = _touches(state, plan, units)
     limits = _limits(plan, settings)
     ended = _ended(plan, state, settings)
-    log = _log(entries, state)
+    log = log_rows(entries, state)
     planned_in = sum(step.planned.in_ml for step in state.steps)
     planned_out = sum(step.planned.out_ml for step in state.steps)
     scale = scale_of(planned_in, planned_out, state.in_ml, state.out_ml)
@@ -222,10 +186,10 @@ def run_of(exchange_session: ExchangeSession, *, viewer: User, today: date, at: 
         bar_out=bar(state.out_ml, planned_out, scale),
         planned_in_ml=planned_in,
         planned_out_ml=planned_out,
-        steps=tuple(_step(step, state) for step in state.steps),
+        steps=tuple(step_row(step, state) for step in state.steps),
         units=units,
         log=log,
-        clashes=_clashes(state, log, entries, viewer),
+        clashes=clashes_of(state, log, entries, viewer),
         due=_due(exchange_session, state, settings),
         last_seen=vitals_words(seen.body) if seen else "",
         last_seen_at=seen.happened_at if seen else None,
@@ -274,7 +238,7 @@ def _ended(plan: Prescription, state: Tally, settings: Mapping[str, float]) -> E
 
 
 def _touches(state: Tally, plan: Prescription, units: Sequence[UnitRow]) -> tuple[Touch, ...]:
-    ready = {unit.place for unit in units if unit.state in READY}
+    states = {unit.place: unit.state for unit in units}
     left = {step.planned.number: step for step in state.steps}
     touches = []
     for stroke in coming(state, one_arm=plan.method == Method.ONE_ARM):
@@ -283,86 +247,17 @@ def _touches(state: Tally, plan: Prescription, units: Sequence[UnitRow]) -> tupl
             f"Left in step {stroke.step}: in {ml(max(step.planned.in_ml - step.in_ml, 0))}, "
             f"out {ml(max(step.planned.out_ml - step.out_ml, 0))} mL."
         )
-        is_ready = stroke.unit is None or stroke.unit in ready
+        is_ready = stroke.unit is None or states.get(stroke.unit) in STARTED
+        waits = "" if is_ready else unit_waits(stroke.unit, states.get(stroke.unit or 0, ""))
         title = stroke_title(stroke, plan.units)
-        touches.append(Touch(stroke, title, stroke_sentence(stroke), words, is_ready))
+        touches.append(Touch(stroke, title, stroke_sentence(stroke), words, is_ready, waits))
     return tuple(touches)
 
 
-def _step(step: StepSoFar, state: Tally) -> StepRow:
-    planned = step.planned
-    current = state.current
-    now = current is not None and current.planned.number == planned.number
-    return StepRow(
-        number=planned.number,
-        name=step_name(planned),
-        planned=f"{ml(planned.in_ml)} / {ml(planned.out_ml)}",
-        done=f"{ml(step.in_ml)} / {ml(step.out_ml)}",
-        started_at=step.started_at,
-        ended_at=step.ended_at,
-        state="done" if step.done else "now" if now else "waits",
-    )
-
-
-def initials(name: str) -> str:
-    return "".join(part[0] for part in name.replace(".", " ").split() if part)[:3].upper()
-
-
-def _units(rows: Sequence[DonationUnit], plan: Prescription, state: Tally) -> tuple[UnitRow, ...]:
-    by_place = {row.place: row for row in rows}
-    planned = {place for step in state.steps for place in step.planned.units}
-    started = unit_starts(state)
-    found = []
-    for place in sorted(planned | set(by_place)):
-        row = by_place.get(place)
-        times = state.units.get(place)
-        checkers = [row.first_checker, row.second_checker] if row else []
-        found.append(
-            UnitRow(
-                place=place,
-                row=row,
-                checked_by=", ".join(initials(user.full_name) for user in checkers if user),
-                given_ml=times.in_ml if times else 0.0,
-                started_at=(row.started_at if row else None) or started.get(place),
-                ended_at=(row.ended_at if row else None) or (times.ended_at if times else None),
-                state=row.state if row else "",
-            )
-        )
-    return tuple(found)
-
-
-def _log(entries: Sequence[Entry], state: Tally) -> tuple[LogRow, ...]:
-    """Newest first."""
-    fixes = {
-        entry.body["number"]: datetime.fromisoformat(entry.body["happened_at"])
-        for entry in entries
-        if entry.kind == TIME and entry.number not in state.undone
-    }
-    rows = []
-    for entry in reversed(entries):
-        undone = entry.number in state.undone
-        fixed = fixes.get(entry.number)
-        rows.append(
-            LogRow(
-                number=entry.number,
-                words=entry_words(entry.kind, entry.body),
-                happened_at=fixed or entry.happened_at,
-                by=initials(entry.by.full_name),
-                why=entry.why,
-                waited=entry.waited,
-                undone=undone,
-                can_undo=entry.kind in UNDOABLE and not undone,
-                can_time=entry.kind in TIMED and not undone,
-                instead=entry.happened_at if fixed else None,
-            )
-        )
-    return tuple(rows)
-
-
-def _clashes(state: Tally, log: Sequence[LogRow], entries: Sequence[Entry], viewer: User) -> tuple[Clash, ...]:
-    rows = {row.number: row for row in log}
-    by = {entry.number: entry.by_id for entry in entries if entry.kind == MOVED}
-    return tuple(
-        Clash(rows[one], rows[two], next((n for n in (two, one) if by[n] == viewer.pk), None))
-        for one, two in state.conflicts
-    )
+def unit_waits(place: int | None, state: str) -> str:
+    """Return what a unit waits for before anything of it may be given."""
+    if state == UnitState.CHECKED:
+        return f"Unit {place} is checked, not started."
+    if state == UnitState.AT_CHAIR:
+        return f"Unit {place} is not checked yet. Draw meanwhile; do not give."
+    return f"Unit {place} is not at the chair yet. Draw meanwhile; do not give."

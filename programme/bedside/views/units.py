@@ -122,7 +122,9 @@ class OneUnit:
             raise Http404("This session has no such unit.")
         self.line, self.unit = line, line.row
         self.unit.exchange_session = self.exchange_session
-        self.there = reverse("bedside:units", args=[patient_ref, key])
+        # What is started or ended from the bedside page leads back to it.
+        page = "bedside:run" if request.POST.get("to") == "run" else "bedside:units"
+        self.there = reverse(page, args=[patient_ref, key])
 
     def blank(self) -> dict[str, Any]:
         return blank(self.request, self.now.date(), version=str(self.unit.version))

@@ -21,7 +21,7 @@ from sessions.day.services.totals import rewrite_totals
 from sessions.models import DonationUnit, ExchangeSession, State, UnitState
 
 LONGEST_WAIT_S = 48 * 3600.0
-MAY_BE_GIVEN = (UnitState.CHECKED, UnitState.RUNNING, UnitState.GIVEN)
+STARTED = (UnitState.RUNNING, UnitState.GIVEN)
 
 
 @transaction.atomic
@@ -132,7 +132,9 @@ def _faults_of_unit(exchange_session: ExchangeSession, place: int) -> Sequence[s
     state = DonationUnit.objects.filter(exchange_session=exchange_session, place=place).values_list("state", flat=True)
     if not state:
         return (f"Unit {place} is not recorded: check it at the chair before anything of it is entered as given.",)
-    if state[0] not in MAY_BE_GIVEN:
+    if state[0] == UnitState.CHECKED:
+        return (f"Unit {place} is checked, not started: start it before anything of it is entered as given.",)
+    if state[0] not in STARTED:
         words = UnitState(state[0]).label
         return (f"Unit {place} is {words}, not checked: check it, or take the emergency way with a reason.",)
     return ()

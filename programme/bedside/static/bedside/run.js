@@ -89,7 +89,7 @@ function showNow() {
   at("nowdo").textContent = touch.sentence;
   at("nowleft").textContent = touch.left;
   if (!form) return;
-  const given = touch.ready ? touch.in || "" : "";
+  const given = touch.waits ? "" : touch.in || "";
   fill(form, { step: touch.step, unit: touch.unit ?? "", out_ml: touch.out || "", in_ml: given }, touch.in || "");
   const bag = document.querySelector("#weigh form");
   bag.elements.step.value = touch.step;
@@ -172,9 +172,7 @@ function showAhead() {
     const brings = `This would bring the balance to ${signed(after.all)} mL, ${sentence}.`;
     if (state !== "tick") words.push(say(state, state === "stop" ? "Stop" : "Check", brings));
   }
-  if (touch && !touch.ready) {
-    words.unshift(say("check", "Check", `Unit ${touch.unit} is not checked yet. Draw meanwhile; do not give.`));
-  }
+  if (touch?.waits) words.unshift(say("check", "Check", touch.waits));
   at("ahead").replaceChildren(...words.slice(0, 2));
 }
 

@@ -1,0 +1,166 @@
+"""The rows of the bedside page: steps, units, entries, and entries made without seeing each other."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from programme.bedside.numeric.words import entry_words, ml, step_name
+from programme.core.models import User
+from sessions.day.models import Entry
+from sessions.day.numeric.clocks import unit_starts
+from sessions.day.numeric.donation_number import spaced
+from sessions.day.numeric.entries import MOVED, TIME
+from sessions.day.numeric.naming import TIMED, UNDOABLE
+from sessions.day.numeric.tally import StepSoFar, Tally
+from sessions.day.numeric.unit_clocks import unit_clocks
+from sessions.models import DonationUnit, UnitState
+
+PUT_AWAY = (UnitState.RETURNED, UnitState.DISCARDED)
+
+
+@dataclass(frozen=True, slots=True)
+class StepRow:
+    number: int
+    name: str
+    planned: str
+    done: str
+    started_at: datetime | None
+    ended_at: datetime | None
+    state: str  # done, now or waits
+
+
+@dataclass(frozen=True, slots=True)
+class UnitRow:
+    """One unit at the chair; `row` None where the plan asks for one that is not here yet."""
+
+    place: int
+    row: DonationUnit | None
+    checked_by: str
+    given_ml: float
+    started_at: datetime | None
+    ended_at: datetime | None
+    state: str
+    end_by: datetime | None  # counted from leaving storage
+
+    @property
+    def number(self) -> str:
+        return spaced(self.row.donation_number) if self.row and self.row.donation_number else ""
+
+    @property
+    def state_words(self) -> str:
+        return UnitState(self.state).label if self.state else "not here yet"
+
+
+@dataclass(frozen=True, slots=True)
+class LogRow:
+    """One entry as said; `happened_at` as put right. `instead` is the time it first had, where that was put right."""
+
+    number: int
+    words: str
+    happened_at: datetime
+    by: str
+    why: str
+    waited: bool
+    undone: bool
+    can_undo: bool
+    can_time: bool
+    instead: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Clash:
+    """Two volume entries by people who did not see each other's."""
+
+    first: LogRow
+    second: LogRow
+    mine: int | None  # the one that the person who looks made
+
+
+def step_row(step: StepSoFar, state: Tally) -> StepRow:
+    planned = step.planned
+    current = state.current
+    now = current is not None and current.planned.number == planned.number
+    return StepRow(
+        number=planned.number,
+        name=step_name(planned),
+        planned=f"{ml(planned.in_ml)} / {ml(planned.out_ml)}",
+        done=f"{ml(step.in_ml)} / {ml(step.out_ml)}",
+        started_at=step.started_at,
+        ended_at=step.ended_at,
+        state="done" if step.done else "now" if now else "waits",
+    )
+
+
+def initials(name: str) -> str:
+    return "".join(part[0] for part in name.replace(".", " ").split() if part)[:3].upper()
+
+
+def _end_by(row: DonationUnit | None, settings: Mapping[str, float]) -> datetime | None:
+    if row is None or row.ended_at is not None:
+        return None
+    clocks = unit_clocks(out_of_storage_at=row.out_of_storage_at, started_at=row.started_at, settings=settings)
+    return clocks.end_by
+
+
+def unit_rows(rows: Sequence[DonationUnit], state: Tally, settings: Mapping[str, float]) -> tuple[UnitRow, ...]:
+    by_place = {row.place: row for row in rows}
+    planned = {place for step in state.steps for place in step.planned.units}
+    started = unit_starts(state)
+    found = []
+    here = {place for place, row in by_place.items() if row.state not in PUT_AWAY}
+    for place in sorted(planned | here):
+        row = by_place.get(place)
+        times = state.units.get(place)
+        checkers = [row.first_checker, row.second_checker] if row else []
+        found.append(
+            UnitRow(
+                place=place,
+                row=row,
+                checked_by=", ".join(initials(user.full_name) for user in checkers if user),
+                given_ml=times.in_ml if times else 0.0,
+                started_at=(row.started_at if row else None) or started.get(place),
+                ended_at=(row.ended_at if row else None) or (times.ended_at if times else None),
+                state=row.state if row else "",
+                end_by=_end_by(row, settings),
+            )
+        )
+    return tuple(found)
+
+
+def log_rows(entries: Sequence[Entry], state: Tally) -> tuple[LogRow, ...]:
+    """Newest first."""
+    fixes = {
+        entry.body["number"]: datetime.fromisoformat(entry.body["happened_at"])
+        for entry in entries
+        if entry.kind == TIME and entry.number not in state.undone
+    }
+    rows = []
+    for entry in reversed(entries):
+        undone = entry.number in state.undone
+        fixed = fixes.get(entry.number)
+        rows.append(
+            LogRow(
+                number=entry.number,
+                words=entry_words(entry.kind, entry.body),
+                happened_at=fixed or entry.happened_at,
+                by=initials(entry.by.full_name),
+                why=entry.why,
+                waited=entry.waited,
+                undone=undone,
+                can_undo=entry.kind in UNDOABLE and not undone,
+                can_time=entry.kind in TIMED and not undone,
+                instead=entry.happened_at if fixed else None,
+            )
+        )
+    return tuple(rows)
+
+
+def clashes_of(state: Tally, log: Sequence[LogRow], entries: Sequence[Entry], viewer: User) -> tuple[Clash, ...]:
+    rows = {row.number: row for row in log}
+    by = {entry.number: entry.by_id for entry in entries if entry.kind == MOVED}
+    return tuple(
+        Clash(rows[one], rows[two], next((n for n in (two, one) if by[n] == viewer.pk), None))
+        for one, two in state.conflicts
+    )
