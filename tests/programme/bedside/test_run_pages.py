@@ -1,0 +1,320 @@
+"""The bedside page, the checks before starting, the change of plan: who may, what is kept, and how many queries."""
+
+import json
+from datetime import date, timedelta
+
+import pytest
+from django.urls import reverse
+
+from patients.models import Consent
+from sessions.day.models import Entry, Prescription
+from sessions.day.queries import tally_of
+from sessions.models import DonationUnit, ExchangeSession
+from tests.conftest import client_of
+from tests.factories import (
+    NOW,
+    PASSWORD,
+    TODAY,
+    make_entry,
+    make_exchange_session,
+    make_measure,
+    make_patient,
+    make_prescription,
+    make_running,
+    make_user,
+)
+
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("frozen_day")]
+DRAW = {"step": "1", "out_ml": "200", "in_ml": "200"}
+
+
+@pytest.fixture
+def signer(site):
+    return make_user(site=site, role="consultant", username="r.marsh", full_name="R. Marsh", with_password=True)
+
+
+@pytest.fixture
+def running(site, signer):
+    return make_running(make_patient("R7", site=site), by=signer, unit_state="running")
+
+
+def at(exchange_session, name, *more):
+    return reverse(f"bedside:{name}", args=[exchange_session.patient.patient_ref, exchange_session.pk, *more])
+
+
+def send(client, exchange_session, user, kind="moved", key="k1", fields=None, **more):
+    said = {"key": key, "kind": kind, "by": user.pk, "seen": 0, "waited_s": 0, "fields": fields or DRAW, **more}
+    return client.post(at(exchange_session, "enter"), json.dumps(said), content_type="application/json")
+
+
+# What the script sends
+
+
+def test_an_entry_is_kept_once_whatever_is_sent_again(nurse, nurse_client, running):
+    first, again = send(nurse_client, running, nurse), send(nurse_client, running, nurse, waited_s=9)
+    assert (first.status_code, first.json()) == (200, {"kept": 3})
+    assert (again.status_code, again.json()) == (200, {"kept": 3})
+    assert Entry.objects.filter(kind="moved").count() == 1
+
+
+def test_what_is_kept_names_the_fluid_so_that_a_later_plan_cannot_change_it(nurse, nurse_client, running):
+    send(nurse_client, running, nurse, fields={"step": "2", "in_ml": "258", "out_ml": "250", "unit": "1"})
+    body = Entry.objects.get(kind="moved").body
+    assert (body["fluid"], body["cells_hb_g_l"], body["unit"]) == ("red_cells", 194.0, 1)
+
+
+@pytest.mark.parametrize(
+    ("kind", "fields", "words"),
+    [
+        ("moved", {"step": "1", "out_ml": "NaN"}, "Out: 'NaN' is not a number from 0 to 1500 mL"),
+        ("moved", {"step": "1", "out_ml": "1501"}, "Out: 1501 is outside what is allowed"),
+        ("moved", {"step": "9", "out_ml": "10"}, "Step 9 is not in the plan in force"),
+        ("moved", {"step": "1", "out_ml": "0"}, "0 mL of both says nothing"),
+        ("moved", {"step": "1", "weighed_g": "500"}, "Choose the kind of bag"),
+        ("moved", {"step": "1", "weighed_g": "40", "bag": "large"}, "no more than the empty bag"),
+        ("observation", {"moment": "interval"}, "Enter at least one observation"),
+        ("observation", {"moment": "interval", "pulse": "400"}, "Pulse: 400 is outside what is allowed"),
+        ("undo", {"target": "1"}, r"Entry 1 (start check) cannot be undone"),
+        ("undo", {"target_key": "never"}, "was never kept"),
+        ("time", {"target": "2", "clock": "25:00", "why": "x"}, "'25:00' is not a time such as 10:15"),
+        ("time", {"target": "2", "clock": "23:00", "why": "x"}, "is in the future"),
+        ("time", {"target": "2", "clock": "09:55"}, "Say why"),
+        ("unit_started", {"unit": "1"}, "is not entered on this page"),
+        ("plan", {}, "is not entered on this page"),
+    ],
+)
+def test_what_cannot_be_is_refused_with_what_is_allowed(nurse, nurse_client, running, kind, fields, words):
+    answer = send(nurse_client, running, nurse, kind=kind, fields=fields)
+    assert answer.status_code == 422
+    assert words in " ".join(answer.json()["refused"])
+    assert Entry.objects.count() == 2
+
+
+@pytest.mark.parametrize(
+    "said", ["[]", "{", '{"key": 1}', '{"key": "k", "kind": "moved", "by": 1, "fields": {"step": 1}}', "nul\0"]
+)
+def test_what_is_no_entry_at_all_is_refused(nurse_client, running, said):
+    answer = nurse_client.post(at(running, "enter"), said, content_type="application/json")
+    assert answer.status_code == 422
+    assert "not understood" in answer.json()["refused"][0]
+
+
+@pytest.mark.parametrize(
+    ("state", "words"),
+    [("at_chair", "not checked"), ("checked", "not started"), (None, "is not recorded"), ("discarded", "discarded")],
+)
+def test_nothing_is_given_from_a_unit_that_was_not_checked_and_started(nurse, nurse_client, running, state, words):
+    if state is None:
+        DonationUnit.objects.all().delete()
+    else:
+        DonationUnit.objects.update(state=state, started_at=None, end_reason="spiked")
+    answer = send(nurse_client, running, nurse, fields={"step": "2", "in_ml": "258", "out_ml": "0", "unit": "1"})
+    assert answer.status_code == 422
+    assert words in answer.json()["refused"][0]
+    assert send(nurse_client, running, nurse, fields={"step": "2", "out_ml": "250", "unit": "1"}).status_code == 200
+
+
+def test_an_entry_made_by_somebody_else_waits_for_them(nurse_client, running, signer):
+    answer = send(nurse_client, running, signer)
+    assert answer.status_code == 409
+    assert not Entry.objects.filter(kind="moved").exists()
+
+
+def test_an_undo_by_key_finds_the_entry_the_page_never_heard_of(nurse, nurse_client, running):
+    send(nurse_client, running, nurse, key="lost")
+    assert send(nurse_client, running, nurse, kind="undo", key="u", fields={"target_key": "lost"}).status_code == 200
+    assert tally_of(running).out_ml == 0
+
+
+def test_a_time_is_read_at_the_clock_of_the_unit(site, nurse, nurse_client, running):
+    send(nurse_client, running, nurse)
+    fields = {"target": "3", "clock": "09:30", "why": "entered late"}
+    assert send(nurse_client, running, nurse, kind="time", key="t", fields=fields).status_code == 200
+    moment = tally_of(running).moved[0].at
+    assert (moment.utcoffset(), moment.hour) == (timedelta(hours=1), 9), "summer time in London"
+
+
+# What the tablets ask for
+
+
+def test_a_tablet_hears_of_nothing_new_and_of_something_new(nurse, nurse_client, running):
+    assert nurse_client.get(at(running, "since", 2)).json() == {"last": 2, "state": "running", "same": True}
+    send(nurse_client, running, nurse)
+    said = nurse_client.get(at(running, "since", 2)).json()
+    assert (said["last"], said["same"]) == (3, False)
+    assert "200 / 200" in said["html"]
+
+
+@pytest.mark.parametrize("entries", [1, 3])
+def test_the_page_and_its_poll_ask_a_fixed_number_of_queries(
+    django_assert_num_queries, nurse, nurse_client, running, entries
+):
+    for place in range(entries):
+        make_entry(running, "moved", {"step": 1, "in_ml": 10, "out_ml": 10}, by=nurse)
+        DonationUnit.objects.create(exchange_session=running, place=5 + place, state="at_chair")
+    with django_assert_num_queries(12):  # two of them find out who is signed in
+        nurse_client.get(at(running, "run"))
+    last = Entry.objects.filter(exchange_session=running).count()
+    with django_assert_num_queries(6):
+        nurse_client.get(at(running, "since", last))
+
+
+def test_a_coordinator_opens_no_bedside_page(coordinator_client, running):
+    for name in ("run", "start", "enter", "change"):
+        assert coordinator_client.get(at(running, name)).status_code == 403
+
+
+# Before starting
+
+FIT = {
+    "name_and_birth": "yes",
+    "wristband": "R8",
+    "access": "in",
+    "infection": "no",
+    "pregnancy": "not_pregnant",
+    "medicines": "held",
+    "bp_sys": "118",
+    "pulse": "76",
+    "temp_c": "36.8",
+}
+
+
+@pytest.fixture
+def authorised(site, signer):
+    patient = make_patient("R8", site=site)
+    make_measure(patient, on=TODAY, weight_kg=60)
+    Consent.objects.create(patient=patient, given_on=date(2026, 1, 5), valid_until=date(2027, 1, 4))
+    exchange_session = make_exchange_session(patient, on=TODAY, state="authorised", origin="here", hbs_after_pct=None)
+    make_prescription(exchange_session, signed_by=signer)
+    return exchange_session
+
+
+def begin(client, exchange_session, key="key-of-the-form", **changed):
+    sent = {"receipt": key, "version": str(exchange_session.version), **FIT, **changed}
+    return client.post(at(exchange_session, "start"), sent)
+
+
+def test_a_session_starts_with_what_was_asked_and_the_observations_before(nurse_client, authorised):
+    answer = begin(nurse_client, authorised, taken="09:40")
+    assert answer.status_code == 302
+    assert answer["Location"] == at(authorised, "run")
+    stored = ExchangeSession.objects.get(pk=authorised.pk)
+    assert stored.state == "running"
+    assert stored.started_at is not None
+    check, before = Entry.objects.filter(exchange_session=authorised).order_by("number")
+    assert check.body["answers"]["wristband"] == "R8"
+    assert check.body["found"] == []
+    assert (before.body["moment"], before.body["bp_sys"]) == ("before", 118)
+    assert before.happened_at == NOW - timedelta(minutes=20), "09:40 by the unit's clock is 08:40 in UTC"
+
+
+def test_sending_the_form_twice_starts_once(nurse_client, authorised):
+    assert begin(nurse_client, authorised).status_code == 302
+    assert begin(nurse_client, authorised).status_code == 302
+    assert Entry.objects.filter(exchange_session=authorised).count() == 2
+
+
+@pytest.mark.parametrize(
+    ("changed", "words"),
+    [
+        ({"wristband": "R9"}, "not the same person"),
+        ({"bp_sys": "88", "right-bp_sys": "88"}, "Systolic 88 mmHg, under 90: no exchange"),
+        ({"taken": "08:45"}, "Take them again"),
+        ({"access": "failed"}, "another site or ultrasound"),
+    ],
+)
+def test_what_nobody_can_let_pass_keeps_it_from_starting(nurse_client, authorised, signer, changed, words):
+    reason = {"decided_by": str(signer.pk), "reason": "we must"}
+    answer = begin(nurse_client, authorised, **{**changed, **reason})
+    assert answer.status_code == 200
+    assert words in answer.content.decode()
+    assert ExchangeSession.objects.get(pk=authorised.pk).state == "authorised"
+    assert not Entry.objects.filter(exchange_session=authorised).exists()
+
+
+def test_the_prescriber_lets_a_fever_pass_and_the_reason_is_kept(nurse_client, authorised, signer):
+    assert "name the prescriber" in begin(nurse_client, authorised, infection="yes").content.decode()
+    reason = {"decided_by": str(signer.pk), "reason": "source known, antibiotics since yesterday"}
+    assert begin(nurse_client, authorised, infection="yes", **reason).status_code == 302
+    check = Entry.objects.get(exchange_session=authorised, kind="start_check")
+    assert (check.body["decided_by"], check.why) == (signer.pk, reason["reason"])
+    assert check.body["found"] == ["Fever or infection. The prescriber decides."]
+
+
+def test_without_consent_in_date_it_does_not_start_by_itself(nurse_client, authorised):
+    Consent.objects.update(valid_until=date(2026, 5, 31))
+    assert "No consent is in date" in begin(nurse_client, authorised).content.decode()
+
+
+def test_only_a_signed_plan_in_force_is_started(nurse_client, authorised):
+    Prescription.objects.update(lapsed_at=NOW, lapsed_why="Hb was corrected")
+    assert "No signed plan is in force" in begin(nurse_client, authorised).content.decode()
+    assert ExchangeSession.objects.get(pk=authorised.pk).state == "authorised"
+
+
+def test_unusual_observations_are_asked_about_and_taken_when_right(nurse_client, authorised):
+    assert "pulse, 130" in begin(nurse_client, authorised, pulse="130").content.decode().lower()
+    assert begin(nurse_client, authorised, pulse="130", **{"right-pulse": "130"}).status_code == 302
+
+
+# The plan changed mid-way
+
+
+def rows(*steps):
+    fields = {}
+    for place, (fluid, given, drawn) in enumerate(steps, 1):
+        fields |= {f"s{place}-fluid": fluid, f"s{place}-in_ml": str(given), f"s{place}-out_ml": str(drawn)}
+    return fields
+
+
+@pytest.fixture
+def part_done(running, nurse):
+    """The saline is in; of the two units nothing."""
+    for _ in range(2):
+        make_entry(running, "moved", {"step": 1, "in_ml": 200, "out_ml": 190}, by=nurse)
+    make_entry(running, "step_done", {"step": 1}, by=nurse)
+    return running
+
+
+def test_a_changed_plan_is_worked_out_from_what_was_really_done(nurse_client, part_done):
+    sent = {"receipt": "r1", "do": "work", **rows(("red_cells", 258, 250))}
+    page = nurse_client.post(at(part_done, "change"), sent).content.decode()
+    assert "400 mL in, 380 mL out" in page
+    assert "So it would end" in page
+    assert Prescription.objects.count() == 1
+
+
+def test_a_prescriber_signs_the_changed_plan_at_the_chair_by_password(nurse_client, part_done, signer, nurse):
+    sent = {
+        "receipt": "r1", "do": "sign", "why": "one unit was not usable", "prescriber": signer.username,
+        "secret": PASSWORD, "passing": "agreed by telephone", **rows(("red_cells", 258, 250)),
+    }  # fmt: skip
+    answer = nurse_client.post(at(part_done, "change"), sent)
+    assert answer.status_code == 302, answer.content.decode()
+    plan = Prescription.objects.in_force().get(exchange_session=part_done)
+    assert (plan.number, plan.authorised_by, plan.made_by) == (2, signer, nurse)
+    assert [(step["in_ml"], step["out_ml"], step["units"]) for step in plan.steps] == [(400, 380, []), (258, 250, [1])]
+    state = tally_of(part_done)
+    assert (state.in_ml, state.out_ml) == (400, 380)
+    assert state.current.planned.number == 2
+
+
+def test_a_wrong_password_changes_nothing_and_keeps_what_was_typed(nurse_client, part_done, signer):
+    sent = {
+        "receipt": "r1", "do": "sign", "why": "one unit was not usable", "prescriber": signer.username,
+        "secret": "wrong", **rows(("red_cells", 258, 250)),
+    }  # fmt: skip
+    page = nurse_client.post(at(part_done, "change"), sent).content.decode()
+    assert "do not fit together" in page
+    assert "one unit was not usable" in page
+    assert Prescription.objects.count() == 1
+
+
+def test_a_consultant_signs_alone_and_a_step_begun_cannot_shrink_under_what_was_done(part_done, signer, nurse):
+    make_entry(part_done, "moved", {"step": 2, "in_ml": 0, "out_ml": 200}, by=nurse)
+    client = client_of(signer)
+    sent = {"receipt": "r1", "do": "sign", "why": "stop early", "passing": "stop early"}
+    refused = client.post(at(part_done, "change"), sent | rows(("red_cells", 258, 100))).content.decode()
+    assert "200 mL drawn already; its volumes cannot be less" in refused
+    assert client.post(at(part_done, "change"), sent | rows(("red_cells", 258, 250))).status_code == 302
+    assert Prescription.objects.in_force().get(exchange_session=part_done).authorised_by == signer
