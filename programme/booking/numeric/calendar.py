@@ -1,0 +1,227 @@
+"""Which days the unit is open, and which places (chair, day, slot) are still free.
+
+Everything here is dates and times as the unit's own clock shows them; nothing knows of people or rows.
+"""
+
+from collections.abc import Iterable, Mapping, Set
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from itertools import groupby
+
+WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+
+
+@dataclass(frozen=True, slots=True)
+class Dates:
+    """From `since` to `until` (None: no end), on one weekday (0 Monday to 6 Sunday; None: every day)."""
+
+    since: date
+    until: date | None = None
+    weekday: int | None = None
+
+    def hold(self, on: date) -> bool:
+        """Whether this holds on a day."""
+        if self.weekday is not None and self.weekday != on.weekday():
+            return False
+        return self.since <= on and (self.until is None or on <= self.until)
+
+
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """Open between these times on these dates."""
+
+    dates: Dates
+    opens: time
+    closes: time
+
+
+@dataclass(frozen=True, slots=True)
+class Closed:
+    """An exception of one day: closed, closing early (`closes`), or a bank holiday that is worked (`works`)."""
+
+    on: date
+    words: str
+    closes: time | None = None
+    works: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Staff:
+    """At most so many exchanges on each of these dates."""
+
+    dates: Dates
+    most: int
+    words: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SlotRule:
+    """A start at a chair. chair_dates: as long as the chair is there; dates: as long as the slot is."""
+
+    chair_pk: int
+    chair_name: str
+    slot: int
+    starts: time
+    ends: time
+    dates: Dates
+    chair_dates: Dates
+
+
+@dataclass(frozen=True, slots=True)
+class Use:
+    """A chair is used for something else on these dates."""
+
+    chair_pk: int
+    dates: Dates
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    """A day of the unit. why: the reason it is closed, or what is unlike other days; most: exchanges, None no limit."""
+
+    on: date
+    open: bool
+    why: str = ""
+    opens: time | None = None
+    closes: time | None = None
+    most: int | None = None
+    staff_words: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A chair from a start on, on a day. holds: all slots of the chair that are used up by it."""
+
+    chair_pk: int
+    chair_name: str
+    slot: int
+    starts: time
+    ends: time
+    on: date
+    holds: tuple[int, ...] = ()
+
+    @property
+    def key(self) -> tuple[date, int, int]:
+        """Day, chair and slot: what makes a place this place."""
+        return (self.on, self.chair_pk, self.slot)
+
+
+Taken = tuple[int, date, int]
+"""Chair, day and slot."""
+
+
+def minutes_needed(units: int, *, minutes_a_unit: float, hours_rest: float) -> int:
+    """Return how long a session of `units` red cell units has a chair: exchange, then the rest after the last unit.
+
+    Common practice (35 to 60 min a unit by hand, an hour of rest); both figures are settings of the site.
+    Raises ValueError for a negative number of units.
+    """
+    if units < 0:
+        raise ValueError(f"units is {units}; allowed are whole numbers from 0.")
+    return round(units * minutes_a_unit + 60.0 * hours_rest)
+
+
+def days(
+    first: date,
+    last: date,
+    *,
+    opening: Iterable[Opening],
+    closed: Iterable[Closed] = (),
+    holidays: Mapping[date, str] | None = None,
+    staff: Iterable[Staff] = (),
+) -> tuple[Day, ...]:
+    """Return every day from first to last, open or closed with the reason.
+
+    An entry for the day itself goes before a bank holiday, a bank holiday before the weekday. Where several opening
+    hours hold, the unit is open from the earliest to the latest of them; of several staff limits the smallest counts.
+    Raises ValueError where last is before first.
+    """
+    if last < first:
+        raise ValueError(f"The last day {last} is before the first, {first}.")
+    rules, limits, named = tuple(opening), tuple(staff), holidays or {}
+    of_day = {row.on: row for row in closed}
+    every = (first + timedelta(days=step) for step in range((last - first).days + 1))
+    return tuple(_day(on, rules, of_day.get(on), named.get(on), limits) for on in every)
+
+
+def _day(
+    on: date, opening: tuple[Opening, ...], closed: Closed | None, holiday: str | None, staff: tuple[Staff, ...]
+) -> Day:
+    if closed is not None and not closed.works and closed.closes is None:
+        return Day(on, False, closed.words)
+    if holiday is not None and closed is None:
+        return Day(on, False, f"bank holiday: {holiday}")
+    hours = [row for row in opening if row.dates.hold(on)]
+    if not hours:
+        return Day(on, False, f"not open on {WEEKDAYS[on.weekday()]}s")
+    opens, closes = min(row.opens for row in hours), max(row.closes for row in hours)
+    why = ""
+    if closed is not None:
+        why = closed.words
+        if closed.closes is not None:
+            closes = min(closes, closed.closes)
+            why = f"closes {closes:%H:%M}, {closed.words}"
+    if closes <= opens:
+        return Day(on, False, why)
+    limits = [row for row in staff if row.dates.hold(on)]
+    if not limits:
+        return Day(on, True, why, opens, closes)
+    least = min(limits, key=lambda row: row.most)
+    return Day(on, True, why, opens, closes, least.most, least.words)
+
+
+def free_places(
+    days: Iterable[Day],
+    *,
+    slots: Iterable[SlotRule],
+    uses: Iterable[Use] = (),
+    taken: Set[Taken] = frozenset(),
+    running: Mapping[date, int] | None = None,
+    minutes: int = 0,
+    needs: int = 1,
+) -> tuple[Place, ...]:
+    """Return the places that somebody can still have, by day, chair (in the order of `slots`) and start.
+
+    taken: slots that are held. running: exchanges that are booked on a day, against its staff limit.
+    minutes: how long the person needs the chair; it is theirs at least to the end of the slot. A session that runs
+    into a later slot of the chair holds that too, and is possible only if it is free and the unit still open.
+    needs: how many of the day's exchanges this one counts for (2 for somebody who needs two nurses).
+    """
+    rules, others, booked = tuple(slots), tuple(uses), running or {}
+    found: list[Place] = []
+    for day in days:
+        if not day.open or (day.most is not None and booked.get(day.on, 0) + needs > day.most):
+            continue
+        busy = {row.chair_pk for row in others if row.dates.hold(day.on)}
+        for chair_pk, rows in groupby(slots_on(day.on, rules), key=lambda row: row.chair_pk):
+            if chair_pk not in busy:
+                found += _places(day, tuple(rows), taken, minutes)
+    return tuple(found)
+
+
+def slots_on(on: date, slots: Iterable[SlotRule]) -> tuple[SlotRule, ...]:
+    """Return the slots that there are on a day, in the order given."""
+    return tuple(row for row in slots if row.dates.hold(on) and row.chair_dates.hold(on))
+
+
+def _places(day: Day, slots: tuple[SlotRule, ...], taken: Set[Taken], minutes: int) -> list[Place]:
+    """The free places at one chair on one open day."""
+    found = []
+    for row in slots:
+        ends = ends_at(row.starts, row.ends, minutes)
+        if ends is None or day.opens is None or day.closes is None:
+            continue
+        if row.starts < day.opens or ends > day.closes:
+            continue
+        holds = tuple(other.slot for other in slots if other.starts < ends and row.starts < other.ends)
+        if not any((row.chair_pk, day.on, slot) in taken for slot in holds):
+            found.append(Place(row.chair_pk, row.chair_name, row.slot, row.starts, ends, day.on, holds))
+    return found
+
+
+def ends_at(starts: time, slot_ends: time, minutes: int) -> time | None:
+    """Return when a session of so many minutes gives the chair back, at least the slot's end; None past midnight."""
+    noon = date(2000, 1, 1)
+    done = datetime.combine(noon, starts) + timedelta(minutes=minutes)
+    return None if done.date() != noon else max(done.time(), slot_ends)
