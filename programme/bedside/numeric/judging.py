@@ -29,6 +29,9 @@ SETTING_OF = {
 
 MOST_STEPS = 40
 
+A_LITTLE_ML = 40.0
+"""Nobody draws another bag for less. Chosen here; not from a source."""
+
 
 @dataclass(frozen=True, slots=True)
 class Ground:
@@ -190,14 +193,23 @@ def judge_automated(
     return replace(told, limits=tuple(row for row in rows if row.name in ("hb_after", "rise", "units")))
 
 
-def draws_of(out_ml: float, size_ml: float) -> tuple[float, ...]:
-    """Return a volume as bags of at most `size_ml`, rounded down to 10 mL; the last may be smaller. [mL]"""
+def draws_of(out_ml: float, size_ml: float, most_ml: float = math.inf) -> tuple[float, ...]:
+    """Return a volume as bags of the usual size, rounded down to 10 mL; the last may be smaller. [mL]
+
+    What would fill only A_LITTLE_ML of another bag goes into the last ones instead, where they hold no more than
+    most_ml.
+    """
     if out_ml <= 0.0:
         return ()
-    size = max(10.0, 10.0 * math.floor(size_ml / 10.0))
+    size = max(10.0, 10.0 * math.floor(min(size_ml, most_ml) / 10.0))
     whole = int(out_ml // size)
     rest = out_ml - whole * size
-    return (*([size] * whole), *([rest] if rest >= 0.5 else []))
+    bags = [size] * whole
+    if whole and 0.0 < rest <= A_LITTLE_ML and size + rest <= most_ml:
+        bags[-1] += rest
+    elif rest >= 0.5:
+        bags.append(rest)
+    return tuple(bags)
 
 
 def units_of(steps: Sequence[Laid], unit_volume_ml: float) -> list[tuple[int, ...]]:
@@ -245,13 +257,12 @@ def _run(ground: Ground, steps: Sequence[Laid]) -> tuple[Any, Any]:
 
 def _moments(ground: Ground, steps: Sequence[Laid], many: Any, spread: Any, draw_stop_ml: float) -> tuple[Moment, ...]:
     places = units_of(steps, ground.unit_volume_ml)
-    size = min(ground.draw_ml, draw_stop_ml)
     without = np.cumsum([(s.in_ml if s.fluid == "red_cells" else 0.0) - s.out_ml for s in steps])
     return tuple(
         Moment(
             laid=step,
             units=places[n],
-            draws=draws_of(step.out_ml, size),
+            draws=draws_of(step.out_ml, ground.draw_ml, draw_stop_ml),
             hb_g_l=_spread(float(many.step_hb[n]), float(spread.hb_end[n])),
             hbs_pct=_spread(float(many.step_hbs[n]), float(spread.hbs[n]), most=100.0),
             balance_ml=float(many.step_balance[n]),

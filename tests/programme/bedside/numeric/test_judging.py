@@ -165,10 +165,17 @@ def test_units_follow_the_volumes():
 
 
 @given(st.floats(1.0, 3000.0), st.floats(20.0, 600.0))
-def test_bags_add_up_to_the_volume_and_none_is_larger_than_the_usual(out_ml, size_ml):
-    bags = draws_of(out_ml, size_ml)
+def test_bags_add_up_to_the_volume_and_none_is_larger_than_allowed(out_ml, size_ml):
+    bags = draws_of(out_ml, size_ml, size_ml + 15.0)
     assert sum(bags) == pytest.approx(out_ml, abs=0.5)
-    assert all(bag <= max(size_ml, 10.0) + 1e-9 for bag in bags)
+    assert all(bag <= max(size_ml, 10.0) + 15.0 + 1e-9 for bag in bags)
+
+
+def test_nobody_draws_another_bag_for_a_little():
+    assert draws_of(260, 250, 480) == (260,)
+    assert draws_of(520, 250, 480) == (250, 270)
+    assert draws_of(350, 250, 480) == (250, 100)
+    assert draws_of(190, 250, 182) == (180, 10)  # no bag over the limit of one draw
 
 
 @given(

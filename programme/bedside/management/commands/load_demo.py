@@ -9,7 +9,9 @@ from django.core.management.base import BaseCommand, CommandError
 from django.db import connection
 from django.utils import timezone
 
-from programme.worklist.demo_load import NotForThisDatabase, load_demo
+from programme.bedside.demo_load import load_day
+from programme.core.models import Site
+from programme.worklist.demo_load import SITE_CODE, NotForThisDatabase, load_demo
 
 
 class Command(BaseCommand):
@@ -17,9 +19,12 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         now = timezone.now()
-        today = now.astimezone(ZoneInfo("Europe/London")).date()
+        local = now.astimezone(ZoneInfo("Europe/London"))
+        today = local.date()
         try:
             loaded = load_demo(today=today, at=now, vendor=connection.vendor)
         except NotForThisDatabase as error:
             raise CommandError(str(error)) from error
+        if loaded.is_new:  # once the past is stored and forecast
+            load_day(site=Site.objects.get(code=SITE_CODE), today=today, at=local)
         self.stderr.write("The invented unit is loaded." if loaded.is_new else "The invented unit is there already.")
