@@ -218,7 +218,15 @@ def record_measure(
     return measure
 
 
-def _withdraw(row: CrossmatchSample | Consent, action: str, why: str, *, actor: User | None, at: datetime) -> None:
+@transaction.atomic
+def withdraw_measure(*, measure: BodyMeasure, why: str, actor: User | None, at: datetime) -> None:
+    """Take a wrong weight or height out of use; the row stays, with the reason."""
+    _withdraw(measure, "withdraw measure", why, actor=actor, at=at)
+
+
+def _withdraw(
+    row: BodyMeasure | CrossmatchSample | Consent, action: str, why: str, *, actor: User | None, at: datetime
+) -> None:
     before = state_of(row)
     row.withdrawn_reason = need_reason(why)
     row.save()

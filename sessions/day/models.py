@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import date
-
 from django.db import models
 from django.db.models import Q
 
@@ -120,15 +118,6 @@ class Imputability(models.TextChoices):
     DEFINITE = "definite", "certain, definite"
 
 
-class AdverseEventQuerySet(models.QuerySet["AdverseEvent"]):
-    def of_last_time(self, patient: Patient, before: date) -> AdverseEventQuerySet:
-        """Reactions at the person's last session before a day, or since then; newest first."""
-        last = ExchangeSession.objects.filter(patient=patient, on__lt=before).carried_out().order_by("-on")
-        on = last.values_list("on", flat=True).first()
-        since = self.filter(patient=patient, at__date__lt=before)
-        return (since if on is None else since.filter(at__date__gte=on)).order_by("-at", "-pk")
-
-
 class AdverseEvent(Versioned):
     """A reaction or mishap of a session, as noted at the time and as judged later.
 
@@ -151,8 +140,6 @@ class AdverseEvent(Versioned):
     noted_at = models.DateTimeField()
     judged_by = models.ForeignKey(User, models.PROTECT, null=True, blank=True, related_name="+")
     judged_at = models.DateTimeField(null=True, blank=True)
-
-    objects = AdverseEventQuerySet.as_manager()
 
     class Meta:
         constraints = [

@@ -264,3 +264,11 @@ def test_consent_and_sample_are_recorded_and_withdrawn_with_a_reason(site, nurse
     ]  # fmt: skip
     consent.refresh_from_db()
     assert (consent.withdrawn_on, consent.withdrawn_reason) == (TODAY, "changed her mind")
+
+
+def test_a_wrong_measure_is_withdrawn_and_stays(patient: Patient, nurse: User) -> None:
+    measure = services.record_measure(patient=patient, on=TODAY, weight_kg=16, actor=nurse, at=NOW)
+    services.withdraw_measure(measure=measure, why="digits changed round", actor=nurse, at=NOW)
+    measure.refresh_from_db()
+    assert measure.withdrawn_reason == "digits changed round"
+    assert [entry.action for entry in trail_of(patient)] == ["record measure", "withdraw measure"]

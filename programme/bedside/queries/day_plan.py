@@ -27,6 +27,7 @@ from programme.worklist.queries.who import Who, who
 from sessions.day.inputs import changed_since
 from sessions.day.models import AdverseEvent, Prescription
 from sessions.day.numeric.draft import PlanDraft, difference, limit_words, passed, totals, unbreakable
+from sessions.day.numeric.reactions import kind_words
 from sessions.day.services.prescribing import hindrances
 from sessions.models import ExchangeSession, HaemolysisSign, Method, State
 
@@ -288,8 +289,7 @@ def _facts(known: Known) -> _Facts:
     sign = HaemolysisSign.objects.filter(patient=patient, on__gte=since.date()).order_by("-on", "-pk").first()
     reaction = ""
     if event is not None:
-        kind = event.kind.replace("_", " ")
-        reaction = f"Reaction on {event.at.astimezone(known.at.tzinfo):%-d %b %Y}: {kind}"
+        reaction = f"Reaction on {event.at.astimezone(known.at.tzinfo):%-d %b %Y}: {kind_words(event.kind)}"
     elif sign is not None:
         reaction = f"Sign of a late reaction on {sign.on:%-d %b %Y}: {sign.get_sign_display()}"
     return _Facts(

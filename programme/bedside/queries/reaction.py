@@ -10,7 +10,7 @@ from programme.core.models import TrailEntry
 from programme.core.settings_of_site import site_texts
 from programme.worklist.queries.who import Blood, blood_needed
 from sessions.day.models import AdverseEvent, Imputability
-from sessions.day.numeric.reactions import KINDS, SEVERITY
+from sessions.day.numeric.reactions import SEVERITY, kind_words
 from sessions.day.queries import tally_of
 from sessions.models import DonationUnit, ExchangeSession, State, UnitState
 
@@ -73,7 +73,7 @@ def event_line(row: AdverseEvent) -> EventLine:
         by = f"judged by {row.judged_by.full_name}"
     return EventLine(
         row=row,
-        kind=KINDS[row.kind].words if row.kind in KINDS else row.kind,
+        kind=kind_words(row.kind),
         severity=f"{row.severity}, {SEVERITY[row.severity]}" if row.severity else "severity not said",
         imputability=Imputability(row.imputability).label if row.imputability else "imputability not said",
         by=by,
@@ -102,6 +102,6 @@ def judgements_of(event: AdverseEvent) -> tuple[EarlierJudgement, ...]:
 
 def _judgement(entry: TrailEntry) -> EarlierJudgement:
     said = entry.after or {}
-    kind = KINDS[said["kind"]].words if said.get("kind") in KINDS else str(said.get("kind"))
-    words = f"{kind}; severity {said.get('severity')}; {Imputability(said['imputability']).label}"
+    kind, likely = kind_words(str(said.get("kind"))), Imputability(said["imputability"]).label
+    words = f"{kind}; severity {said.get('severity')}; {likely}"
     return EarlierJudgement(entry.at, entry.actor.full_name if entry.actor else "", words, entry.why)

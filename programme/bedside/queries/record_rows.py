@@ -13,6 +13,7 @@ from programme.worklist.numeric.words import full_day_words
 from sessions.day.models import AdverseEvent, Entry, FollowUp, Prescription
 from sessions.day.numeric import entries as kinds
 from sessions.day.numeric.entries import VITALS
+from sessions.day.numeric.reactions import kind_words
 from sessions.day.queries import Ending
 from sessions.models import DonationUnit, ExchangeStep, ResultLink
 
@@ -214,7 +215,7 @@ def _entry_words(entry: Entry, zone: tzinfo) -> str:
 
 
 def event_line(row: AdverseEvent, zone: tzinfo) -> Line:
-    parts = [row.kind.replace("_", " "), row.signs and f"signs: {row.signs}", row.done and f"done: {row.done}"]
+    parts = [kind_words(row.kind), row.signs and f"signs: {row.signs}", row.done and f"done: {row.done}"]
     if row.severity:
         parts.append(f"grade {row.severity}, imputability {row.get_imputability_display() or 'not judged'}")
     parts.append(row.outcome and f"outcome: {row.outcome}")

@@ -25,6 +25,7 @@ from sessions.day.numeric.reactions import KINDS
 from sessions.day.services.reacting import judge_reaction, note_reaction, stop_for_reaction
 
 PEOPLE = Patient.objects.select_related("site")
+JUDGE = "bedside/judge_reaction.html"
 
 
 @access.needs("change.reaction")
@@ -79,11 +80,7 @@ def judge(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
     event = AdverseEvent.objects.filter(pk=key, patient=patient).first()
     if event is None:
         raise Http404("This person has no such reaction.")
-    first = {name: getattr(event, name) or "" for name in ("kind", "severity", "imputability", "outcome")}
-    form = JudgementForm(
-        **blank(request, site_now(request.user).date(), version=str(event.version), **first),
-        judged=event.judged_at is not None,
-    )  # fmt: skip
+    form = judgement_form(request, event)
     there = reverse("bedside:reactions", args=[patient_ref])
 
     def save(at: datetime) -> str:
@@ -96,8 +93,11 @@ def judge(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
 
     lede = f"Seen: {event.signs}. Done: {event.done or 'not said'}."
     page = FormPage("Judge the reaction", lede, "Put the judgement in force", there, [form], patient=patient)
-    page.extra, page.template = (
-        {"earlier": judgements_of(event), "kinds": KINDS.values()},
-        "bedside/judge_reaction.html",
-    )
+    page.extra, page.template = {"earlier": judgements_of(event), "kinds": KINDS.values()}, JUDGE
     return answer(request, page, action="judge reaction", save=save, done="The judgement is in force.")
+
+
+def judgement_form(request: access.SignedIn, event: AdverseEvent) -> JudgementForm:
+    first = {name: getattr(event, name) or "" for name in ("kind", "severity", "imputability", "outcome")}
+    filled = blank(request, site_now(request.user).date(), version=str(event.version), **first)
+    return JudgementForm(**filled, judged=event.judged_at is not None)

@@ -58,6 +58,11 @@ SEVERITY: dict[int, str] = {
 }
 
 
+def kind_words(name: str) -> str:
+    """Return a kind in words; a name that is not known as it stands."""
+    return KINDS[name].words if name in KINDS else name.replace("_", " ")
+
+
 def doubts(kind: str, *, hours_after: float | None, temp_rise_c: float | None = None) -> tuple[str, ...]:
     """Return a question where the time or the temperature does not fit the kind; asking never refuses.
 

@@ -165,18 +165,6 @@ def test_two_who_judge_at_once_are_told(note, consultant):
         judged(event, consultant, version=event.version, why="again")
 
 
-def test_a_reaction_last_time_is_found_for_the_next_plan(running, note, site):
-    event = note()
-    running.state = "closed"
-    running.save()
-    last_time = AdverseEvent.objects.of_last_time(running.patient, date(2026, 6, 29))
-    assert list(last_time) == [event]
-    make_exchange_session(running.patient, on=date(2026, 6, 20), hbs_before_pct=None, hbs_after_pct=None,
-                          hb_before_g_l=None, hb_after_g_l=None)  # fmt: skip
-    assert not AdverseEvent.objects.of_last_time(running.patient, date(2026, 6, 29)).exists()
-    assert not AdverseEvent.objects.of_last_time(make_patient(site=site), date(2026, 6, 29)).exists()
-
-
 def test_no_entry_of_a_reaction_is_sent_by_the_bedside_page_itself(running, nurse):
     said = {"exchange_session": running, "key": "k", "kind": "reaction", "body": {}, "actor": nurse, "at": NOW}
     assert "was not kept" in refusal(add_entry, **said)
