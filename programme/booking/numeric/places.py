@@ -1,0 +1,244 @@
+"""Which free places somebody can have, and which suit best, each with its reason.
+
+Hard, so never offered and never booked: what the calendar does not have free, days before the earliest useful one or in
+the past, days on which the person cannot come, times outside the ones they can keep, and starts for which no crossmatch
+sample could be taken. Everything else is a matter of order. The weights of the order are chosen here; they have no
+source.
+"""
+
+import math
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+from programme.booking.numeric.calendar import WEEKDAYS, Dates, Place
+
+DAY_WEIGHT = 1.5  # a day away from the best one, in points of chance in 100
+WEEKDAY_WEIGHT = 4.0
+RATHER_NOT_WEIGHT = 8.0
+LAST_PLACE_WEIGHT = 2.0
+SECOND_TRY_DAYS = 7  # room left for another try, for people who often cannot keep a visit
+
+
+@dataclass(frozen=True, slots=True)
+class AwayDates:
+    """Days on which a person cannot come (`cannot`), or would rather not."""
+
+    dates: Dates
+    cannot: bool
+    words: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SampleRules:
+    """When a crossmatch sample may be taken. valid_hours: before the start; by_day: counted in calendar days, the day
+    of the sample being the first. The laboratory needs it `needs_hours` before the start."""
+
+    zone: ZoneInfo
+    opens: int
+    closes: int
+    needs_hours: float
+    valid_hours: float
+    by_day: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Seeker:
+    """Somebody who needs a place. chance: of a measured value over the ceiling by day, 0..1.
+
+    earliest: first useful day; best: the suggested one; latest_safe: the last within the accepted chance, None where
+    none is known. weekdays: the ones wished, Monday 0; none means any. not_before, end_by: times they can keep.
+    booked: days on which they have a place already. samples: crossmatch samples in force. often_misses: plan so that
+    another try still fits.
+    """
+
+    today: date
+    now: datetime
+    earliest: date
+    samples_by: SampleRules
+    best: date | None = None
+    latest_safe: date | None = None
+    chance: Mapping[date, float] = field(default_factory=dict)
+    weekdays: frozenset[int] = frozenset()
+    not_before: time | None = None
+    end_by: time | None = None
+    away: tuple[AwayDates, ...] = ()
+    booked: frozenset[date] = frozenset()
+    samples: tuple[datetime, ...] = ()
+    often_misses: bool = False
+
+    @property
+    def aim(self) -> date | None:
+        """The day to be near: the best, or earlier where room for another try is wanted."""
+        if self.best is None or not self.often_misses or self.latest_safe is None:
+            return self.best
+        return max(self.earliest, min(self.best, self.latest_safe - timedelta(days=SECOND_TRY_DAYS)))
+
+    def is_late(self, on: date) -> bool:
+        """Whether a day is after the last safe one."""
+        return self.latest_safe is not None and on > self.latest_safe
+
+
+@dataclass(frozen=True, slots=True)
+class RankedPlace:
+    """A place that can be had, with its rank (1 is best) among those of all days, and why it stands there."""
+
+    rank: int
+    place: Place
+    chance: float | None
+    late: bool
+    reason: str
+
+
+def sample_day(start: datetime, rules: SampleRules, open_days: Collection[date], now: datetime) -> date | None:
+    """Return the last day with an open sampling hour for a start (aware); None where there is none from `now` on.
+
+    Clock mode: taken at most `valid_hours` before the start (British guideline: Milkins and others, Transfusion
+    Medicine 2013;23:3-35, 72 h when transfused or pregnant in the last three months, to the start of the transfusion).
+    Day mode: a sample of Monday with 72 h is valid to the end of Wednesday (a laboratory's notice, Exeter 2015).
+    """
+    start = start.astimezone(rules.zone)
+    moment = start.timestamp()
+    by = moment - 3600.0 * rules.needs_hours
+    days_back = math.ceil(rules.valid_hours / 24.0) - (1 if rules.by_day else 0)
+    for back in range(days_back + 1):
+        on = start.date() - timedelta(days=back)
+        if on not in open_days:
+            continue
+        opens, closes = _hour(on, rules.opens, rules.zone), _hour(on, rules.closes, rules.zone)
+        begin = max(opens, now.timestamp())
+        if not rules.by_day:
+            begin = max(begin, moment - 3600.0 * rules.valid_hours)
+        if begin <= min(by, closes) and begin < closes:
+            return on
+    return None
+
+
+def _hour(on: date, hour: int, zone: ZoneInfo) -> float:
+    """The moment at which an hour of a day strikes, 24 being midnight after it."""
+    day = on + timedelta(days=hour // 24)
+    return datetime.combine(day, time(hour % 24), tzinfo=zone).timestamp()
+
+
+def sample_holds(taken: datetime, start: datetime, rules: SampleRules) -> bool:
+    """Whether a sample that was taken is still valid at a start (both aware)."""
+    if taken > start:
+        return False
+    if rules.by_day:
+        days = (start.astimezone(rules.zone).date() - taken.astimezone(rules.zone).date()).days
+        return days <= math.ceil(rules.valid_hours / 24.0) - 1
+    return start.timestamp() - taken.timestamp() <= 3600.0 * rules.valid_hours
+
+
+def refusal(who: Seeker, place: Place, open_days: Collection[date]) -> str:
+    """Return why a place that is free cannot be had by this person, with what is allowed; '' where it can."""
+    on, start = place.on, datetime.combine(place.on, place.starts, tzinfo=who.samples_by.zone)
+    if start <= who.now:
+        return f"{day_and_time(place)} is in the past; allowed is any start from now on."
+    if on in who.booked:
+        return f"They are booked on {spoken(on)} already; move that booking, or choose another day."
+    if on < who.earliest:
+        return f"{spoken(on)} is too early to be of use; allowed is from {spoken(who.earliest)} on."
+    for row in who.away:
+        if row.cannot and row.dates.hold(on):
+            why = f" ({row.words})" if row.words else ""
+            until = row.dates.until
+            back = "" if until is None else f" They are back on {spoken(until + timedelta(days=1))}."
+            return f"They cannot come on {spoken(on)}{why}.{back}"
+    if who.not_before is not None and place.starts < who.not_before:
+        return f"They cannot start before {who.not_before:%H:%M}; this place starts at {place.starts:%H:%M}."
+    if who.end_by is not None and place.ends > who.end_by:
+        return f"They must be done by {who.end_by:%H:%M}; this session would last until {place.ends:%H:%M}."
+    if any(sample_holds(taken, start, who.samples_by) for taken in who.samples):
+        return ""
+    if sample_day(start, who.samples_by, open_days, who.now) is None:
+        return (
+            f"No crossmatch sample could be taken for {day_and_time(place)}: no open sampling hour lies within "
+            f"{who.samples_by.valid_hours:g} h before it and {who.samples_by.needs_hours:g} h for the laboratory."
+        )
+    return ""
+
+
+def ranked(who: Seeker, places: Iterable[Place], open_days: Collection[date]) -> tuple[RankedPlace, ...]:
+    """Return the best place of every day on which this person can have one, the best day first.
+
+    Safe days go before late ones. Safe ones by chance in 100 of being over, days from the best day, wishes and whether
+    the day's last place is taken; late ones by chance, then by day.
+    """
+    of_day: dict[date, list[Place]] = {}
+    for place in places:
+        of_day.setdefault(place.on, []).append(place)
+    best: list[tuple[tuple[float, ...], Place, int]] = []
+    for on, rows in of_day.items():
+        can = [place for place in rows if not refusal(who, place, open_days)]
+        if can:
+            first = min(can, key=lambda place: (len(place.holds), place.starts, place.chair_pk))
+            best.append((_order(who, on, len(rows)), first, len(rows)))
+    best.sort(key=lambda row: (row[0], row[1].key))
+    return tuple(
+        RankedPlace(
+            rank=number,
+            place=place,
+            chance=who.chance.get(place.on),
+            late=who.is_late(place.on),
+            reason=_reason(who, place.on, left, number),
+        )
+        for number, (_, place, left) in enumerate(best, start=1)
+    )
+
+
+def _order(who: Seeker, on: date, left: int) -> tuple[float, ...]:
+    chance = 100.0 * who.chance.get(on, 1.0 if who.is_late(on) else 0.0)
+    cost = LAST_PLACE_WEIGHT if left == 1 else 0.0
+    cost += 0.0 if who.aim is None else DAY_WEIGHT * abs((on - who.aim).days)
+    cost += WEEKDAY_WEIGHT if who.weekdays and on.weekday() not in who.weekdays else 0.0
+    cost += RATHER_NOT_WEIGHT if _rather_not(who, on) is not None else 0.0
+    if who.is_late(on):
+        return (1.0, chance, float(on.toordinal()), cost)
+    return (0.0, chance + cost, float(on.toordinal()))
+
+
+def _rather_not(who: Seeker, on: date) -> AwayDates | None:
+    return next((row for row in who.away if not row.cannot and row.dates.hold(on)), None)
+
+
+def _reason(who: Seeker, on: date, left: int, rank: int) -> str:
+    """Say why a day stands where it does: window, best day, wishes, room."""
+    parts = []
+    if who.is_late(on) and who.latest_safe is not None:
+        first = "the first that can be had" if rank == 1 else "late"
+        parts.append(f"{first}, {_days((on - who.latest_safe).days)} after the last safe day")
+    elif who.best is not None:
+        away = (on - who.best).days
+        where = f"{_days(abs(away))} {'after' if away > 0 else 'before'} the best day" if away else "the best day"
+        parts.append(where if who.latest_safe is None or on != who.latest_safe else f"{where}, the last safe one")
+        if who.often_misses and away < 0:
+            parts.append("leaves room for another try")
+    if who.weekdays:
+        wished = on.weekday() in who.weekdays
+        parts.append(f"a {WEEKDAYS[on.weekday()]} as wished" if wished else f"not the weekday wished ({_wished(who)})")
+    away_row = _rather_not(who, on)
+    if away_row is not None:
+        parts.append(f"they would rather not{f' ({away_row.words})' if away_row.words else ''}")
+    parts.append("the last free place that day" if left == 1 else f"{left} places free")
+    said = "; ".join(parts)
+    return f"{said[0].upper()}{said[1:]}."
+
+
+def _wished(who: Seeker) -> str:
+    return ", ".join(WEEKDAYS[day] for day in sorted(who.weekdays))
+
+
+def _days(count: int) -> str:
+    return "1 day" if count == 1 else f"{count} days"
+
+
+def spoken(on: date) -> str:
+    """'Tue 9 Jun 2026'."""
+    return f"{on:%a} {on.day} {on:%b} {on.year}"
+
+
+def day_and_time(place: Place) -> str:
+    """'Tue 9 Jun 2026, 09:30'."""
+    return f"{spoken(place.on)}, {place.starts:%H:%M}"

@@ -1,0 +1,209 @@
+"""Ranking of places: the sample rule by published and hand-worked cases, hard limits as a law, order by example."""
+
+from datetime import UTC, date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from programme.booking.numeric.calendar import Dates, Place
+from programme.booking.numeric.places import (
+    AwayDates,
+    SampleRules,
+    Seeker,
+    ranked,
+    refusal,
+    sample_day,
+    sample_holds,
+)
+
+LONDON = ZoneInfo("Europe/London")
+MONDAY = date(2026, 6, 1)
+NOW = datetime(2026, 6, 1, 7, 0, tzinfo=LONDON)
+CLOCK = SampleRules(LONDON, opens=8, closes=16, needs_hours=2, valid_hours=72)
+DAYS = SampleRules(LONDON, opens=8, closes=16, needs_hours=2, valid_hours=72, by_day=True)
+OPEN = {MONDAY + timedelta(day) for day in range(60) if (MONDAY + timedelta(day)).weekday() < 5}
+
+
+def place(day: int, chair: int = 1, starts: int = 10, ends: int = 16) -> Place:
+    return Place(chair, f"Chair {chair}", 1, time(starts), time(ends), MONDAY + timedelta(day), (1,))
+
+
+def seeker(**more: object) -> Seeker:
+    climbing = {MONDAY + timedelta(day): min(0.01 * day, 1.0) for day in range(60)}
+    values = {
+        "today": MONDAY, "now": NOW, "earliest": MONDAY, "samples_by": CLOCK, "best": MONDAY + timedelta(8),
+        "latest_safe": MONDAY + timedelta(10), "chance": climbing, **more,
+    }  # fmt: skip
+    return Seeker(**values)
+
+
+# The sample rule. Clock mode: Milkins et al., Transfusion Medicine 2013;23:3-35, as quoted by teaching pages: at most
+# 3 days before the transfusion when transfused or pregnant in the last 3 months. Day mode: a laboratory's notice, Exeter
+# 2015.
+
+
+def test_a_sample_is_valid_to_exactly_72_hours_at_the_start() -> None:
+    taken = datetime(2026, 6, 1, 9, 0, tzinfo=UTC)
+    assert sample_holds(taken, taken + timedelta(hours=72), CLOCK)
+    assert not sample_holds(taken, taken + timedelta(hours=72, minutes=1), CLOCK)
+    assert not sample_holds(taken, taken - timedelta(minutes=1), CLOCK)
+
+
+def test_by_calendar_day_a_sample_of_monday_is_valid_to_the_end_of_wednesday() -> None:
+    taken = datetime(2026, 6, 1, 15, 0, tzinfo=LONDON)
+    assert sample_holds(taken, datetime(2026, 6, 3, 23, 59, tzinfo=LONDON), DAYS)
+    assert not sample_holds(taken, datetime(2026, 6, 4, 8, 0, tzinfo=LONDON), DAYS)
+
+
+@pytest.mark.parametrize(
+    ("start", "shut", "expected"),
+    [
+        (datetime(2026, 6, 3, 9, 0), (), date(2026, 6, 2)),  # Wednesday 09:00: 07:00 is too early, so Tuesday
+        (datetime(2026, 6, 3, 10, 0), (), date(2026, 6, 3)),  # at 08:00 on the day, two hours before
+        (datetime(2026, 6, 8, 9, 0), (), date(2026, 6, 5)),  # Monday: Friday from 09:00, within 72 h
+        (datetime(2026, 6, 8, 17, 0), (date(2026, 6, 8),), None),  # 72 h back is Friday 17:00, after the cut-off
+        (datetime(2026, 6, 9, 9, 0), (date(2026, 6, 8),), None),  # Tuesday after a closed Monday: 72 h back is Saturday
+        (datetime(2026, 6, 9, 10, 0), (date(2026, 6, 8),), date(2026, 6, 9)),
+        (datetime(2026, 6, 1, 9, 0), (), None),  # today at 09:00: it is 07:00, sampling opens at 08:00
+    ],
+)
+def test_the_last_day_for_a_sample_worked_by_hand(start, shut, expected) -> None:
+    assert sample_day(start.replace(tzinfo=LONDON), CLOCK, OPEN - set(shut), NOW) == expected
+
+
+def test_hours_count_by_the_clock_of_the_world_over_a_change_of_summer_time() -> None:
+    """Clocks went forward on 29 March 2026: from Friday 27th 09:30 to Monday 30th 09:30 are 71 hours."""
+    start = datetime(2026, 3, 30, 9, 30, tzinfo=LONDON)
+    taken = datetime(2026, 3, 27, 9, 0, tzinfo=LONDON)
+    assert sample_holds(taken, start, CLOCK)  # 71.5 h, although the clock face says 72.5
+    autumn = datetime(2026, 10, 26, 9, 30, tzinfo=LONDON)
+    assert not sample_holds(datetime(2026, 10, 23, 10, 0, tzinfo=LONDON), autumn, CLOCK)  # 72.5 h, the face says 71.5
+
+
+def test_a_sample_already_taken_opens_a_day_that_has_no_sampling_hour() -> None:
+    shut = OPEN - {MONDAY}
+    today = place(0, starts=9)
+    assert "No crossmatch sample" in refusal(seeker(), today, shut)
+    taken = datetime(2026, 5, 31, 12, 0, tzinfo=LONDON)
+    assert refusal(seeker(samples=(taken,)), today, shut) == ""
+
+
+# What is refused says what is allowed
+
+
+@pytest.mark.parametrize(
+    ("more", "of", "words"),
+    [
+        ({"now": NOW + timedelta(days=3)}, place(1), "in the past; allowed is any start from now on"),
+        ({"earliest": MONDAY + timedelta(4)}, place(2), "allowed is from Fri 5 Jun 2026 on"),
+        ({"booked": frozenset({MONDAY + timedelta(2)})}, place(2), "booked on Wed 3 Jun 2026 already"),
+        ({"not_before": time(11)}, place(2), "cannot start before 11:00"),
+        ({"end_by": time(15)}, place(2), "must be done by 15:00"),
+        (
+            {"away": (AwayDates(Dates(MONDAY, MONDAY + timedelta(3)), True, "school exams"),)},
+            place(2),
+            "cannot come on Wed 3 Jun 2026 (school exams). They are back on Fri 5 Jun 2026",
+        ),
+    ],
+)
+def test_a_refused_place_says_what_is_allowed(more, of, words) -> None:
+    assert words in refusal(seeker(**more), of, OPEN)
+
+
+# The order
+
+
+def test_near_the_best_day_and_safe_goes_first() -> None:
+    found = ranked(seeker(), [place(day) for day in (2, 7, 8, 10, 11)], OPEN)
+    assert [(row.place.on - MONDAY).days for row in found] == [8, 7, 2, 10, 11]  # 8+0, 7+1.5, 2+9, 10+3; late
+    assert [row.rank for row in found] == [1, 2, 3, 4, 5]
+    assert [row.late for row in found] == [False] * 4 + [True]
+    assert found[0].reason == "The best day; the last free place that day."
+    assert found[3].reason == "2 days after the best day, the last safe one; the last free place that day."
+
+
+def test_late_places_go_by_chance_and_never_before_a_safe_one() -> None:
+    late = seeker(best=MONDAY, latest_safe=MONDAY - timedelta(2), weekdays=frozenset({3}))
+    found = ranked(late, [place(3), place(1), place(2)], OPEN)
+    assert [(row.place.on - MONDAY).days for row in found] == [1, 2, 3]  # also where a Thursday is wished
+    assert found[0].reason.startswith("The first that can be had, 3 days after the last safe day")
+
+
+def test_wishes_move_a_day_up_and_are_named() -> None:
+    wished = ranked(seeker(weekdays=frozenset({2})), [place(8), place(9)], OPEN)  # Tuesday 9th, Wednesday 10th
+    assert wished[0].place.on.weekday() == 2
+    assert "a Wednesday as wished" in wished[0].reason
+    assert "not the weekday wished (Wednesday)" in wished[1].reason
+    exams = (AwayDates(Dates(MONDAY + timedelta(8), MONDAY + timedelta(8)), False, "examinations"),)
+    rather = ranked(seeker(away=exams), [place(8), place(9)], OPEN)
+    assert [(row.place.on - MONDAY).days for row in rather] == [9, 8]
+    assert "they would rather not (examinations)" in rather[1].reason
+
+
+def test_somebody_who_often_misses_is_offered_room_for_another_try() -> None:
+    often = seeker(often_misses=True)
+    assert often.aim == MONDAY + timedelta(3)  # a week before the last safe day
+    found = ranked(often, [place(3), place(8)], OPEN)
+    assert (found[0].place.on - MONDAY).days == 3
+    assert "leaves room for another try" in found[0].reason
+
+
+def test_a_day_offers_its_first_start_that_can_be_had() -> None:
+    found = ranked(seeker(not_before=time(10, 30)), [place(8, 1, 9), place(8, 2, 11), place(8, 3, 12)], OPEN)
+    assert [(row.place.chair_pk, row.rank) for row in found] == [(2, 1)]
+
+
+# The law: no ranked place breaks a hard limit
+
+
+@given(
+    places=st.lists(
+        st.tuples(st.integers(0, 40), st.integers(1, 4), st.integers(8, 14), st.integers(1, 6)), max_size=25
+    ),
+    earliest=st.integers(0, 20),
+    best=st.one_of(st.none(), st.integers(0, 40)),
+    latest=st.one_of(st.none(), st.integers(-5, 40)),
+    away=st.lists(st.tuples(st.integers(0, 40), st.integers(0, 9), st.booleans()), max_size=3),
+    booked=st.sets(st.integers(0, 40)),
+    not_before=st.one_of(st.none(), st.integers(8, 12)),
+    end_by=st.one_of(st.none(), st.integers(12, 18)),
+    shut=st.sets(st.integers(0, 40)),
+    hours_gone=st.integers(0, 24 * 20),
+    by_day=st.booleans(),
+    often=st.booleans(),
+)
+def test_no_ranked_place_breaks_a_hard_limit(
+    places, earliest, best, latest, away, booked, not_before, end_by, shut, hours_gone, by_day, often
+) -> None:
+    rules = DAYS if by_day else CLOCK
+    now = NOW + timedelta(hours=hours_gone)
+    open_days = OPEN - {MONDAY + timedelta(day) for day in shut}
+    who = seeker(
+        now=now, today=now.date(), samples_by=rules, earliest=MONDAY + timedelta(earliest), often_misses=often,
+        best=None if best is None else MONDAY + timedelta(best),
+        latest_safe=None if latest is None else MONDAY + timedelta(latest),
+        away=tuple(AwayDates(Dates(MONDAY + timedelta(a), MONDAY + timedelta(a + n)), c) for a, n, c in away),
+        booked=frozenset(MONDAY + timedelta(day) for day in booked),
+        not_before=None if not_before is None else time(not_before), end_by=None if end_by is None else time(end_by),
+    )  # fmt: skip
+    given_places = [place(day, chair, start, min(start + length, 23)) for day, chair, start, length in places]
+    found = ranked(who, given_places, open_days)
+    assert [row.rank for row in found] == list(range(1, len(found) + 1))
+    assert [row.late for row in found] == sorted(row.late for row in found)
+    for row in found:
+        on, day = row.place.on, (row.place.on - MONDAY).days
+        start = datetime.combine(on, row.place.starts, tzinfo=LONDON)
+        assert row.place in given_places and start > now and day >= earliest and day not in booked
+        assert not any(a <= day <= a + n for a, n, cannot in away if cannot)
+        assert not_before is None or row.place.starts >= time(not_before)
+        assert end_by is None or row.place.ends <= time(end_by)
+        assert row.late == (latest is not None and day > latest)
+        # Independently, hour by hour: some open sampling hour is in time for the laboratory and not too old.
+        hours = [start - timedelta(minutes=30 * back) for back in range(2 * 24 * 4)]
+        assert any(
+            at.date() in open_days and 8 <= at.hour < 16 and at >= now
+            and at <= start - timedelta(hours=2) and sample_holds(at, start, rules)
+            for at in hours
+        )  # fmt: skip
