@@ -5,7 +5,6 @@ Each sentence ends in the hands of people: 'local policy decides'. Sources: the 
 Educ Program 2006:48-53; 10 mL/kg saline, at most 500 mL, for the dehydrated is common practice.
 """
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
@@ -26,7 +25,7 @@ class Today:
     """What is known of the person on the day of the session; None where nothing is recorded. [kg, mL, g/L]
 
     tops_up: whether the plan begins with red cells given without drawing. last_reaction: in words, '' for none.
-    sample_until: last moment at which a unit may be started on the newest sample. needed_hours: to the end.
+    sample_until: before then a unit may be started on the newest sample (`unit_clocks.sample_valid_before`). needed_hours: to the end.
     """
 
     on: date
@@ -67,17 +66,6 @@ def cautions(today: Today, settings: Mapping[str, float]) -> tuple[Caution, ...]
         *_figures(today),
     ]  # fmt: skip
     return tuple(sorted(found, key=lambda caution: caution.level != CHECK))
-
-
-def sample_until(taken_at: datetime, *, hours: float, by_calendar_day: bool) -> datetime:
-    """Return the last moment at which a unit may be started on a sample.
-
-    by_calendar_day: the hours count as whole days after the day of the sample, which ends at midnight, local time.
-    """
-    if not by_calendar_day:
-        return taken_at + timedelta(hours=hours)
-    day = taken_at.date() + timedelta(days=math.floor(hours / 24.0))
-    return datetime(day.year, day.month, day.day, 23, 59, tzinfo=taken_at.tzinfo)
 
 
 def _start(today: Today, settings: Mapping[str, float]) -> list[Caution]:

@@ -10,7 +10,7 @@ from itertools import groupby
 from typing import Any
 
 from patients.models import Antibody, Consent, TransfusionNeeds
-from programme.bedside.numeric.cautions import Caution, Today, cautions, sample_until
+from programme.bedside.numeric.cautions import Caution, Today, cautions
 from programme.bedside.queries.drafting import Known, as_planned, draft_from_typed
 from programme.worklist.numeric.sheet import duration_words, steps_words
 from programme.worklist.numeric.words import capital, figure
@@ -28,6 +28,7 @@ from sessions.day.inputs import changed_since
 from sessions.day.models import AdverseEvent, Prescription
 from sessions.day.numeric.draft import PlanDraft, difference, limit_words, passed, totals, unbreakable
 from sessions.day.numeric.reactions import kind_words
+from sessions.day.numeric.unit_clocks import sample_valid_before
 from sessions.day.services.prescribing import hindrances
 from sessions.models import ExchangeSession, HaemolysisSign, Method, State
 
@@ -324,7 +325,7 @@ def _today(shown: Prescription | PlanDraft, known: Known, facts: _Facts) -> Toda
         sample_taken=taken,
         sample_until=None
         if taken is None
-        else sample_until(
+        else sample_valid_before(
             taken,
             hours=settings["sample_valid_hours"],
             by_calendar_day=settings["sample_by_calendar_day"] >= 1.0,

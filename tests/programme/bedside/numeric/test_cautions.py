@@ -5,7 +5,7 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
-from programme.bedside.numeric.cautions import Today, cautions, sample_until
+from programme.bedside.numeric.cautions import Today, cautions
 from programme.core.numeric.setting_table import DEFAULTS
 
 ON = date(2026, 6, 1)
@@ -70,12 +70,6 @@ def test_a_sample_that_does_not_hold_to_the_last_unit_is_out_of_date():
     late = said(sample_until=NOW + timedelta(hours=2, minutes=59))["sample"]
     assert (late.level, "not to the last unit" in late.words) == ("check", True)
     assert "No crossmatch sample" in said(sample_taken=None, sample_until=None)["sample"].words
-
-
-def test_a_sample_counts_by_the_clock_or_by_whole_days():
-    taken = datetime(2026, 6, 1, 15, 40, tzinfo=UTC)
-    assert sample_until(taken, hours=72, by_calendar_day=False) == datetime(2026, 6, 4, 15, 40, tzinfo=UTC)
-    assert sample_until(taken, hours=72, by_calendar_day=True) == datetime(2026, 6, 4, 23, 59, tzinfo=UTC)
 
 
 def test_consent_holds_to_its_last_day():
