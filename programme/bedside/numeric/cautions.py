@@ -25,7 +25,7 @@ class Today:
     """What is known of the person on the day of the session; None where nothing is recorded. [kg, mL, g/L]
 
     tops_up: whether the plan begins with red cells given without drawing. last_reaction: in words, '' for none.
-    sample_until: before then a unit may be started on the newest sample (`unit_clocks.sample_valid_before`). needed_hours: to the end.
+    sample_until: up to then a unit may be started on the newest sample (`unit_clocks`). needed_hours: to the end.
     """
 
     on: date
