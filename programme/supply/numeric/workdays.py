@@ -1,0 +1,90 @@
+"""Working days, and the day by which blood must be ordered.
+
+A working day is Monday to Friday and no bank holiday. Bank holidays come in as a set: which they are is looked up
+elsewhere. How long ahead blood is ordered is agreed with the blood bank: every figure is a setting of the site.
+"""
+
+from collections.abc import Set
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+ONE_DAY = timedelta(days=1)
+SATURDAY = 5
+FURTHEST = 1000
+"""Working days beyond which nobody counts: a guard against a set that holds every day."""
+
+
+@dataclass(frozen=True, slots=True)
+class LeadTimes:
+    """Working days between the order and the day it is for; holiday_extra is added where a bank holiday lies between."""
+
+    ordinary: int
+    antibody: int
+    rare: int
+    holiday_extra: int
+
+
+@dataclass(frozen=True, slots=True)
+class OrderBy:
+    """The last day for an order; lead_days: working days from it to the day of the session; why: what it rests on."""
+
+    on: date
+    lead_days: int
+    why: str
+
+
+def is_working_day(on: date, holidays: Set[date]) -> bool:
+    """Return whether a day is Monday to Friday and no bank holiday."""
+    return on.weekday() < SATURDAY and on not in holidays
+
+
+def working_days_before(on: date, count: int, holidays: Set[date]) -> date:
+    """Return the day that lies `count` working days before a day.
+
+    A count of 0 gives the day itself, or the last working day before it where it is none. Counting: each working day
+    passed on the way back counts one, the day counted from does not.
+    Raises ValueError for a negative count, or where no working day is found.
+    """
+    if not 0 <= count <= FURTHEST:
+        raise ValueError(f"{count} working days; allowed are whole numbers from 0 to {FURTHEST}.")
+    day, left = on, count
+    while left > 0 or not is_working_day(day, holidays):
+        day -= ONE_DAY
+        if is_working_day(day, holidays):
+            left -= 1
+            if left <= 0:
+                break
+        if (on - day).days > 10 * FURTHEST:
+            raise ValueError(f"No working day before {on}: the bank holidays leave none.")
+    return day
+
+
+def working_days_between(first: date, last: date, holidays: Set[date]) -> int:
+    """Return how many working days lie after `first` up to and with `last`; 0 where last is not after first."""
+    return sum(is_working_day(first + ONE_DAY * step, holidays) for step in range(1, (last - first).days + 1))
+
+
+def holidays_between(first: date, last: date, holidays: Set[date]) -> tuple[date, ...]:
+    """Return the bank holidays on Monday to Friday from `first` up to the day before `last`, in order."""
+    return tuple(sorted(on for on in holidays if first <= on < last and on.weekday() < SATURDAY))
+
+
+def order_by(
+    for_on: date, *, lead: LeadTimes, has_antibody: bool, is_rare: bool, holidays: Set[date]
+) -> OrderBy:
+    """Return the last day on which blood for a session on `for_on` is ordered in time.
+
+    The longest lead time that applies counts. Where a bank holiday lies between the order and the session, the lead is
+    longer by `holiday_extra` working days, for deliveries and searches rest then too. That the holiday itself is no
+    working day is counted besides. Chosen here; the figures are the site's.
+    """
+    days, why = lead.ordinary, "the usual lead time"
+    if has_antibody and lead.antibody > days:
+        days, why = lead.antibody, "an antibody was found"
+    if is_rare and lead.rare > days:
+        days, why = lead.rare, "a rare type"
+    day = working_days_before(for_on, days, holidays)
+    if holidays_between(day, for_on, holidays) and lead.holiday_extra:
+        days, why = days + lead.holiday_extra, f"{why}, and a bank holiday lies between"
+        day = working_days_before(for_on, days, holidays)
+    return OrderBy(day, days, why)
