@@ -1,0 +1,342 @@
+"""The whole day of one person in a real browser, as nurse and as prescriber; a one-arm and an abandoned session."""
+
+import re
+from datetime import timedelta
+
+import pytest
+import time_machine
+from django.contrib.auth.hashers import make_password
+from django.urls import reverse
+from playwright.sync_api import expect
+
+from patients.models import Analyte, Consent, CrossmatchSample
+from programme.planning import services as planner
+from programme.planning.models import Suggestion
+from sessions.day.models import Entry, FollowUp
+from sessions.day.numeric.donation_number import check_character
+from sessions.models import DonationUnit, ExchangeSession, ExchangeStep, SessionFacts
+from tests.browsing import WIDTHS, faults_of, pixels_beyond_the_window
+from tests.day import sampled_day
+from tests.factories import (
+    NOW,
+    TODAY,
+    make_course,
+    make_entry,
+    make_facts,
+    make_measure,
+    make_needs,
+    make_patient,
+    make_result,
+    make_running,
+    make_site,
+    make_user,
+)
+
+PATIENCE = 30_000  # ms; the machine may be busy
+PIN = "583926"
+TABLET = {"width": 1024, "height": 768}
+WOBBLE = (0.0, 1.2, -0.8, 0.5, -1.1, 0.9, -0.4, 0.3)
+pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.usefixtures("frozen_day")]
+
+
+@pytest.fixture
+def site(transactional_db):
+    return make_site(name="Saltmarsh Day Unit")
+
+
+@pytest.fixture
+def nurse(site):
+    return make_user(role="nurse", site=site, full_name="A. Fenwick")
+
+
+@pytest.fixture
+def second(site):
+    pin = make_password(PIN)
+    return make_user(role="nurse", site=site, username="b.quayle", full_name="B. Quayle", checking_pin=pin)
+
+
+@pytest.fixture
+def consultant(site):
+    return make_user(role="consultant", site=site, full_name="R. Marsh")
+
+
+@pytest.fixture
+def patient(site):
+    """One of four people planned by the programme itself: weighed and measured today, consent and sample in date."""
+    found = []
+    for n in range(4):
+        someone = make_patient(f"R{n}", site=site, family_name="Larkspur", female=False)
+        make_needs(someone)
+        for k, done in enumerate(make_course(someone, sessions=9)):
+            make_facts(
+                done, hbs_before_pct=28.0 + WOBBLE[(k + n) % 8], hbs_after_pct=13.5 + WOBBLE[(k + 3 * n) % 8] / 2,
+                hb_before_g_l=92 + 2 * WOBBLE[(k + 5 * n) % 8], hb_after_g_l=103 + 2 * WOBBLE[(k + 2 * n) % 8],
+            )  # fmt: skip
+        found.append(someone)
+    patient = found[0]
+    make_measure(patient, on=TODAY, weight_kg=60.0, height_cm=None)
+    make_result(patient, analyte=Analyte.HB, value=94.0, taken_at=NOW - timedelta(hours=1))
+    make_result(patient, analyte=Analyte.HBS, value=28.4, taken_at=NOW - timedelta(hours=1))
+    Consent.objects.create(patient=patient, given_on=TODAY, valid_until=TODAY + timedelta(days=300))
+    CrossmatchSample.objects.create(patient=patient, taken_at=NOW - timedelta(hours=20))
+    planner.renew([someone.pk for someone in found], NOW)
+    return patient
+
+
+@pytest.fixture
+def someone(site):
+    """A person with a course and no results of today."""
+    someone = make_patient("S1", site=site, family_name="Marram")
+    make_needs(someone)
+    make_course(someone)
+    CrossmatchSample.objects.create(patient=someone, taken_at=NOW - timedelta(hours=20))
+    return someone
+
+
+def open_page(page, live_server, name, session):
+    page.goto(
+        live_server.url + reverse(f"bedside:{name}", args=[session.patient.patient_ref, session.pk]), timeout=PATIENCE
+    )
+
+
+def plan_and_sign(page_as, live_server, patient, nurse, consultant):
+    page = page_as(nurse)
+    page.goto(f"{live_server.url}/people/{patient.patient_ref}/plan/", timeout=PATIENCE)
+    page.get_by_role("button", name="Plan this session for today").click()
+    expect(page.locator("#day-form")).to_be_visible(timeout=PATIENCE)
+    session = ExchangeSession.objects.get(patient=patient, state="planned")
+    page = page_as(consultant)
+    open_page(page, live_server, "plan", session)
+    for box in page.locator("input[name^=reason-]").all():
+        box.fill("agreed, as in earlier sessions")
+    page.get_by_role("button", name="Authorise this plan").click()
+    expect(page.get_by_text(re.compile(r"Plan \d is signed\. It is")).first).to_be_visible(timeout=PATIENCE)
+    session.refresh_from_db()
+    assert session.state == "authorised"
+    return session
+
+
+def start(page, live_server, session):
+    open_page(page, live_server, "start", session)
+    page.get_by_role("radio", name="yes", exact=True).first.check()
+    page.get_by_label("Wristband").fill(session.patient.patient_ref)
+    page.get_by_role("radio", name="in and tested").check()
+    page.get_by_role("radio", name="none", exact=True).check()
+    page.get_by_role("radio", name="none to hold").check()
+    for label, value in (("Systolic", "118"), ("Diastolic", "72"), ("Pulse", "80"), ("Temperature", "36.8")):
+        page.get_by_label(label).fill(value)
+    page.get_by_role("button", name="Start the session").click()
+    expect(page.locator("#board")).to_be_visible(timeout=PATIENCE)
+
+
+def bring_and_start_unit(page, live_server, session, place, colleague):
+    """Bring one unit, let two people check it, start it."""
+    number = f"Z9990260005{place:02d}"
+    shown = number + check_character(number)
+    open_page(page, live_server, "unit_add", session)
+    page.get_by_label("Donation number").fill(shown)
+    page.get_by_label("Group of the unit").select_option("O+")
+    page.get_by_label("Expiry").fill("20 Jun 2026")
+    for box in page.get_by_role("group", name="Stated negative").get_by_role("checkbox").all():
+        box.check()
+    page.get_by_label("HbS of the unit").select_option("yes")
+    page.get_by_label("Volume").fill("258")
+    page.get_by_role("button", name="Match it").click()
+    expect(page.get_by_label("The unit in your hand")).to_be_visible(timeout=PATIENCE)
+    page.get_by_label("Name and birth date asked").check()
+    page.get_by_label("Wristband").fill(session.patient.patient_ref)
+    page.get_by_label("The unit in your hand").fill(shown)
+    page.get_by_label("Second checker").select_option(label=colleague.full_name)
+    page.get_by_label("Their PIN or password").fill(PIN)
+    page.get_by_role("button", name=re.compile("check|sign", re.IGNORECASE)).last.click()
+    page.get_by_role("button", name=f"Start unit {place}").click(timeout=PATIENCE)
+    expect(page.get_by_role("button", name=re.compile(f"End.* unit {place}$"))).to_be_visible(timeout=PATIENCE)
+
+
+def end_unit(page, live_server, session, place):
+    open_page(page, live_server, "units", session)
+    button = page.get_by_role("button", name=re.compile(f"End.* unit {place}$"))
+    with page.expect_navigation(timeout=PATIENCE):
+        button.click(timeout=PATIENCE)
+    expect(button).to_have_count(0)
+
+
+def enter_step(page, live_server, session, out=None, given=None):
+    """Enter what stands ready at the chair, or `out` and `given`; start first the unit that is to be given."""
+    open_page(page, live_server, "run", session)
+    start_unit = page.get_by_role("button", name=re.compile("^Start unit"))
+    if start_unit.count():
+        with page.expect_navigation(timeout=PATIENCE):
+            start_unit.click()
+        open_page(page, live_server, "run", session)
+    if out is not None:
+        page.get_by_label("Out, this draw").fill(out)
+        page.locator("#in_ml").fill(given)
+    before = page.locator("#board").get_attribute("data-last")
+    page.get_by_role("button", name="Enter", exact=True).click()
+    expect(page.locator("#board")).not_to_have_attribute("data-last", before, timeout=PATIENCE)
+    expect(page.locator("#saved")).to_contain_text("on the server", timeout=PATIENCE)
+
+
+def test_the_whole_day_from_the_plan_to_the_next_interval(page_as, live_server, patient, nurse, second, consultant):
+    session = plan_and_sign(page_as, live_server, patient, nurse, consultant)
+    plan = session.prescriptions.get()
+    page = page_as(nurse)
+    page.set_viewport_size(TABLET)
+    start(page, live_server, session)
+    # Each stroke of the plan in its order; a unit is brought, checked by two and started before anything of it goes in.
+    minutes, running = 5, 0
+    for _ in range(60):
+        with time_machine.travel(NOW + timedelta(minutes=minutes), tick=True):
+            open_page(page, live_server, "run", session)
+            title = page.get_by_role("heading", level=1).inner_text()
+            if title == "Every step is done":
+                break
+            unit = re.search(r"unit (\d+)", title)
+            if unit and int(unit[1]) != running:
+                if running:
+                    end_unit(page, live_server, session, running)
+                running = int(unit[1])
+                bring_and_start_unit(page, live_server, session, running, second)
+            enter_step(page, live_server, session)
+        minutes += 12
+    assert running == plan.units
+    ended = NOW + timedelta(minutes=minutes)
+    with time_machine.travel(ended, tick=True):
+        end_unit(page, live_server, session, running)
+        open_page(page, live_server, "run", session)
+        page.get_by_role("link", name="Finish session").click()
+        expect(page.get_by_text("Before it can be finished")).to_be_visible(timeout=PATIENCE)
+        page.get_by_role("button", name="Finish the session").click()
+        expect(page.get_by_text("The sample may be taken from")).to_be_visible(timeout=PATIENCE)
+    session.refresh_from_db()
+    assert (session.state, session.units) == ("finished", plan.units)
+    entered = [entry.body for entry in Entry.objects.filter(exchange_session=session, kind="moved")]
+    assert session.blood_out_ml == sum(body["out_ml"] for body in entered)
+    assert session.saline_in_ml + session.red_cells_in_ml == sum(body["in_ml"] for body in entered)
+    # A step counts as done when no more than a bag may be short of is missing, so the plan is met to a twentieth.
+    assert session.blood_out_ml == pytest.approx(sum(step["out_ml"] for step in plan.steps), rel=0.05)
+    assert set(DonationUnit.objects.values_list("state", flat=True)) == {"given"}
+    with time_machine.travel(ended + timedelta(minutes=70), tick=True):
+        page.get_by_role("link", name="Sample and results").click()
+        taken = (session.ended_at + timedelta(minutes=95)).strftime("%H:%M")  # 35 minutes after, in summer time
+        page.get_by_label("Sample taken").fill(taken)
+        page.get_by_role("textbox", name="Arm or line").fill("left arm")
+        page.get_by_label("Hb after").fill("10.4")
+        page.get_by_label("HbS after").fill(f"{plan.predicted['hbs'][0]:.1f}")
+        page.get_by_role("button", name="Record it").click()
+        expect(page.get_by_text("Hb after: 10.4 read as 104 g/L.")).to_be_visible(timeout=PATIENCE)
+        expect(page.locator(".pm")).to_contain_text("104")
+        page.get_by_role("link", name="Going home").click()
+        page.get_by_label("Systolic").fill("116")
+        page.get_by_label("Blood drawn").fill("clinical waste")
+        page.get_by_label("Leaflet on late reactions given").check()
+        page.get_by_role("button", name="Record it").click()
+        expect(page.get_by_role("button", name="Close the session")).to_be_visible(timeout=PATIENCE)
+        if page.get_by_label("Reason").count():
+            page.get_by_label("Reason").fill("went home with a relative")
+        page.get_by_role("button", name="Close the session").click()
+        expect(page.locator(".crumb")).to_contain_text("Closed", timeout=PATIENCE)
+        # The next interval is there at once, from this end.
+        facts = SessionFacts.objects.get(exchange_session=session)
+        said = Suggestion.objects.get(patient=patient)
+        patient.refresh_from_db()
+        assert facts.hb_after_g_l == 104
+        assert (said.status, said.data_version) == ("ok", patient.data_version)
+        day = f"{said.next_date:%a} {said.next_date.day} {said.next_date:%b}"
+        expect(page.locator(".nx")).to_contain_text(f"{day}, {(said.next_date - TODAY).days} days after this session")
+        expect(page.get_by_role("link", name="Call about signs of a late reaction")).to_be_visible()
+    assert FollowUp.objects.get(exchange_session=session).due_on == TODAY + timedelta(days=10)
+
+
+ONE_ARM = [
+    {"number": 1, "fluid": "saline", "units": [], "in_ml": 300, "out_ml": 300, "draws": [300], "why": "",
+     "cells_hb_g_l": 0.0},
+    {"number": 2, "fluid": "red_cells", "units": [1], "in_ml": 258, "out_ml": 250, "draws": [250], "why": "",
+     "cells_hb_g_l": 194.0},
+]  # fmt: skip
+
+
+def begin_unit(session, nurse, minutes):
+    """Unit 1 as its own page leaves it once it is started."""
+    at = NOW + timedelta(minutes=minutes)
+    DonationUnit.objects.filter(exchange_session=session, place=1).update(state="running", started_at=at)
+    make_entry(session, "unit_started", {"unit": 1}, by=nurse, happened_at=at, received_at=at)
+
+
+def test_through_one_arm_draw_and_infusion_stay_apart_in_the_record(page_as, live_server, someone, nurse, consultant):
+    session = make_running(someone, by=consultant, units=1, steps=ONE_ARM, method="one_arm")
+    ExchangeSession.objects.filter(pk=session.pk).update(method="one_arm")
+    page = page_as(nurse)
+    page.set_viewport_size(TABLET)
+    for minutes, out, given in ((10, "300", ""), (20, "", "300"), (30, "250", ""), (50, "", "258")):
+        with time_machine.travel(NOW + timedelta(minutes=minutes), tick=True):
+            if given == "258":
+                begin_unit(session, nurse, minutes)
+            enter_step(page, live_server, session, out, given)
+    with time_machine.travel(NOW + timedelta(minutes=60), tick=True):
+        end_unit(page, live_server, session, 1)
+        open_page(page, live_server, "finish", session)
+        page.get_by_role("button", name="Finish the session").click()
+        expect(page.get_by_text("by hand, one arm")).to_have_count(0)
+        expect(page.locator(".lim")).to_contain_text("in 558 mL, out 550 mL", timeout=PATIENCE)
+    steps = ExchangeStep.objects.filter(exchange_session=session).order_by("number")
+    assert [(step.in_ml, step.out_ml) for step in steps] == [(0, 300), (300, 0), (0, 250), (258, 0)]
+
+
+def test_a_session_given_up_says_what_counts_and_what_follows(page_as, live_server, someone, nurse, consultant):
+    session = make_running(someone, by=consultant)
+    page = page_as(nurse)
+    page.set_viewport_size(TABLET)
+    for minutes in (10, 20, 40):
+        with time_machine.travel(NOW + timedelta(minutes=minutes), tick=True):
+            if minutes == 40:
+                begin_unit(session, nurse, minutes)
+            enter_step(page, live_server, session)
+    DonationUnit.objects.filter(exchange_session=session, place=2).update(state="returned", end_reason="access failed")
+    with time_machine.travel(NOW + timedelta(minutes=45), tick=True):
+        page.get_by_role("link", name="Finish session").click()
+        page.get_by_role("link", name="Give the session up").click()
+        expect(page.get_by_text("stays, and counts for HbS and Hb")).to_be_visible(timeout=PATIENCE)
+        page.get_by_role("button", name="Abandon the session").click()
+        expect(page.get_by_text("Why it is given up is needed.").first).to_be_visible(timeout=PATIENCE)
+        page.get_by_label("Why it is given up").fill("access failed, second arm refused")
+        page.get_by_role("button", name="Abandon the session").click()
+        expect(page.get_by_text("What was given until then counts.")).to_be_visible(timeout=PATIENCE)
+        expect(page.get_by_role("link", name="Call about signs of a late reaction")).to_be_visible()
+    session.refresh_from_db()
+    assert (session.state, session.red_cells_in_ml) == ("abandoned", 258)
+
+
+def test_the_page_after_is_without_fault_and_as_wide_as_its_window(page_as, live_server, someone, nurse, consultant):
+    session = sampled_day(someone, nurse=nurse, consultant=consultant, hb_g_l=118.0, hbs_pct=28.0)
+    page = page_as(nurse)
+    for name in ("after", "sample", "going_home", "put_right", "recheck"):
+        open_page(page, live_server, name, session)
+        for width in WIDTHS:
+            assert pixels_beyond_the_window(page, width) <= 0, (name, width)
+            assert faults_of(page) == [], (name, width)
+    page.set_viewport_size(TABLET)
+    open_page(page, live_server, "after", session)
+    buttons = page.locator("main .btn:visible")
+    assert buttons.count() >= 6
+    for place in range(buttons.count()):
+        assert buttons.nth(place).bounding_box()["height"] >= 48, buttons.nth(place).inner_text()
+
+
+def test_a_session_is_closed_without_script(browser, live_server, someone, nurse, consultant):
+    session = sampled_day(someone, nurse=nurse, consultant=consultant)
+    from tests.conftest import client_of  # noqa: PLC0415 -- with the browser's driver running
+
+    cookie = next(iter(client_of(nurse).cookies.values()))
+    with browser.new_context(java_script_enabled=False) as context:
+        context.add_cookies([{"name": cookie.key, "value": cookie.value, "url": live_server.url}])
+        page = context.new_page()
+        open_page(page, live_server, "after", session)
+        page.get_by_role("button", name="Close the session").click()
+        expect(page.get_by_text("Not closed. Say why it is closed although this stands")).to_be_visible()
+        page.get_by_label("Reason").fill("went home against advice")
+        page.get_by_role("button", name="Close the session").click()
+        expect(page.locator(".crumb")).to_contain_text("Closed")
+    session.refresh_from_db()
+    assert session.state == "closed"
