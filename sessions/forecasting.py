@@ -86,18 +86,19 @@ def learn(read: SiteColumns, *, form: str) -> Learnt:
 def see(read: SiteColumns, learnt: Learnt, as_of: date) -> Programme:
     """Update everyone from their sessions, given what was learnt from the programme."""
     columns, fit = read.columns, learnt.drift
+    pace = update_people(fit, columns)
     return Programme(
         read=read,
         as_of=as_of,
         fit=fit,
-        pace=update_people(fit, columns),
+        pace=pace,
         mixing=personal_mixing(
             person=columns.person,
             removal_ratio=read.share_of_ideal,
             removal_ratio_sd=read.share_of_ideal_sd,
             n_people=columns.n_people,
         ),
-        changes=find_changes(fit, columns, learnt.flag_over),
+        changes=find_changes(fit, columns, learnt.flag_over, pace),
         watch=learnt.watch,
         watched=update_watch(learnt.watch, columns),
     )

@@ -93,15 +93,17 @@ class PaceChanges:
         return PaceChange(**plain)
 
 
-def find_changes(fit: ProgrammeFit, columns: SessionColumns, thresholds: Thresholds) -> PaceChanges:
+def find_changes(
+    fit: ProgrammeFit, columns: SessionColumns, thresholds: Thresholds, believed: PeoplePace | None = None
+) -> PaceChanges:
     """Flag people whose last two to six gaps agree on another pace than the gaps before them.
 
     Each gap tells of a climb off the person's reference by the share e/c ± s/c, with error e and spread s of its
     forecast and the climb c that it expects [points]; `pace_shift` turns these into odds of a change, and who is over
     a threshold is flagged. Gaps that ended early for being unwell, and those in which something was transfused, do
-    not count. thresholds: see `learn_thresholds`.
+    not count. thresholds: see `learn_thresholds`. believed: what `update_people` says of the same, where at hand.
     """
-    pace = _pace_alone(fit, update_people(fit, columns))
+    pace = _pace_alone(fit, update_people(fit, columns) if believed is None else believed)
     row, gaps, steady = _latest_gaps(fit, columns, pace, GAPS_HELD)
     odds = compare(gaps, steady, windows(gaps, steady), gaps.share)
     faster = np.nan_to_num(odds.faster - thresholds.faster, nan=-np.inf)
