@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 import statsmodels.api as sm
 from django.db import connection
+from django.db.models import Model
 
 from patients.models import BodyMeasure, Goals, Patient
 from programme.core.models import Site
@@ -28,7 +29,7 @@ from sessions.numeric.drift.fit import fit_programme
 from sessions.numeric.drift.person import update_people
 from sessions.numeric.drift.predict import predict
 from sessions.numeric.forecasters import gap_days, gap_rows
-from sessions.numeric.mechanisms.made_up import simulate
+from sessions.numeric.mechanisms.made_up import MadeUp, simulate
 
 PEOPLE, SESSIONS = 10_000, 100
 DIFFERENT_PEOPLE = 500
@@ -131,49 +132,79 @@ def bare_read(site: Site) -> tuple[float, int]:
 def a_region(count: int) -> Site:
     """A site with `count` people of 100 sessions each; DIFFERENT_PEOPLE made-up ones, over and over."""
     made = simulate("feedback", n_people=min(count, DIFFERENT_PEOPLE), n_gaps=SESSIONS - 1, seed=20260601)
-    columns = made.columns
-    moved = AS_OF.toordinal() - 3 - np.maximum.reduceat(columns.day, columns.starts()[:-1])
-    days = columns.day + moved[columns.person]
     site = Site.objects.create(code=f"region{count}", name=f"Region of {count}")
+    people = _people(site, made)
+    sessions = _sessions(people, made)
+    for copy in range(1, -(-count // len(people))):
+        # A database copies its own rows a hundred times faster than they can be sent to it.
+        moved = {Patient: copy * len(people), ExchangeSession: copy * len(sessions)}
+        fewer = count - copy * len(people)
+        for model in (Patient, BodyMeasure, Goals, ExchangeSession, SessionFacts):
+            _copy(model, people[:fewer], moved)
+    return site
+
+
+def _people(site: Site, made: MadeUp) -> list[Patient]:
+    kilograms, ceilings = made.people.weight_kg.tolist(), made.people.ceiling_pct.tolist()
     people = _create(
-        Patient(site=site, patient_ref=f"P{n:05d}", sex="FM"[n % 2], birth_date=date(1990, 1, 1)) for n in range(count)
+        Patient(site=site, patient_ref=f"P{n:05d}", sex="FM"[n % 2], birth_date=date(1990, 1, 1))
+        for n in range(len(kilograms))
     )
-    different = len(made.people.weight_kg)
-    kilograms, ceilings = made.people.weight_kg, made.people.ceiling_pct
     _create(
-        BodyMeasure(
-            patient=p, on=date(2015, 1, 1), weight_kg=float(kilograms[n % different]), height_cm=168.0, source=""
-        )
-        for n, p in enumerate(people)
+        BodyMeasure(patient=person, on=date(2015, 1, 1), weight_kg=weight, height_cm=168.0, source="")
+        for person, weight in zip(people, kilograms, strict=True)
     )
     _create(
         Goals(
-            patient=p, since=date(2015, 1, 1), hbs_ceiling_pct=float(ceilings[n % different]), recorded_at=NOW,
+            patient=person, since=date(2015, 1, 1), hbs_ceiling_pct=ceiling, recorded_at=NOW,
             decided_by_name="made up", reason="made up",
         )
-        for n, p in enumerate(people)
+        for person, ceiling in zip(people, ceilings, strict=True)
     )  # fmt: skip
-    starts = columns.starts()
-    for number, person in enumerate(people):
-        rows = range(starts[number % different], starts[number % different + 1])
-        weight = float(kilograms[number % different])
-        sessions = _create(
-            ExchangeSession(
-                patient=person, on=date.fromordinal(int(days[row])), weight_kg=weight, state=State.CLOSED,
-                origin=Origin.IMPORTED,
-            )
-            for row in rows
-        )  # fmt: skip
-        figures = [{name: _plain(getattr(columns, name)[row]) for name in FIGURES} for row in rows]
-        _create(
-            SessionFacts(
-                exchange_session=session, patient=person, day=int(days[row]), share_of_ideal=0.9,
-                share_of_ideal_sd=0.13, gap_known=bool(columns.gap_known[row]), code_version="bench",
-                topup_day=_plain(columns.topup_day[row] + moved[columns.person[row]]), **one,
-            )
-            for session, row, one in zip(sessions, rows, figures, strict=True)
-        )  # fmt: skip
-    return site
+    return people
+
+
+def _sessions(people: list[Patient], made: MadeUp) -> list[ExchangeSession]:
+    columns = made.columns
+    moved = AS_OF.toordinal() - 3 - np.maximum.reduceat(columns.day, columns.starts()[:-1])[columns.person]
+    days, persons = (columns.day + moved).tolist(), [people[person] for person in columns.person]
+    sessions = _create(
+        ExchangeSession(
+            patient=person, on=date.fromordinal(day), weight_kg=float(made.people.weight_kg[number]),
+            state=State.CLOSED, origin=Origin.IMPORTED,
+        )
+        for person, day, number in zip(persons, days, columns.person, strict=True)
+    )  # fmt: skip
+    _create(
+        SessionFacts(
+            exchange_session=session, patient=persons[row], day=days[row], share_of_ideal=0.9, share_of_ideal_sd=0.13,
+            gap_known=bool(columns.gap_known[row]), code_version="bench",
+            topup_day=_plain(columns.topup_day[row] + moved[row]),
+            **{name: _plain(getattr(columns, name)[row]) for name in FIGURES},
+        )
+        for row, session in enumerate(sessions)
+    )  # fmt: skip
+    return sessions
+
+
+def _copy(model: type[Model], people: list[Patient], moved: dict[type[Model], int]) -> None:
+    """Copy the rows of these people to people, and sessions, whose keys are higher by `moved`."""
+    chosen = {}
+    for field in model._meta.concrete_fields:
+        by = moved.get(field.related_model or (model if field.primary_key else None), 0)
+        chosen[field.column] = f'"{field.column}" + {by}' if by else f'"{field.column}"'
+    if model is Patient:
+        chosen["patient_ref"] = f"printf('P%05d', substr(patient_ref, 2) + {moved[Patient]})"
+    elif model not in moved:
+        chosen.pop("id", None)
+    person = "id" if model is Patient else "patient_id"
+    into, taken = ", ".join(f'"{name}"' for name in chosen), ", ".join(chosen.values())
+    table = model._meta.db_table
+    with connection.cursor() as cursor:
+        cursor.execute(
+            f"INSERT INTO {table} ({into}) SELECT {taken} FROM {table} WHERE {person} BETWEEN %s AND %s",
+            [people[0].pk, people[-1].pk],
+        )
 
 
 def _create(rows: Any) -> list[Any]:
