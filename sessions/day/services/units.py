@@ -13,7 +13,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.core.exceptions import PermissionDenied, ValidationError
-from django.db import transaction
+from django.db import IntegrityError, transaction
 
 from patients.services import change_of, state_of
 from programme.core import access, trail
@@ -99,9 +99,19 @@ def add_unit(
     )
     refuse_unit(unit, label.blood, at)
     unit.full_clean()
-    unit.save()
+    _save_new(unit)
     trail.write([change_of(now.patient, "bring unit", unit)], actor=actor, at=at)
     return unit
+
+
+def _save_new(unit: DonationUnit) -> None:
+    """Save a unit; of two that bring the same one to two chairs at the same moment, the later is refused."""
+    try:
+        with transaction.atomic():
+            unit.save()
+    except IntegrityError as error:
+        words = f"{spaced(unit.donation_number)} was brought to another chair at this moment. Do not give."
+        raise ValidationError({"number": words}) from error
 
 
 def record_refusal(

@@ -171,6 +171,16 @@ def test_a_unit_that_is_used_elsewhere_is_refused_without_saying_for_whom(bring,
     assert "R2" not in said
 
 
+def test_of_two_chairs_that_are_brought_one_unit_at_the_same_moment_one_is_refused(bring, patient, monkeypatch):
+    """The other chair's row appears between looking and saving; only the database sees it."""
+    there = make_exchange_session(patient, on=date(2026, 5, 30), hbs_after_pct=None)
+    make_unit(there, donation_number=NUMBER, product_code="E0336V00", state="at_chair")
+    monkeypatch.setattr("sessions.day.services.units.other_use", lambda *args, **more: None)
+    monkeypatch.setattr(DonationUnit, "full_clean", lambda unit: None)
+    assert "brought to another chair at this moment" in refusal(bring)
+    assert DonationUnit.objects.count() == 1
+
+
 def test_a_unit_that_was_returned_may_come_again(bring, patient):
     there = make_exchange_session(patient, on=date(2026, 5, 30), hbs_after_pct=None)
     make_unit(there, donation_number=NUMBER, product_code="E0336V00", state="returned", end_reason="not needed")
@@ -372,6 +382,12 @@ def test_a_late_start_needs_a_reason_and_one_that_cannot_end_in_time_is_refused(
     assert "had to end by 14:00" in refusal(start, unit, at=NOW + timedelta(hours=4), why_late="forgotten")
     assert start(unit, at=limit + 5 * MINUTE, why_late="line had to be moved").state == "running"
     assert Entry.objects.get(kind="unit_started").why == "line had to be moved"
+
+
+def test_an_antibody_found_after_the_check_stops_the_start(bring, check, start, patient, second):
+    unit = check(bring(), second=second)
+    make_antibody(patient, "anti-Fy(a)")
+    assert "Fya (anti-Fy(a) was found)" in refusal(start, unit)
 
 
 def test_a_unit_that_expired_since_its_check_is_not_started(bring, check, start, second):
