@@ -53,13 +53,18 @@ class ChangeForm:
     sign: SignForm
     rows: tuple[GivenStepForm, ...]
     unit_hb_g_l: float
+    signing: bool
 
     @classmethod
     def of(
         cls, now: Midway, sent: QueryDict | None, *, today: date, prescribers: Mapping[str, str], unit_hb_g_l: float
     ) -> ChangeForm:
         """Return the form as the plan stands, or as sent. prescribers: empty where who is signed in signs."""
-        sign = SignForm(sent, today=today, prescribers=prescribers, initial={"receipt": new_key()})
+        signing = sent is not None and sent.get("do") == "sign"
+        kept = {name: sent.get(name, "") for name in ("why", "passing", "prescriber", "receipt")} if sent else {}
+        sign = SignForm(
+            sent if signing else None, today=today, prescribers=prescribers, initial={"receipt": new_key()} | kept
+        )
         initial = [
             {"fluid": step.planned.fluid, "in_ml": step.planned.in_ml, "out_ml": step.planned.out_ml,
              "cells_hb_g_l": step.planned.cells_hb_g_l or None}
@@ -68,19 +73,20 @@ class ChangeForm:
         rows = tuple(
             GivenStepForm(sent, today=today, prefix=f"s{place}", initial=one) for place, one in enumerate(initial, 1)
         )
-        return cls(sign, rows, unit_hb_g_l)
+        return cls(sign, rows, unit_hb_g_l, signing)
 
     def rows_are_valid(self) -> bool:
-        return not [row for row in self.rows if not row.is_valid()]
+        """Say whether something was sent and every row of it can be read."""
+        return self.rows[0].is_bound and not [row for row in self.rows if not row.is_valid()]
 
     @property
     def faults(self) -> list[Fault]:
-        if not self.sign.is_bound:
+        if not self.rows[0].is_bound:
             return []
         rows = [
             Fault(f"Row {n}: {fault.words}", fault.link) for n, row in enumerate(self.rows, 1) for fault in row.stops
         ]
-        return [*self.sign.stops, *rows]
+        return [*(self.sign.stops if self.signing else ()), *rows]
 
     def laid(self) -> tuple[Laid, ...]:
         """Return the steps as laid out, from valid rows; empty ones are left out."""

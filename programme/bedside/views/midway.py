@@ -42,7 +42,7 @@ def change(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse
     at = site_now(request.user)
     form = form_of(request, now, at)
     draft, problem = worked_out(now, form, at)
-    if request.POST.get("do") == "sign" and draft is not None and form.sign.is_valid():
+    if form.signing and draft is not None and form.sign.is_valid():
         problem = signed(request, exchange_session, form, draft)
         if not problem:
             messages.success(request, "The changed plan is signed and in force.")
@@ -64,7 +64,7 @@ def form_of(request: access.SignedIn, now: Midway, at: datetime) -> ChangeForm:
 
 
 def worked_out(now: Midway, form: ChangeForm, at: datetime) -> tuple[PlanDraft | None, str]:
-    if not form.sign.is_bound or not form.rows_are_valid():
+    if not form.rows_are_valid():
         return None, ""
     try:
         return draft_midway(now, form.laid(), at=at), ""
@@ -104,10 +104,9 @@ def shown(
     request: access.SignedIn, now: Midway, form: ChangeForm, draft: PlanDraft | None, problem: str, at: datetime
 ) -> HttpResponse:
     exchange_session = now.exchange_session
-    signing = request.POST.get("do") == "sign"
     context = {
         "now": now, "form": form, "draft": draft, "problem": problem, "passed": passed(draft.limits) if draft else (),
-        "faults": form.faults if signing or draft is None else (), "exchange_session": exchange_session,
+        "faults": form.faults, "exchange_session": exchange_session,
         "patient": exchange_session.patient, "blood": blood_needed(exchange_session.patient, at.date()),
     }  # fmt: skip
     return render(request, "bedside/change.html", context)

@@ -172,11 +172,14 @@ class Bedside(RuleBasedStateMachine):
     @rule(
         who=who,
         step=st.sampled_from([1, 2]),
-        given=st.sampled_from([0, 50, 190, 200, 258, 400]),
-        drawn=st.sampled_from([0, 60, 200, 245, 250, 500]),
+        given=st.sampled_from([0, 188, 190, 200, 258, 400]),
+        drawn=st.sampled_from([0, 188, 200, 245, 250, 500]),
         waited=st.sampled_from([0, 0, 30, 240]),
+        looks=st.booleans(),
     )
-    def move(self, who: int, step: int, given: int, drawn: int, waited: int) -> None:
+    def move(self, who: int, step: int, given: int, drawn: int, waited: int, looks: bool) -> None:
+        if looks:
+            self.look(who)
         body = {"step": step, "in_ml": given, "out_ml": drawn}
         if step == 2 and given:
             body["unit"] = 1
