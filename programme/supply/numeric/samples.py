@@ -11,7 +11,6 @@ from collections.abc import Mapping, Set
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 
-from programme.supply.numeric.workdays import is_working_day
 from sessions.day.numeric.unit_clocks import sample_is_valid, sample_valid_before
 
 
@@ -27,7 +26,7 @@ class SampleRule:
 
 @dataclass(frozen=True, slots=True)
 class SamplingHours:
-    """When samples are taken: working days from `opens_hour` to `closes_hour`; the laboratory needs them so long before.
+    """When samples are taken, on open days, and how long before the start the laboratory needs them.
 
     opens_hour, closes_hour: hours of the day, 0 to 24. crossmatch_hours: between the sample and the start.
     """
@@ -54,8 +53,9 @@ def sample_rule(
 ) -> SampleRule:
     """Return the rule that holds for a person on a day.
 
-    last_transfused: the last day with red cells, None where none is known, which counts as recent. pregnant_until: the
-    last day of a pregnancy up to `on`, None where there was none. Up to and with recent_transfusion_days back is recent.
+    last_transfused: the last day with red cells, None where none is known, which counts as recent. pregnant_until:
+    the last day of a pregnancy up to `on`, None where there was none. Recent is up to and with
+    recent_transfusion_days back.
     settings: sample_valid_hours, sample_valid_hours_else, sample_by_calendar_day, recent_transfusion_days.
     """
     by_day = bool(settings["sample_by_calendar_day"])
@@ -93,20 +93,18 @@ def holds_until(taken_at: datetime, rule: SampleRule) -> datetime:
     return sample_valid_before(taken_at, hours=rule.hours, by_calendar_day=rule.by_calendar_day)
 
 
-def sample_spans(
-    start: datetime, *, rule: SampleRule, hours: SamplingHours, holidays: Set[date]
-) -> tuple[Span, ...]:
+def sample_spans(start: datetime, *, rule: SampleRule, hours: SamplingHours, open_days: Set[date]) -> tuple[Span, ...]:
     """Return when a sample for a session that starts at `start` can be taken, earliest first; empty if it cannot.
 
     start: in the zone of the site. The stretch from `earliest_taken` to `crossmatch_hours` before the start is cut to
-    the sampling hours of each working day. A stretch of no length counts only where the two meet in one moment.
+    the sampling hours of each day on which the unit is open, as for the places of the diary. A stretch of no length counts only where the two meet in one moment.
     """
     first = earliest_taken(start, rule)
     last = (start.astimezone(UTC) - timedelta(hours=hours.crossmatch_hours)).astimezone(start.tzinfo)
     found = []
     for step in range((last.date() - first.date()).days + 1):
         on = first.date() + timedelta(days=step)
-        if not is_working_day(on, holidays):
+        if on not in open_days:
             continue
         midnight = datetime.combine(on, time(0))
         opens = (midnight + timedelta(hours=hours.opens_hour)).replace(tzinfo=start.tzinfo)

@@ -16,7 +16,7 @@ FURTHEST = 1000
 
 @dataclass(frozen=True, slots=True)
 class LeadTimes:
-    """Working days between the order and the day it is for; holiday_extra is added where a bank holiday lies between."""
+    """Working days from the order to the day it is for; holiday_extra: on top where a bank holiday lies between."""
 
     ordinary: int
     antibody: int
@@ -69,9 +69,7 @@ def holidays_between(first: date, last: date, holidays: Set[date]) -> tuple[date
     return tuple(sorted(on for on in holidays if first <= on < last and on.weekday() < SATURDAY))
 
 
-def order_by(
-    for_on: date, *, lead: LeadTimes, has_antibody: bool, is_rare: bool, holidays: Set[date]
-) -> OrderBy:
+def order_by(for_on: date, *, lead: LeadTimes, has_antibody: bool, is_rare: bool, holidays: Set[date]) -> OrderBy:
     """Return the last day on which blood for a session on `for_on` is ordered in time.
 
     The longest lead time that applies counts. Where a bank holiday lies between the order and the session, the lead is

@@ -79,7 +79,9 @@ def test_over_a_change_of_clocks_real_hours_count():
 
 
 def spans(start: datetime, rule: SampleRule = CLOCK, hours: SamplingHours = HOURS, holidays=frozenset()):
-    return sample_spans(start, rule=rule, hours=hours, holidays=holidays)
+    days = {start.date() - timedelta(days=back) for back in range(9)}
+    open_days = {on for on in days if on.weekday() < 5 and on not in holidays}
+    return sample_spans(start, rule=rule, hours=hours, open_days=open_days)
 
 
 def test_the_window_is_cut_to_the_hours_in_which_samples_are_taken():

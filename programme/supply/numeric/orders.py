@@ -1,0 +1,285 @@
+"""What an order for blood says, how it may move, and what about it is loud.
+
+Nothing here decides what may stand in for what: it compares what was ordered with what is needed now, and says so.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+from sessions.day.numeric.blood_match import Needed, antigens_of, must_be_negative
+
+MINUS = "\u2212"
+STOP, CHECK, NOTE = "stop", "check", "note"
+
+DRAFTED, SENT, PART, CONFIRMED, ARRIVED = "drafted", "sent", "part", "confirmed", "arrived"
+ENDED, CANCELLED = "ended", "cancelled"
+
+MOVES: dict[str, tuple[str, ...]] = {
+    "send": (DRAFTED,),
+    "answer": (SENT, PART, CONFIRMED, ARRIVED),
+    "arrive": (SENT, PART, CONFIRMED, ARRIVED),
+    "renew": (DRAFTED, SENT, PART, CONFIRMED, ARRIVED),
+    "release": (DRAFTED, SENT, PART, CONFIRMED, ARRIVED),
+}
+"""What can be done with an order in each state; what has ended or was cancelled stays as it is."""
+
+FEW_DONORS_LACK = frozenset({"k", "U", "Kpb", "Jsb", "Lub", "Fy3", "Jk3", "Vel", "Yta", "hrB", "hrS", "Dib", "Wrb"})
+"""Antigens that nearly every donor carries: units without them are searched for far ahead. From memory."""
+
+
+@dataclass(frozen=True, slots=True)
+class OrderNeeds:
+    """What every unit of an order must be, as it stood when the order was drafted or renewed."""
+
+    abo: str
+    rhd: str
+    negative: tuple[str, ...]
+    antibodies: tuple[str, ...]
+    hbs_negative: bool
+    other: str = ""
+    freshest_days: int | None = None
+
+    @property
+    def group(self) -> str:
+        """'O +' as it is printed; what is missing is said."""
+        sign = {"+": "+", "-": MINUS}.get(self.rhd, "D?")
+        return f"{self.abo or 'group?'} {sign}"
+
+    @property
+    def match(self) -> str:
+        """The antigens that must be absent, as printed: 'C− E− K− Jk(b)−'."""
+        return " ".join(printed_negative(antigen) for antigen in self.negative)
+
+    @property
+    def is_rare(self) -> bool:
+        """Whether few donors have such blood."""
+        return bool(FEW_DONORS_LACK & set(self.negative))
+
+    def words(self) -> str:
+        """All of it in a sentence or two."""
+        signs = {"+": "D positive", "-": "D negative"}
+        parts = [self.abo or "group not recorded", signs.get(self.rhd, "D type not recorded")]
+        parts += [self.match] if self.match else []
+        parts += ["HbS-negative"] if self.hbs_negative else []
+        parts += [f"not older than {self.freshest_days} days if there is a choice"] if self.freshest_days else []
+        found = f"Antibodies ever found: {', '.join(self.antibodies)}." if self.antibodies else "No antibody found."
+        return f"{', '.join(parts)}. {found}" + (f" Also: {self.other}." if self.other else "")
+
+
+def printed_negative(antigen: str) -> str:
+    """Return an antigen that must be absent as the trade prints it: 'C−', 'Jk(b)−'."""
+    bracketed = len(antigen) == 3 and antigen[-1] in "ab" and antigen[0].isupper() and antigen[1].islower()
+    return f"{antigen[:2]}({antigen[2]}){MINUS}" if bracketed else f"{antigen}{MINUS}"
+
+
+def order_needs(needed: Needed, *, other: str = "", freshest_days: int | None = None) -> OrderNeeds:
+    """Return what is asked for a person: group, D, every antigen that must be absent, antibodies, the rest.
+
+    Absent must be what an antibody was ever found against, what is recorded as to be avoided, and of Rh and K what the
+    person's own cells lack (ASH 2020, Chou et al., Blood Adv 2020;4:327-55, and UK practice, both as quoted).
+    """
+    return OrderNeeds(
+        abo=needed.abo,
+        rhd=needed.rhd,
+        negative=tuple(must_be_negative(needed)),
+        antibodies=needed.antibodies,
+        hbs_negative=needed.hbs_negative,
+        other=other,
+        freshest_days=freshest_days,
+    )
+
+
+def needs_to_dict(needs: OrderNeeds) -> dict[str, Any]:
+    """Return needs as they are stored with an order."""
+    return {
+        "abo": needs.abo, "rhd": needs.rhd, "negative": list(needs.negative), "antibodies": list(needs.antibodies),
+        "hbs_negative": needs.hbs_negative, "other": needs.other, "freshest_days": needs.freshest_days,
+    }  # fmt: skip
+
+
+def needs_from_dict(stored: Mapping[str, Any]) -> OrderNeeds:
+    """Return needs from what is stored with an order."""
+    return OrderNeeds(
+        abo=stored.get("abo", ""),
+        rhd=stored.get("rhd", ""),
+        negative=tuple(stored.get("negative", ())),
+        antibodies=tuple(stored.get("antibodies", ())),
+        hbs_negative=bool(stored.get("hbs_negative", True)),
+        other=stored.get("other", ""),
+        freshest_days=stored.get("freshest_days"),
+    )
+
+
+def changed_needs(ordered: OrderNeeds, now: OrderNeeds) -> tuple[str, ...]:
+    """Return in words what the person needs now that the order does not say, or no longer needs."""
+    found = []
+    if (ordered.abo, ordered.rhd) != (now.abo, now.rhd):
+        found.append(f"group {ordered.group} was ordered, {now.group} is recorded now")
+    more = [printed_negative(one) for one in now.negative if one not in ordered.negative]
+    less = [printed_negative(one) for one in ordered.negative if one not in now.negative]
+    found += [f"{' '.join(more)} must be matched too"] if more else []
+    found += [f"{' '.join(less)} was ordered and is no longer asked for"] if less else []
+    new = [name for name in now.antibodies if name not in ordered.antibodies]
+    found += [f"{', '.join(new)} found since"] if new else []
+    if ordered.hbs_negative != now.hbs_negative:
+        found.append("HbS-negative is asked for now" if now.hbs_negative else "HbS-negative is no longer asked for")
+    if ordered.other != now.other:
+        found.append(f"other needs are now: {now.other or 'none'}")
+    return tuple(found)
+
+
+def unclear_antibodies(needs: OrderNeeds) -> tuple[str, ...]:
+    """Return antibodies whose name says no antigen: only the blood bank can say what they ask for."""
+    return tuple(name for name in needs.antibodies if not antigens_of(name))
+
+
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """Something about an order that somebody must see. level: stop, check or note; kind: what it is about."""
+
+    level: str
+    kind: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class OrderFacts:
+    """An order as it stands, beside what holds now.
+
+    units, confirmed, here: ordered, confirmed, arrived and not put away. units_now: by the plan of today, None where
+    there is none. starts: by the booking of today. standing: its booking stands. moved_to: day of the booking that took
+    its place. needs_now: as recorded now. sample_holds: the newest sample holds at the start, None where none was taken
+    or it is too early to take one. can_sample: a sample can still be taken in time.
+    """
+
+    state: str
+    units: int
+    confirmed: int
+    here: int
+    units_now: int | None
+    for_at: datetime
+    starts: datetime
+    standing: bool
+    needs: OrderNeeds
+    needs_now: OrderNeeds
+    order_by: date
+    sent_on: date | None
+    sample_holds: bool | None
+    can_sample: bool
+    moved_to: date | None = None
+    booking_words: str = ""
+    given_elsewhere: int = 0
+
+
+def alarms(facts: OrderFacts, *, today: date, now: datetime, answer_days: int) -> tuple[Alarm, ...]:
+    """Return what is loud about an open order, most pressing first.
+
+    answer_days: a sent order without a full answer is telephoned about after so many days.
+    """
+    found = [*_booking(facts), *_changed(facts), *_sample(facts, now), *_ordering(facts, today, answer_days)]
+    order = (STOP, CHECK, NOTE)
+    return tuple(sorted(found, key=lambda alarm: order.index(alarm.level)))
+
+
+def _booking(facts: OrderFacts) -> list[Alarm]:
+    held = f"{facts.here} unit{'s' * (facts.here != 1)} here" if facts.here else "the order"
+    found = []
+    if facts.given_elsewhere:
+        words = f"{facts.given_elsewhere} of its units went to another person than it was ordered for."
+        found.append(Alarm(STOP, "given_elsewhere", words))
+    if facts.moved_to is not None:
+        words = f"The booking moved to {_day(facts.moved_to)}: move {held} with it, or release."
+        return [*found, Alarm(STOP, "moved", words)]
+    if not facts.standing:
+        return [*found, Alarm(STOP, "no_booking", f"{facts.booking_words}: move or release {held}.")]
+    if facts.for_at != facts.starts:
+        words = f"Ordered for {_moment(facts.for_at)}, booked for {_moment(facts.starts)}: renew the order."
+        found.append(Alarm(CHECK, "time", words))
+    return found
+
+
+def _changed(facts: OrderFacts) -> list[Alarm]:
+    found = []
+    changes = changed_needs(facts.needs, facts.needs_now)
+    if changes:
+        found.append(Alarm(STOP, "needs", f"Needs changed after ordering: {'; '.join(changes)}."))
+    if facts.units_now is not None and facts.units_now != facts.units:
+        words = f"The plan is now {facts.units_now} units; {facts.units} are on the order."
+        found.append(Alarm(CHECK, "units", words))
+    if not (facts.needs_now.abo and facts.needs_now.rhd):
+        found.append(Alarm(STOP, "group", "Group or D type is not recorded: nothing can be matched."))
+    return found
+
+
+def _sample(facts: OrderFacts, now: datetime) -> list[Alarm]:
+    if facts.sample_holds or not facts.standing or facts.starts < now:
+        return []
+    if facts.sample_holds is False:
+        again = "take one again" if facts.can_sample else "and none can be taken in time at the usual hours"
+        return [Alarm(STOP, "sample", f"The crossmatch sample does not hold at the start: {again}.")]
+    if not facts.can_sample:
+        return [Alarm(STOP, "sample", "No crossmatch sample can be taken in time at the usual hours.")]
+    return []
+
+
+def _ordering(facts: OrderFacts, today: date, answer_days: int) -> list[Alarm]:
+    if facts.state == DRAFTED:
+        late = (today - facts.order_by).days
+        if late > 0:
+            return [Alarm(STOP, "late", f"Not sent; it was to be sent by {_day(facts.order_by)}.")]
+        return [Alarm(CHECK, "due", "To be sent today.")] if late == 0 else []
+    if facts.state in (SENT, PART) and facts.sent_on is not None:
+        waits = (today - facts.sent_on).days
+        if waits >= answer_days or (facts.starts.date() - today).days <= 1:
+            said = "not confirmed" if facts.state == SENT else f"{facts.confirmed} of {facts.units} confirmed"
+            return [Alarm(CHECK, "answer", f"{said}, sent {waits} day{'s' * (waits != 1)} ago: telephone.")]
+    return []
+
+
+def _day(on: date) -> str:
+    return f"{on:%a} {on.day} {on:%b}"
+
+
+def _moment(at: datetime) -> str:
+    return f"{_day(at.date())} {at:%H:%M}"
+
+
+def state_after_answer(confirmed: int, units: int) -> str:
+    """Return the state of an order of so many units of which so many are confirmed."""
+    if confirmed <= 0:
+        return SENT
+    return CONFIRMED if confirmed >= units else PART
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """The units that came in, by where each of them is."""
+
+    came: int
+    here: int
+    issued: int
+    given: int
+    returned: int
+    discarded: int
+
+    @property
+    def is_closed(self) -> bool:
+        """Whether every unit that came in has its end."""
+        return self.here + self.issued == 0
+
+
+def tally(states: Iterable[str]) -> Tally:
+    """Count units by state; came is the sum of the others. Raises KeyError for an unknown state."""
+    counts = dict.fromkeys(("arrived", "issued", "given", "returned", "discarded"), 0)
+    for state in states:
+        counts[state] += 1
+    return Tally(
+        came=sum(counts.values()),
+        here=counts["arrived"],
+        issued=counts["issued"],
+        given=counts["given"],
+        returned=counts["returned"],
+        discarded=counts["discarded"],
+    )
