@@ -83,25 +83,29 @@ def ending_page(
     request: access.SignedIn, exchange_session: ExchangeSession, kind: type[FinishForm]
 ) -> tuple[FinishForm, FormPage]:
     """Return the form of one of the two ends, and its page with the lines that are looked at."""
-    now = site_now(request.user)
+    now, runs = site_now(request.user), exchange_session.state == State.RUNNING
     ending = ending_of(exchange_session, at=now, settings=site_settings(exchange_session.patient.site, now))
-    automated = method_of(exchange_session, ending.plan) == Method.AUTOMATED and exchange_session.state == State.RUNNING
+    automated = method_of(exchange_session, ending.plan) == Method.AUTOMATED and runs
     zone = ZoneInfo(exchange_session.patient.site.time_zone)
     started = shown_moment(exchange_session.started_at, zone, exchange_session.on)
     form = kind(
-        **filled(request, exchange_session, now, started=started),
-        automated=automated, asks=bool(ending.asks) or kind is AbandonForm,
+        **filled(request, exchange_session, now, started=started), automated=automated,
+        asks=bool(ending.asks) or kind is AbandonForm,
     )  # fmt: skip
-    extra = {
+    page = FormPage("Finish the session", "", "Finish the session", "", [form], exchange_session.patient)
+    page.template, page.extra = "bedside/finish.html", shown_of(exchange_session, ending, kind, automated=automated)
+    key = [exchange_session.patient.patient_ref, exchange_session.pk]
+    page.back = reverse("bedside:run" if runs else "bedside:after", args=key)
+    return form, page
+
+
+def shown_of(
+    exchange_session: ExchangeSession, ending: Ending, kind: type[FinishForm], *, automated: bool
+) -> dict[str, Any]:
+    """Return what the page of an end shows beside its form."""
+    return {
         "checks": shown_checks(ending, automated=automated),
         "exchange_session": exchange_session,
         "abandon": kind is AbandonForm,
         "nothing": ending.carried_out.is_nothing,
     }
-    run = reverse("bedside:run", args=[exchange_session.patient.patient_ref, exchange_session.pk])
-    back = run if exchange_session.state == State.RUNNING else run.replace("/run/", "/after/")
-    page = FormPage(
-        "Finish the session", "", "Finish the session", back, [form], exchange_session.patient, extra=extra,
-        template="bedside/finish.html",
-    )  # fmt: skip
-    return form, page
