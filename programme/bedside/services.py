@@ -11,7 +11,8 @@ from django.db import transaction
 
 from patients import services as people
 from patients.models import Analyte, LabResult, Patient
-from programme.bedside.queries.drafting import Known, Typed, draft_from_planner, draft_from_typed, known_of
+from programme.bedside.queries.drafting import Typed, draft_from_planner, draft_from_typed
+from programme.bedside.queries.known import Known, known_of
 from programme.core.models import EditedMeanwhile, User
 from sessions.day.models import Prescription
 from sessions.day.numeric.draft import PlanDraft

@@ -10,7 +10,7 @@ from typing import Any
 from django import forms
 from django.http import QueryDict
 
-from programme.bedside.numeric.judging import Laid
+from programme.bedside.numeric.laid import Laid
 from programme.bedside.queries.midway import Midway
 from programme.core.receipts import new_key
 from programme.worklist.forms.fields import ChoiceField, EdgeField, EdgeForm, Fault

@@ -10,8 +10,9 @@ from zoneinfo import ZoneInfo
 
 from django.http import QueryDict
 
-from programme.bedside.numeric.judging import Laid
-from programme.bedside.queries.drafting import Known, Typed
+from programme.bedside.numeric.laid import Laid
+from programme.bedside.queries.drafting import Typed
+from programme.bedside.queries.known import Known
 from programme.bedside.services import Figures
 from programme.core.receipts import new_key
 from programme.worklist.forms.fields import (

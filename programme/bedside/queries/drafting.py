@@ -4,76 +4,24 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from datetime import date, datetime, time, timedelta
+from dataclasses import dataclass
+from datetime import date
 from typing import Any
-from zoneinfo import ZoneInfo
 
-from patients.models import Analyte, BodyMeasure, CrossmatchSample, LabResult, Patient
-from programme.bedside.numeric.judging import (
-    SETTING_OF,
-    Ground,
-    Judged,
-    Laid,
-    Moment,
-    judge,
-    judge_automated,
-)
-from programme.core.settings_of_site import site_settings
-from programme.planning import inputs as planner_inputs
+from programme.bedside.numeric.judging import judge, judge_automated
+from programme.bedside.numeric.laid import Ground, Judged, Laid, Moment
+from programme.bedside.queries.known import Known
 from programme.planning.numeric.dayplan import DayPlan
-from programme.planning.numeric.limits import Limits
 from programme.planning.numeric.search import UNFAVOURABLE_TENTH
 from programme.planning.queries import plan_of_day
-from programme.worklist.queries.who import volume_of
 from sessions.day.inputs import standing_of
 from sessions.day.models import Prescription
 from sessions.day.numeric.draft import PlanDraft
 from sessions.models import Method
-from sessions.queries import PersonRecord, people_inputs
-
-STARTS_AT = time(8)
-"""From when on the hours before a session of a later day are counted. Chosen here."""
 
 SAID_BY_THE_LIMITS = "A warning limit is passed"
 
 FROM_THE_SEARCH = ("end_target_pct", "interval_after_days", "marginal", "alternatives", "series", "working", "warnings")
-
-
-@dataclass(frozen=True, slots=True)
-class Known:
-    """What is recorded for a session of the day `on`, at the local moment `at`. hb, hbs, hbc: results before it."""
-
-    patient: Patient
-    on: date
-    at: datetime
-    record: PersonRecord
-    settings: dict[str, float]
-    hb: LabResult | None
-    hbs: LabResult | None
-    hbc: LabResult | None
-    weight: BodyMeasure | None
-    sample: CrossmatchSample | None
-
-    @property
-    def hbs_pct(self) -> float | None:
-        """The followed share: HbS, in SC disease HbS and HbC of one sample."""
-        if self.hbs is None:
-            return None
-        if not self.patient.follows_hbs_and_hbc:
-            return self.hbs.value
-        return None if self.hbc is None else round(self.hbs.value + self.hbc.value, 1)
-
-    @property
-    def hard(self) -> dict[str, bool]:
-        return {name: self.settings[name] >= 1.0 for name in SETTING_OF.values()}
-
-    def limits(self, weight_kg: float, method: str) -> Limits:
-        record = replace(self.record, weight_kg=weight_kg)
-        return planner_inputs.limits_of((record,), self.settings, one_arm=method == Method.ONE_ARM)
-
-    def volume_ml(self, weight_kg: float) -> float:
-        return volume_of(replace(self.record, weight_kg=weight_kg))[0]
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,50 +36,6 @@ class Typed:
     units: int | None = None
     hb_end_g_l: float | None = None
     dehydrated: bool = False
-
-
-def known_of(patient: Patient, *, on: date, at: datetime) -> Known:
-    """Return what is recorded for a session of `patient` on a day; nine queries."""
-    settings = site_settings(patient.site, at)
-    (record,) = people_inputs(patient.site, on, settings, patient_pks=(patient.pk,))
-    results = _results_before(patient, record, on=on, at=at, hours=settings["before_result_hours"])
-    hbs = results.get(Analyte.HBS)
-    hbc = results.get(Analyte.HBC)
-    measures = BodyMeasure.objects.filter(patient=patient, on__lte=on, weight_kg__isnull=False, withdrawn_reason="")
-    weight = measures.order_by("-on", "-pk").first()
-    if weight is not None and weight.weight_kg != record.weight_kg:
-        weight = None  # the last session's weight is newer
-    samples = CrossmatchSample.objects.filter(patient=patient, withdrawn_reason="", taken_at__lte=at)
-    return Known(
-        patient=patient,
-        on=on,
-        at=at,
-        record=record,
-        settings=settings,
-        hb=results.get(Analyte.HB),
-        hbs=hbs,
-        hbc=hbc if hbc is not None and hbs is not None and hbc.taken_at == hbs.taken_at else None,
-        weight=weight,
-        sample=samples.order_by("-taken_at", "-pk").first(),
-    )
-
-
-def _results_before(
-    patient: Patient, record: PersonRecord, *, on: date, at: datetime, hours: float
-) -> dict[str, LabResult]:
-    """The newest results that count as before this session: taken since the last one, and not too long ahead."""
-    starts = datetime.combine(on, STARTS_AT, tzinfo=ZoneInfo(patient.site.time_zone))
-    rows = LabResult.objects.in_force().filter(
-        patient=patient,
-        analyte__in=[Analyte.HB, Analyte.HBS, Analyte.HBC],
-        taken_at__gte=max(starts, at) - timedelta(hours=hours),
-        taken_at__lte=at,
-        taken_on__lte=on,
-        link__isnull=True,
-    )
-    if record.last_on is not None:
-        rows = rows.filter(taken_on__gt=record.last_on)
-    return {row.analyte: row for row in rows.order_by("taken_at", "pk")}
 
 
 def draft_from_planner(

@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from programme.bedside.numeric.judging import Laid
-from programme.bedside.queries.drafting import Typed, draft_from_typed, known_of
+from programme.bedside.numeric.laid import Laid
+from programme.bedside.queries.drafting import Typed, draft_from_typed
+from programme.bedside.queries.known import known_of
 from sessions.day.models import Prescription
 from sessions.day.numeric.draft import PlanDraft
 from sessions.day.numeric.tally import StepSoFar, Tally

@@ -19,7 +19,8 @@ from programme.bedside import services
 from programme.bedside.forms.planning import PlanTyped
 from programme.bedside.pdf import day_plan_pdf, empty_record_pdf
 from programme.bedside.queries.day_plan import DayPlanPage, day_plan
-from programme.bedside.queries.drafting import Known, draft_from_typed, known_of
+from programme.bedside.queries.drafting import draft_from_typed
+from programme.bedside.queries.known import Known, known_of
 from programme.bedside.views.opening import open_session
 from programme.core import access, receipts
 from programme.core.look import site_now

@@ -11,15 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from programme.bedside.numeric.judging import (
-    SETTING_OF,
-    Ground,
-    Laid,
-    draws_of,
-    judge,
-    judge_automated,
-    units_of,
-)
+from programme.bedside.numeric.judging import judge, judge_automated
+from programme.bedside.numeric.laid import SETTING_OF, Ground, Laid, draws_of, units_of
 from programme.core.numeric.setting_table import DEFAULTS
 from programme.planning.numeric.limits import limits_for
 from sessions.numeric.exchange import Start, Step, run_steps

@@ -1,0 +1,154 @@
+"""A session laid out by hand and what is found of it, as plain values."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from programme.planning.numeric.search import UNFAVOURABLE_TENTH
+
+SETTING_OF = {
+    "hb_after": "hard_hb_after", "rise": "hard_hb_rise", "hb_floor": "hard_hb_floor", "draw": "hard_single_draw",
+    "blood_out": "hard_blood_out", "saline": "hard_saline", "balance": "hard_balance",
+}  # fmt: skip
+"""The site setting that says whether the stop of a limit can be passed; limits without one can, with a reason."""
+
+A_LITTLE_ML = 40.0
+"""Nobody draws another bag for less. Chosen here; not from a source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """What a session is judged from. mixing: effective over formula volume. [kg, mL, g/L, %, points, g]"""
+
+    weight_kg: float
+    blood_volume_ml: float
+    mixing: float
+    mixing_rel_sd: float
+    hb_g_l: float
+    hb_sd_g_l: float
+    hbs_pct: float
+    hbs_sd_pct: float
+    unit_volume_ml: float
+    unit_hb_g: float
+    early_loss: float
+    iron_mg_per_g: float
+    draw_ml: float
+    rounding_ml: float
+
+    @property
+    def unit_hb_g_l(self) -> float:
+        return 1000.0 * self.unit_hb_g / self.unit_volume_ml
+
+
+@dataclass(frozen=True, slots=True)
+class Laid:
+    """One step as laid out: fluid in and blood out, either may be nothing. hb_g_l: of the fluid, 0 for saline."""
+
+    fluid: str
+    in_ml: float
+    out_ml: float
+    hb_g_l: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """Eight in ten of what is reckoned lie from p10 to p90."""
+
+    p50: float
+    p10: float
+    p90: float
+
+    def stored(self, places: int) -> list[float]:
+        """As a plan stores it: middle, low, high."""
+        return [round(value, places) for value in (self.p50, self.p10, self.p90)]
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """Where one step leaves the person. units: places of the donor units given in it; draws: the bags of blood [mL]."""
+
+    laid: Laid
+    units: tuple[int, ...]
+    draws: tuple[float, ...]
+    hb_g_l: Spread
+    hbs_pct: Spread
+    balance_ml: float
+    balance_without_saline_ml: float
+
+
+@dataclass(frozen=True, slots=True)
+class LimitFound:
+    """A limit, how far the session goes, and whether its stop can be passed. state: 'ok', 'warn' or 'stop'."""
+
+    name: str
+    words: str
+    reached: float
+    allowed: float
+    unit: str
+    state: str
+    hard: bool = False
+
+    def stored(self) -> dict[str, Any]:
+        """As a plan stores it."""
+        return {
+            "name": self.name, "words": self.words, "reached": round(self.reached, 1),
+            "allowed": round(self.allowed, 1), "unit": self.unit, "state": self.state, "hard": self.hard,
+            "setting": SETTING_OF.get(self.name, ""),
+        }  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A whole session. hb_settled, hbs: as it ends, volume back at the blood volume; deepest, highest: balance [mL]."""
+
+    moments: tuple[Moment, ...]
+    units: int
+    hb_settled: Spread
+    hb_end_g_l: float
+    hbs: Spread
+    own_left_pct: float
+    donor_kept_pct: float
+    net_iron_mg: float
+    deepest_ml: float
+    highest_ml: float
+    limits: tuple[LimitFound, ...]
+
+
+def draws_of(out_ml: float, size_ml: float, most_ml: float = math.inf) -> tuple[float, ...]:
+    """Return a volume as bags of the usual size, rounded down to 10 mL; the last may be smaller. [mL]
+
+    What would fill only A_LITTLE_ML of another bag goes into the last ones instead, where they hold no more than
+    most_ml.
+    """
+    if out_ml <= 0.0:
+        return ()
+    size = max(10.0, 10.0 * math.floor(min(size_ml, most_ml) / 10.0))
+    whole = int(out_ml // size)
+    rest = out_ml - whole * size
+    bags = [size] * whole
+    if whole and 0.0 < rest <= A_LITTLE_ML and size + rest <= most_ml:
+        bags[-1] += rest
+    elif rest >= 0.5:
+        bags.append(rest)
+    return tuple(bags)
+
+
+def units_of(steps: Sequence[Laid], unit_volume_ml: float) -> list[tuple[int, ...]]:
+    """Return the places of the donor units given in each step, as volumes fill one unit after another."""
+    places: list[tuple[int, ...]] = []
+    given = 0.0
+    for step in steps:
+        if step.fluid == "saline" or step.in_ml <= 0.0:
+            places.append(())
+            continue
+        first = math.floor(given / unit_volume_ml + 0.05)
+        given += step.in_ml
+        last = max(math.ceil(given / unit_volume_ml - 0.05), first + 1)
+        places.append(tuple(range(first + 1, last + 1)))
+    return places
+
+
+def spread(middle: float, sd: float, *, most: float = math.inf) -> Spread:
+    """A normal spread of this middle and standard deviation, not under 0 and not over `most`."""
+    return Spread(middle, max(middle - UNFAVOURABLE_TENTH * sd, 0.0), min(middle + UNFAVOURABLE_TENTH * sd, most))
