@@ -6,7 +6,8 @@ All people, units and places here are invented.
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, timedelta
+from collections.abc import Iterable
+from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 
 from patients.models import (
@@ -20,6 +21,7 @@ from patients.models import (
     ResultStatus,
     TransfusionNeeds,
 )
+from programme.booking.models import STANDING, Booking, Chair, Occupied, OpeningHours, Slot
 from programme.core.models import Role, Site, SiteSetting, User
 from programme.planning.models import Suggestion
 from programme.planning.services import PLAN_VERSION
@@ -528,3 +530,38 @@ def make_adverse_event(exchange_session: ExchangeSession, *, by: User, **fields:
     return AdverseEvent.objects.create(
         patient=exchange_session.patient, exchange_session=exchange_session, noted_by=by, **values
     )
+
+
+# The diary
+
+
+def make_chair(site: Site | None = None, **fields: Any) -> Chair:
+    """A chair that has always been there, with one start a day, 09:00 to 16:00 unless the slot is given."""
+    site = site or first_site()
+    place = site.chairs.count() + 1
+    starts, ends = fields.pop("starts", time(9, 0)), fields.pop("ends", time(16, 0))
+    values = {"name": f"Chair {place}", "place": place, "since": date(2024, 1, 1), **fields}
+    chair = Chair.objects.create(site=site, **values)
+    Slot.objects.create(chair=chair, number=1, starts=starts, ends=ends, since=chair.since)
+    return chair
+
+
+def make_open_week(site: Site | None = None, *, weekdays: Iterable[int] = range(5)) -> None:
+    """The unit is open on these weekdays, 08:00 to 18:00."""
+    for weekday in weekdays:
+        OpeningHours.objects.create(
+            site=site or first_site(), weekday=weekday, opens=time(8), closes=time(18), since=date(2024, 1, 1)
+        )
+
+
+def make_booking(patient: Patient, chair: Chair, *, on: date = date(2026, 6, 8), **fields: Any) -> Booking:
+    """A place at the first slot of a chair; it is held as long as the booking stands."""
+    slot = chair.slots.get(number=1)
+    made_by = fields.pop("made_by", None) or User.objects.filter(site=patient.site).order_by("pk").first()
+    values = {"starts": slot.starts, "ends": slot.ends, "made_at": NOW, "chance_over": 0.08, **fields}
+    booking = Booking.objects.create(
+        patient=patient, chair=chair, on=on, made_by=made_by or make_user(site=patient.site), **values
+    )
+    if booking.state in STANDING:
+        Occupied.objects.create(booking=booking, chair=chair, on=on, slot=1)
+    return booking

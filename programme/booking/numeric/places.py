@@ -160,8 +160,12 @@ def refusal(who: Seeker, place: Place, open_days: Collection[date]) -> str:
     return ""
 
 
-def ranked(who: Seeker, places: Iterable[Place], open_days: Collection[date]) -> tuple[RankedPlace, ...]:
+def ranked(
+    who: Seeker, places: Iterable[Place], open_days: Collection[date], *, room: Mapping[date, int] | None = None
+) -> tuple[RankedPlace, ...]:
     """Return the best place of every day on which this person can have one, the best day first.
+
+    room: how many more exchanges the staff of a day can run, where that is limited.
 
     Safe days go before late ones. Safe ones by chance in 100 of being over, days from the best day, wishes and whether
     the day's last place is taken; late ones by chance, then by day.
@@ -174,7 +178,8 @@ def ranked(who: Seeker, places: Iterable[Place], open_days: Collection[date]) ->
         can = [place for place in rows if not refusal(who, place, open_days)]
         if can:
             first = min(can, key=lambda place: (len(place.holds), place.starts, place.chair_pk))
-            best.append((_order(who, on, len(rows)), first, len(rows)))
+            left = min(len(rows), (room or {}).get(on, len(rows)))
+            best.append((_order(who, on, left), first, left))
     best.sort(key=lambda row: (row[0], row[1].key))
     return tuple(
         RankedPlace(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, time
 from functools import lru_cache
 from typing import TypeVar
@@ -36,6 +36,7 @@ from programme.booking.numeric.calendar import (
     Use,
     days,
     free_places,
+    slots_on,
 )
 from programme.core.models import Site
 
@@ -91,6 +92,29 @@ class SiteCalendar:
             if row.stands or row.state == BookingState.CAME:
                 counted[row.on] += row.needs
         return dict(counted)
+
+    @property
+    def room(self) -> dict[date, int]:
+        """How many more exchanges the staff of each day can run; days without a limit are left out."""
+        running = self.running
+        return {day.on: max(0, day.most - running.get(day.on, 0)) for day in self.days if day.most is not None}
+
+    @property
+    def open_dates(self) -> frozenset[date]:
+        return frozenset(day.on for day in self.days if day.open)
+
+    def without(self, booking_pk: int) -> SiteCalendar:
+        """The same calendar as if one booking were given up."""
+        gone = next((row for row in self.bookings if row.pk == booking_pk), None)
+        if gone is None:
+            return self
+        held = {
+            (row.chair_pk, gone.on, row.slot)
+            for row in slots_on(gone.on, self.slots)
+            if row.chair_pk == gone.chair_pk and row.starts < gone.ends and gone.starts < row.ends
+        }
+        others = tuple(row for row in self.bookings if row.pk != booking_pk)
+        return replace(self, bookings=others, taken=self.taken - held)
 
     def day(self, on: date) -> Day | None:
         """The day, None outside this calendar."""

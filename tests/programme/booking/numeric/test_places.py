@@ -40,8 +40,8 @@ def seeker(**more: object) -> Seeker:
 
 
 # The sample rule. Clock mode: Milkins et al., Transfusion Medicine 2013;23:3-35, as quoted by teaching pages: at most
-# 3 days before the transfusion when transfused or pregnant in the last 3 months. Day mode: a laboratory's notice, Exeter
-# 2015.
+# 3 days before the transfusion when transfused or pregnant in the last 3 months. Day mode: a laboratory's notice
+# (Exeter 2015).
 
 
 def test_a_sample_is_valid_to_exactly_72_hours_at_the_start() -> None:

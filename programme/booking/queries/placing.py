@@ -1,0 +1,268 @@
+"""Who still needs a place, and the free places ranked for them. Fixed number of queries for any number of people."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from django.db.models import OuterRef, QuerySet, Subquery
+from django.db.models.fields.json import KeyTransform
+
+from patients.models import CrossmatchSample, Goals, Patient, Standing
+from programme.booking.models import STANDING, Away, Booking, BookingState
+from programme.booking.numeric.calendar import Dates, minutes_needed
+from programme.booking.numeric.places import AwayDates, RankedPlace, SampleRules, Seeker, ranked
+from programme.booking.queries.free import SiteCalendar, counts_for
+from programme.core.models import Site
+from programme.planning.services import PLAN_VERSION
+from sessions.forecasting import fit_in_force
+from sessions.models import ExchangeSession, State
+
+DONE = (State.FINISHED, State.CLOSED)
+OFTEN_MISSES, MISSED_WITHIN_DAYS = 2, 365
+"""So many visits missed in a year count as often. Chosen here; not from a source."""
+
+UNITS_UNKNOWN = 6  # a long session, so that a chair is not given for too short a time; chosen here
+
+
+@dataclass(frozen=True, slots=True)
+class ToPlace:
+    """Somebody on the programme as the diary sees them. locked: why no exchange can be booked, '' where one can."""
+
+    pk: int
+    patient_ref: str
+    name: str
+    seeker: Seeker
+    units: int
+    minutes: int
+    needs: int
+    known: bool
+    stale: bool
+    locked: str
+    missed_lately: int
+    missed_on: date | None
+    booked: tuple[tuple[date, int], ...]
+    travel: str = ""
+
+    @property
+    def next_booked(self) -> date | None:
+        return self.booked[0][0] if self.booked else None
+
+    @property
+    def is_safe(self) -> bool:
+        """Whether a booking stands that is not after the last safe day."""
+        return self.next_booked is not None and not self.seeker.is_late(self.next_booked)
+
+    @property
+    def due_by(self) -> date | None:
+        """The day by which a place is needed: the last safe one, else the best."""
+        return self.seeker.latest_safe or self.seeker.best
+
+    @property
+    def is_past(self) -> bool:
+        return self.seeker.latest_safe is not None and self.seeker.latest_safe < self.seeker.today
+
+
+def everyone_to_place(
+    calendar: SiteCalendar, site: Site, now: datetime, settings: Mapping[str, float]
+) -> tuple[ToPlace, ...]:
+    """Return who is due within the calendar and has no safe booking, most pressing first; five queries."""
+    found = people_of(site, now, settings)
+    due = [
+        row for row in found
+        if row.known and not row.locked and not row.is_safe and row.due_by is not None and row.due_by <= calendar.last
+    ]  # fmt: skip
+    return tuple(sorted(due, key=lambda row: (row.due_by or calendar.last, row.name.casefold(), row.patient_ref)))
+
+
+def people_of(
+    site: Site, now: datetime, settings: Mapping[str, float], *, only: Collection[int] | None = None
+) -> tuple[ToPlace, ...]:
+    """Return everybody on the programme as the diary sees them, or only these keys; five queries."""
+    today, zone = now.date(), ZoneInfo(site.time_zone)
+    patients = _patients(site, today, only)
+    away, samples, booked, missed = _away(site, today, only), _samples(site, now, only), *_bookings(site, today, only)
+    fit = fit_in_force(site, today)
+    in_force = (None if fit is None else fit.pk, PLAN_VERSION)
+    return tuple(
+        _to_place(
+            patient, now.astimezone(zone), zone, settings, away=tuple(away[patient.pk]), in_force=in_force,
+            samples=tuple(samples[patient.pk]), booked=tuple(booked[patient.pk]), missed=missed.get(patient.pk, ()),
+        )
+        for patient in patients
+    )  # fmt: skip
+
+
+def places_for(row: ToPlace, calendar: SiteCalendar, *, giving_up: date | None = None) -> tuple[RankedPlace, ...]:
+    """Return the free places of the calendar for one person, ranked; none where no exchange can be booked.
+
+    giving_up: a day on which they are booked and that they would give up; they may have another place on it.
+    """
+    if row.locked:
+        return ()
+    free = calendar.places(since=row.seeker.today, minutes=row.minutes, needs=row.needs)
+    return ranked(without(row.seeker, giving_up), free, calendar.open_dates, room=calendar.room)
+
+
+def without(seeker: Seeker, giving_up: date | None) -> Seeker:
+    """The same person as if one booked day were given up."""
+    return seeker if giving_up is None else replace(seeker, booked=seeker.booked - {giving_up})
+
+
+def _patients(site: Site, today: date, only: Collection[int] | None) -> QuerySet[Patient]:
+    sessions = ExchangeSession.objects.filter(patient=OuterRef("pk"), state__in=DONE, on__lte=today).order_by("-on")
+    goals = Goals.objects.filter(patient=OuterRef("pk"), since__lte=today).order_by("-since", "-pk")
+    rows = Patient.objects.of_site(site).filter(standing=Standing.ACTIVE)
+    rows = rows if only is None else rows.filter(pk__in=only)
+    return (
+        rows.select_related("suggestion", "forecast", "wishes")
+        .defer("suggestion__body", "suggestion__options", "forecast__results_used", "forecast__days")
+        .annotate(
+            chance_by_day=KeyTransform("chance_by_day", "suggestion__options"),
+            earliest=KeyTransform("earliest_date", "suggestion__options"),
+            session_units=KeyTransform("units", KeyTransform("session", "suggestion__body")),
+            last_on=Subquery(sessions.values("on")[:1]),
+            usual_days=Subquery(goals.values("clinic_days")[:1]),
+        )
+        .order_by("patient_ref")
+    )
+
+
+def _away(site: Site, today: date, only: Collection[int] | None) -> Mapping[int, list[AwayDates]]:
+    rows = Away.objects.filter(patient__site=site, until__gte=today, withdrawn_reason="").order_by("since", "pk")
+    found: defaultdict[int, list[AwayDates]] = defaultdict(list)
+    for row in rows if only is None else rows.filter(patient__in=only):
+        found[row.patient_id].append(AwayDates(Dates(row.since, row.until), row.cannot, row.words))
+    return found
+
+
+def _samples(site: Site, now: datetime, only: Collection[int] | None) -> Mapping[int, list[datetime]]:
+    """Samples that may still be valid: none is for more than two weeks."""
+    rows = CrossmatchSample.objects.filter(
+        patient__site=site, withdrawn_reason="", taken_at__gte=now - timedelta(days=15)
+    )
+    found: defaultdict[int, list[datetime]] = defaultdict(list)
+    for pk, taken in (rows if only is None else rows.filter(patient__in=only)).values_list("patient_id", "taken_at"):
+        found[pk].append(taken)
+    return found
+
+
+def _bookings(
+    site: Site, today: date, only: Collection[int] | None
+) -> tuple[Mapping[int, list[tuple[date, int]]], Mapping[int, tuple[date, ...]]]:
+    """Return the standing bookings from today on, and the visits missed in the last year, by person."""
+    rows = Booking.objects.filter(
+        patient__site=site, on__gte=today - timedelta(days=MISSED_WITHIN_DAYS),
+        state__in=[*STANDING, BookingState.MISSED],
+    ).order_by("on", "starts")  # fmt: skip
+    booked: defaultdict[int, list[tuple[date, int]]] = defaultdict(list)
+    missed: defaultdict[int, tuple[date, ...]] = defaultdict(tuple)
+    some = rows if only is None else rows.filter(patient__in=only)
+    for person, on, pk, state in some.values_list("patient_id", "on", "pk", "state"):
+        if state == BookingState.MISSED:
+            missed[person] += (on,)
+        elif on >= today:
+            booked[person].append((on, pk))
+    return booked, missed
+
+
+def _to_place(
+    patient: Any,
+    now: datetime,
+    zone: ZoneInfo,
+    settings: Mapping[str, float],
+    *,
+    away: tuple[AwayDates, ...],
+    samples: tuple[datetime, ...],
+    booked: tuple[tuple[date, int], ...],
+    missed: tuple[date, ...],
+    in_force: tuple[int | None, str],
+) -> ToPlace:
+    today = now.date()
+    suggestion, forecast = getattr(patient, "suggestion", None), getattr(patient, "forecast", None)
+    wishes = getattr(patient, "wishes", None)
+    known = suggestion is not None and suggestion.status == "ok"
+    units = int(patient.session_units or 0) if known else 0
+    earliest = date.fromisoformat(patient.earliest) if known and patient.earliest else today
+    wished = wishes.weekdays if wishes is not None and wishes.weekdays else patient.usual_days or ""
+    came = [patient.last_on] if patient.last_on else []
+    return ToPlace(
+        pk=patient.pk,
+        patient_ref=patient.patient_ref,
+        name=patient.shown_name,
+        seeker=Seeker(
+            today=today,
+            now=now,
+            earliest=max(earliest, today),
+            samples_by=sample_rules(settings, zone, short=_short_rule(patient, today, settings)),
+            best=None if suggestion is None or not known else suggestion.next_date,
+            latest_safe=None if suggestion is None or not known else suggestion.latest_safe_date,
+            chance=chances(patient.chance_by_day) if known else {},
+            weekdays=frozenset(int(part) for part in wished.split(",") if part),
+            not_before=None if wishes is None else wishes.earliest,
+            end_by=None if wishes is None else wishes.latest_end,
+            away=away,
+            booked=frozenset(on for on, _ in booked),
+            samples=samples,
+            often_misses=len(missed) >= OFTEN_MISSES,
+        ),
+        units=units,
+        minutes=minutes_needed(
+            units or UNITS_UNKNOWN, minutes_a_unit=settings["minutes_a_unit"], hours_rest=settings["hours_rest"]
+        ),
+        needs=counts_for(patient),
+        known=known,
+        stale=suggestion is not None
+        and (suggestion.data_version, suggestion.model_fit_id, suggestion.code_version)
+        != (patient.data_version, *in_force),
+        locked="" if forecast is None or not forecast.locked else forecast.locked["reason"],
+        missed_lately=len(missed),
+        missed_on=max((on for on in missed if on not in came and on > max(came, default=date.min)), default=None),
+        booked=booked,
+        travel="" if wishes is None else wishes.travel,
+    )
+
+
+def _short_rule(patient: Any, today: date, settings: Mapping[str, float]) -> bool:
+    """Whether the short sample rule holds: transfused or pregnant lately, or not known. It is the stricter one."""
+    lately = today - timedelta(days=settings["recent_transfusion_days"])
+    pregnant = patient.pregnant_since is not None and (
+        patient.pregnant_until is None or patient.pregnant_until >= lately
+    )
+    return pregnant or patient.last_on is None or patient.last_on >= lately
+
+
+def sample_rules(settings: Mapping[str, float], zone: ZoneInfo, *, short: bool = True) -> SampleRules:
+    """Return the site's rule for crossmatch samples; short: transfused or pregnant in the last months."""
+    return SampleRules(
+        zone=zone,
+        opens=int(settings["sampling_opens_hour"]),
+        closes=int(settings["sampling_closes_hour"]),
+        needs_hours=settings["crossmatch_hours"],
+        valid_hours=settings["sample_valid_hours" if short else "sample_valid_hours_else"],
+        by_day=bool(settings["sample_by_calendar_day"]),
+    )
+
+
+def chances(by_day: Mapping[str, Any] | None) -> dict[date, float]:
+    """Return the chance of being over by day, from a suggestion's option `chance_by_day`."""
+    if not by_day:
+        return {}
+    first = date.fromisoformat(by_day["from"])
+    return {first + timedelta(days=step): chance for step, chance in enumerate(by_day["chance"]) if chance is not None}
+
+
+def free_by_week(calendar: SiteCalendar, today: date) -> tuple[tuple[int, int], ...]:
+    """Return how many more exchanges fit into each week still to come: (week number, places)."""
+    weeks: dict[tuple[int, int], int] = {}
+    free = Counter(place.on for place in calendar.places(since=today))
+    for day in calendar.days:
+        if day.open and day.on >= today:
+            year, week, _ = day.on.isocalendar()
+            more = min(free[day.on], calendar.room.get(day.on, free[day.on]))
+            weeks[year, week] = weeks.get((year, week), 0) + more
+    return tuple((week, count) for (_, week), count in sorted(weeks.items()))

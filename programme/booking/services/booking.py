@@ -1,0 +1,201 @@
+"""Booking a chair for a person, and confirming it with them.
+
+Whoever books holds the unit's row for the moment, so that of two people who book at once the second sees what the first
+did: the place is then taken, and they are told what is still free. The rows of chair, day and slot are unique besides.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date, datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from django.core.exceptions import ValidationError
+from django.db import IntegrityError, transaction
+
+from patients.models import Patient
+from patients.services import change_of, state_of
+from programme.booking.models import Booking, BookingState, Occupied
+from programme.booking.numeric.calendar import Place, slots_on
+from programme.booking.numeric.places import refusal, spoken
+from programme.booking.queries.free import SiteCalendar, site_calendar
+from programme.booking.queries.placing import ToPlace, people_of
+from programme.core import trail
+from programme.core.models import Site, User
+from programme.core.settings_of_site import site_settings
+
+SAMPLE_REACH_DAYS = 15
+TAKEN = "This place was taken a moment ago."
+
+Follower = Callable[[Booking, Booking | None, User, datetime], str]
+_followers: list[Follower] = []
+
+
+def follow(follower: Follower) -> None:
+    """Register `follower`, called in the transaction in which a booking ends or moves, after it.
+
+    It is given the booking that ended, the one that took its place (None where there is none), who and when, and
+    returns a sentence on what became of whatever hung on it, such as ordered blood; '' where nothing did.
+    """
+    if follower not in _followers:
+        _followers.append(follower)
+
+
+def told(ended: Booking, new: Booking | None, *, actor: User, at: datetime) -> str:
+    """Tell every follower that a booking ended or moved; return what they say."""
+    return " ".join(filter(None, [follower(ended, new, actor, at) for follower in _followers]))
+
+
+@transaction.atomic
+def book(
+    *, patient: Patient, chair_pk: int, on: date, slot: int, actor: User, at: datetime, late_reason: str = ""
+) -> Booking:
+    """Book a place for a person. late_reason: needed after the last safe day.
+
+    Raises ValidationError, saying what is allowed, where the place or the person cannot have it; then nothing is kept.
+    """
+    hold(patient)
+    return make_booking(
+        patient=patient, chair_pk=chair_pk, on=on, slot=slot, actor=actor, at=at, late_reason=late_reason
+    )
+
+
+def hold(patient: Patient) -> None:
+    """Let nobody else book at this unit, or write about this person, until the transaction ends."""
+    Site.objects.select_for_update().get(pk=patient.site_id)
+    Patient.objects.select_for_update().get(pk=patient.pk)
+
+
+def make_booking(
+    *,
+    patient: Patient,
+    chair_pk: int,
+    on: date,
+    slot: int,
+    actor: User,
+    at: datetime,
+    late_reason: str = "",
+    instead_of: Booking | None = None,
+) -> Booking:
+    """Check and write a booking inside a transaction that holds the unit and the person.
+
+    instead_of: the booking of this person that has given way to it.
+    """
+    site = patient.site
+    now = at.astimezone(ZoneInfo(site.time_zone))
+    settings = site_settings(site, at)
+    calendar = site_calendar(site, min(on, max(now.date(), on - timedelta(days=SAMPLE_REACH_DAYS))), on)
+    found = people_of(site, now, settings, only=[patient.pk])
+    if not found:
+        raise ValidationError(f"{patient.shown_name} is not on the programme now; only who is can be booked.")
+    row = found[0]
+    place = checked_place(row, calendar, chair_pk, on, slot)
+    if row.seeker.is_late(on) and not late_reason.strip():
+        assert row.seeker.latest_safe is not None
+        raise ValidationError(
+            {"late_reason": f"{spoken(on)} is after the last safe day, {spoken(row.seeker.latest_safe)}: say why."}
+        )
+    booking = Booking(
+        patient=patient, chair_id=place.chair_pk, on=on, starts=place.starts, ends=place.ends, made_by=actor,
+        made_at=at, chance_over=row.seeker.chance.get(on), latest_safe=row.seeker.latest_safe,
+        late_reason=late_reason.strip() if row.seeker.is_late(on) else "", moved_from=instead_of,
+    )  # fmt: skip
+    booking.full_clean()
+    booking.save()
+    occupy(booking, place)
+    trail.write([change_of(patient, "book", booking, why=booking.late_reason)], actor=actor, at=at)
+    return booking
+
+
+def occupy(booking: Booking, place: Place) -> None:
+    """Take the slots of a place; raise ValidationError where somebody has one of them."""
+    rows = [Occupied(booking=booking, chair_id=place.chair_pk, on=place.on, slot=slot) for slot in place.holds]
+    try:
+        with transaction.atomic():
+            Occupied.objects.bulk_create(rows)
+    except IntegrityError as error:
+        raise ValidationError(TAKEN) from error
+
+
+def checked_place(row: ToPlace, calendar: SiteCalendar, chair_pk: int, on: date, slot: int) -> Place:
+    """Return the place if it is free and this person can have it; raise ValidationError with what is allowed."""
+    if row.locked:
+        raise ValidationError(
+            f"No exchange can be booked while the haemolysis lock holds ({row.locked}); a consultant lifts it."
+        )
+    today = row.seeker.today
+    if on < today:
+        raise ValidationError(f"{spoken(on)} is in the past; allowed is from today, {spoken(today)}, on.")
+    free = calendar.places_free(on, minutes=row.minutes, needs=row.needs)
+    place = next((place for place in free if (place.chair_pk, place.slot) == (chair_pk, slot)), None)
+    if place is None:
+        raise ValidationError(f"{_not_free(row, calendar, chair_pk, on, slot)} {_still_free(row, calendar, on)}")
+    said = refusal(row.seeker, place, calendar.open_dates)
+    if said:
+        raise ValidationError(said)
+    return place
+
+
+def _not_free(row: ToPlace, calendar: SiteCalendar, chair_pk: int, on: date, slot: int) -> str:
+    """Say why a place is not to be had."""
+    day = calendar.day(on)
+    if day is None or not day.open:
+        why = "" if day is None or not day.why else f" ({day.why})"
+        return f"The unit is closed on {spoken(on)}{why}."
+    rules = [rule for rule in slots_on(on, calendar.slots) if rule.chair_pk == chair_pk]
+    rule = next((rule for rule in rules if rule.slot == slot), None)
+    if rule is None:
+        return f"There is no such chair and start on {spoken(on)}."
+    use = next((use for use in calendar.uses if use.chair_pk == chair_pk and use.dates.hold(on)), None)
+    if use is not None:
+        return f"{rule.chair_name} is used for something else on {spoken(on)}: {use.words}."
+    if (chair_pk, on, slot) in calendar.taken:
+        return TAKEN
+    if day.most is not None and calendar.running.get(on, 0) + row.needs > day.most:
+        words = f" ({day.staff_words})" if day.staff_words else ""
+        return f"Staff allow {day.most} exchanges on {spoken(on)}{words}, and they are booked."
+    closes = "" if day.closes is None else f"; the unit closes at {day.closes:%H:%M}"
+    return f"{rule.chair_name} from {rule.starts:%H:%M} is too short for {row.minutes} min{closes}."
+
+
+def _still_free(row: ToPlace, calendar: SiteCalendar, on: date) -> str:
+    free = calendar.places_free(on, minutes=row.minutes, needs=row.needs)
+    if not free:
+        return "Nothing is free that day; choose another."
+    return f"Free that day: {', '.join(f'{place.chair_name} {place.starts:%H:%M}' for place in free)}."
+
+
+@transaction.atomic
+def confirm(*, booking: Booking, version: int, actor: User, at: datetime) -> None:
+    """Record that the person knows of their place and will come."""
+    hold(booking.patient)
+    change_state(
+        booking, version, BookingState.CONFIRMED, (BookingState.BOOKED,), action="confirm booking", actor=actor, at=at
+    )
+
+
+def change_state(
+    booking: Booking,
+    version: int,
+    state: BookingState,
+    allowed: tuple[BookingState, ...],
+    *,
+    action: str,
+    actor: User,
+    at: datetime,
+    why: str = "",
+    **more: Any,
+) -> None:
+    """Put a booking into another state, with its entry in the trail; raise ValidationError from a state not allowed."""
+    booking.refresh_from_db()
+    if booking.state not in allowed:
+        words = " or ".join(BookingState(one).label for one in allowed)
+        raise ValidationError(f"This booking is {booking.get_state_display()}; that can be done while it is {words}.")
+    before = state_of(booking)
+    booking.version, booking.state = version, state
+    for name, value in more.items():
+        setattr(booking, name, value)
+    booking.save_changes(["state", *more])
+    entry = change_of(booking.patient, action, booking, before=before, why=why)
+    trail.write([entry], actor=actor, at=at)

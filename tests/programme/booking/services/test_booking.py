@@ -1,0 +1,277 @@
+"""Booking, moving and ending: what is written, what is refused and what the sentence says is allowed."""
+
+from datetime import date, time, timedelta
+
+import pytest
+from django.core.exceptions import ValidationError
+
+from programme.booking.models import (
+    Away,
+    Booking,
+    BookingState,
+    ClosedDay,
+    Occupied,
+    OtherUse,
+    StaffLimit,
+    Wishes,
+)
+from programme.booking.services import booking as bookings
+from programme.booking.services import moves
+from programme.core import trail
+from programme.core.models import EditedMeanwhile, TrailEntry
+from tests import factories
+from tests.factories import NOW, TODAY, make_booking, make_chair, make_open_week, make_patient, make_standing
+
+pytestmark = pytest.mark.django_db
+MONDAY = date(2026, 6, 8)
+
+
+@pytest.fixture
+def fit(site):
+    make_open_week(site)
+    return factories.make_fit_in_force(site)
+
+
+@pytest.fixture
+def chair(fit, site):
+    return make_chair(site)
+
+
+@pytest.fixture
+def ada(fit, site):
+    patient = make_patient("R1", site=site, family_name="Larkspur")
+    factories.make_exchange_session(patient)
+    make_standing(patient, fit)
+    return patient
+
+
+def book(patient, chair, by, *, on=MONDAY, **more):
+    return bookings.book(patient=patient, chair_pk=chair.pk, on=on, slot=1, actor=by, at=NOW, **more)
+
+
+def refused(patient, chair, by, **more):
+    with pytest.raises(ValidationError) as caught:
+        book(patient, chair, by, **more)
+    assert not Booking.objects.filter(state__in=["booked", "confirmed"], patient=patient).exists()
+    assert TrailEntry.objects.count() == 0
+    return " ".join(caught.value.messages)
+
+
+def test_a_booking_keeps_what_it_was_booked_on_and_holds_the_chair(ada, chair, coordinator):
+    made = book(ada, chair, coordinator)
+    assert (made.starts, made.ends, made.state) == (time(9), time(16), "booked")
+    assert made.chance_over == 0.08  # the eighth day of the stored chances
+    assert made.latest_safe == date(2026, 6, 10)
+    assert list(Occupied.objects.values_list("chair", "on", "slot")) == [(chair.pk, MONDAY, 1)]
+    entry = TrailEntry.objects.get()
+    assert (entry.action, entry.patient_key, entry.actor) == ("book", ada.pk, coordinator)
+    assert trail.faults(TrailEntry.objects.all()) == []
+
+
+def test_booking_changes_nothing_clinical(ada, chair, coordinator):
+    before = ada.data_version
+    book(ada, chair, coordinator)
+    ada.refresh_from_db()
+    assert ada.data_version == before
+
+
+def test_a_long_session_has_the_chair_as_long_as_it_takes(ada, fit, site, coordinator):
+    """Five units of 45 min and an hour of rest are 285 min: 09:00 to 13:45 in a slot that ends at noon."""
+    made = book(ada, make_chair(site, ends=time(12)), coordinator)
+    assert made.ends == time(13, 45)
+
+
+def test_after_the_last_safe_day_a_reason_is_needed(ada, chair, coordinator):
+    said = refused(ada, chair, coordinator, on=date(2026, 6, 11))
+    assert said == "Thu 11 Jun 2026 is after the last safe day, Wed 10 Jun 2026: say why."
+    made = book(ada, chair, coordinator, on=date(2026, 6, 11), late_reason="Examinations until then.")
+    assert made.late_reason == "Examinations until then."
+
+
+def test_a_reason_is_not_kept_where_none_is_needed(ada, chair, coordinator):
+    assert book(ada, chair, coordinator, late_reason="typed for nothing").late_reason == ""
+
+
+@pytest.mark.parametrize(
+    ("on", "words"),
+    [
+        (TODAY - timedelta(3), "Fri 29 May 2026 is in the past; allowed is from today, Mon 1 Jun 2026, on."),
+        (date(2026, 6, 13), "The unit is closed on Sat 13 Jun 2026 (not open on Saturdays)."),
+        (date(2026, 8, 31), "The unit is closed on Mon 31 Aug 2026 (bank holiday: "),
+        (TODAY, "No crossmatch sample could be taken for Mon 1 Jun 2026, 09:00"),
+    ],
+)
+def test_a_day_that_cannot_be_is_refused(ada, chair, coordinator, on, words):
+    now = NOW.replace(hour=5)  # six in the morning at the unit
+    with pytest.raises(ValidationError) as caught:
+        bookings.book(patient=ada, chair_pk=chair.pk, on=on, slot=1, actor=coordinator, at=now, late_reason="x")
+    assert words in " ".join(caught.value.messages)
+    assert Booking.objects.count() == 0
+
+
+def test_a_start_that_has_passed_today_is_refused(ada, chair, coordinator):
+    """It is ten at the unit: NOW is nine in UTC, and London has summer time."""
+    assert "is in the past; allowed is any start from now on" in refused(ada, chair, coordinator, on=TODAY)
+
+
+def test_a_closed_day_says_why(ada, chair, coordinator, site):
+    ClosedDay.objects.create(site=site, on=MONDAY, words="moving the beds")
+    assert "closed on Mon 8 Jun 2026 (moving the beds)" in refused(ada, chair, coordinator)
+
+
+def test_a_taken_place_says_what_is_free(ada, chair, coordinator, site, fit):
+    make_chair(site, name="Window bay")
+    make_booking(make_patient("R2", site=site), chair)
+    said = refused(ada, chair, coordinator)
+    assert said == "This place was taken a moment ago. Free that day: Window bay 09:00."
+
+
+def test_another_use_and_the_staff_of_the_day_are_named(ada, chair, coordinator, site):
+    OtherUse.objects.create(chair=chair, weekday=0, since=date(2026, 1, 1), words="iron infusions")
+    assert "used for something else on Mon 8 Jun 2026: iron infusions" in refused(ada, chair, coordinator)
+    other = make_chair(site)
+    make_booking(make_patient("R2", site=site), make_chair(site))
+    StaffLimit.objects.create(site=site, weekday=None, since=MONDAY, until=MONDAY, most=1, words="two nurses away")
+    said = refused(ada, other, coordinator)
+    assert "Staff allow 1 exchanges on Mon 8 Jun 2026 (two nurses away)" in said
+
+
+def test_somebody_who_needs_two_nurses_counts_for_two(ada, chair, coordinator, site):
+    Wishes.objects.create(patient=ada, needs_two_nurses=True)
+    StaffLimit.objects.create(site=site, since=date(2026, 1, 1), most=2)
+    make_booking(make_patient("R2", site=site), make_chair(site))
+    assert "Staff allow 2" in refused(ada, chair, coordinator)
+
+
+def test_days_and_times_that_a_person_cannot_keep_are_refused(ada, chair, coordinator):
+    Away.objects.create(patient=ada, since=MONDAY, until=MONDAY, words="school journey")
+    assert "cannot come on Mon 8 Jun 2026 (school journey)" in refused(ada, chair, coordinator)
+    Wishes.objects.create(patient=ada, latest_end=time(15))
+    assert "must be done by 15:00" in refused(ada, chair, coordinator, on=date(2026, 6, 9))
+
+
+def test_one_booking_a_person_and_day(ada, chair, coordinator, site):
+    book(ada, chair, coordinator)
+    with pytest.raises(ValidationError, match="booked on Mon 8 Jun 2026 already"):
+        book(ada, make_chair(site), coordinator)
+
+
+def test_a_locked_person_gets_no_place(chair, coordinator, site, fit):
+    patient = make_patient("R2", site=site)
+    make_standing(patient, fit, reason="possible delayed haemolysis", forecast={"locked": {"reason": "dark urine"}})
+    assert "haemolysis lock holds (dark urine)" in refused(patient, chair, coordinator)
+
+
+def test_a_paused_person_gets_no_place(ada, chair, coordinator):
+    ada.standing = "paused"
+    ada.save()
+    assert "not on the programme now" in refused(ada, chair, coordinator)
+
+
+def test_a_chair_of_another_unit_is_unknown(ada, coordinator, other_site):
+    assert "There is no such chair" in refused(ada, make_chair(other_site), coordinator)
+
+
+# Moves
+
+
+def test_a_move_frees_one_place_and_takes_the_other(ada, chair, coordinator, site):
+    old = book(ada, chair, coordinator)
+    new, _ = moves.move(
+        booking=old, version=old.version, chair_pk=chair.pk, on=date(2026, 6, 9), slot=1, ended_by="person",
+        reason="An interview.", actor=coordinator, at=NOW,
+    )  # fmt: skip
+    old.refresh_from_db()
+    assert (old.state, old.ended_by, old.ended_reason) == ("moved", "person", "An interview.")
+    assert new.moved_from == old
+    assert list(Occupied.objects.values_list("booking", "on")) == [(new.pk, date(2026, 6, 9))]
+
+
+def test_a_move_to_another_chair_of_the_same_day(ada, chair, coordinator, site):
+    old, other = book(ada, chair, coordinator), make_chair(site)
+    StaffLimit.objects.create(site=site, since=date(2026, 1, 1), most=1)
+    new, _ = moves.move(
+        booking=old, version=old.version, chair_pk=other.pk, on=MONDAY, slot=1, ended_by="unit", reason="A broken pump",
+        actor=coordinator, at=NOW,
+    )  # fmt: skip
+    assert new.chair == other
+
+
+def test_a_move_that_cannot_be_leaves_the_booking_as_it_was(ada, chair, coordinator, site):
+    old = book(ada, chair, coordinator)
+    with pytest.raises(ValidationError, match="closed"):
+        moves.move(
+            booking=old, version=old.version, chair_pk=chair.pk, on=date(2026, 6, 13), slot=1, ended_by="unit",
+            reason="A broken pump", actor=coordinator, at=NOW,
+        )  # fmt: skip
+    old.refresh_from_db()
+    assert (old.state, Occupied.objects.get().booking_id) == ("booked", old.pk)
+    assert TrailEntry.objects.count() == 1
+
+
+def test_what_hangs_on_a_booking_is_told(ada, chair, coordinator, monkeypatch):
+    heard = []
+
+    def follower(ended, new, actor, at):
+        heard.append((ended.pk, new and new.pk))
+        return "Its units go with it."
+
+    monkeypatch.setattr(bookings, "_followers", [])
+    bookings.follow(follower)
+    bookings.follow(follower)
+    old = book(ada, chair, coordinator)
+    new, said = moves.move(
+        booking=old, version=old.version, chair_pk=chair.pk, on=date(2026, 6, 9), slot=1, ended_by="person",
+        reason="An interview.", actor=coordinator, at=NOW,
+    )  # fmt: skip
+    moves.cancel(booking=new, version=new.version, ended_by="unit", reason="No staff", actor=coordinator, at=NOW)
+    assert said == "Its units go with it."
+    assert heard == [(old.pk, new.pk), (new.pk, None)]
+
+
+def test_cancelling_needs_a_reason_and_who_asked(ada, chair, coordinator):
+    made = book(ada, chair, coordinator)
+    ask = {"booking": made, "version": made.version, "actor": coordinator, "at": NOW}
+    with pytest.raises(ValidationError, match="Say why"):
+        moves.cancel(ended_by="unit", reason=" ", **ask)
+    with pytest.raises(ValidationError, match="the unit or the person"):
+        moves.cancel(ended_by="", reason="No staff", **ask)
+    moves.cancel(ended_by="unit", reason="No staff", **ask)
+    assert Booking.objects.get().state == "cancelled"
+    assert Occupied.objects.count() == 0
+
+
+def test_did_not_come_and_came_after_all(ada, chair, coordinator):
+    made = make_booking(ada, chair, on=TODAY)
+    moves.did_not_come(booking=made, version=made.version, actor=coordinator, at=NOW)
+    assert (Booking.objects.get().state, Occupied.objects.count()) == ("missed", 0)
+    moves.came(booking=made, version=made.version, actor=coordinator, at=NOW)
+    assert Booking.objects.get().state == "came"
+    with pytest.raises(ValidationError, match="Say why"):
+        moves.did_not_come(booking=made, version=made.version, actor=coordinator, at=NOW)
+    actions = list(TrailEntry.objects.order_by("number").values_list("action", flat=True))
+    assert actions == ["did not come", "came"]
+
+
+@pytest.mark.parametrize("ends", [moves.did_not_come, moves.came])
+def test_a_day_ahead_can_neither_be_missed_nor_kept(ada, chair, coordinator, ends):
+    made = make_booking(ada, chair)
+    with pytest.raises(ValidationError, match="Mon 8 Jun 2026 has not come yet"):
+        ends(booking=made, version=made.version, actor=coordinator, at=NOW)
+
+
+def test_confirming_is_for_a_booking_that_stands(ada, chair, coordinator):
+    made = book(ada, chair, coordinator)
+    bookings.confirm(booking=made, version=made.version, actor=coordinator, at=NOW)
+    assert Booking.objects.get().state == "confirmed"
+    with pytest.raises(ValidationError, match="that can be done while it is booked"):
+        bookings.confirm(booking=made, version=made.version, actor=coordinator, at=NOW)
+
+
+def test_what_somebody_else_changed_meanwhile_is_not_written_over(ada, chair, coordinator):
+    made = book(ada, chair, coordinator)
+    opened = made.version
+    bookings.confirm(booking=made, version=opened, actor=coordinator, at=NOW)
+    with pytest.raises(EditedMeanwhile):
+        moves.cancel(booking=made, version=opened, ended_by="unit", reason="No staff", actor=coordinator, at=NOW)
+    assert Booking.objects.get().state == BookingState.CONFIRMED
