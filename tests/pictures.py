@@ -20,7 +20,8 @@ from tests.browsing import chromium_program
 
 ROOT = Path(__file__).resolve().parent.parent
 PICTURES = ROOT / "fixtures" / "pictures"
-SIZE = {"width": 1440, "height": 900}
+SIZE, TABLET = {"width": 1440, "height": 900}, {"width": 1024, "height": 768}
+AT_THE_CHAIR = {"run"}
 SECONDS_TO_START = 30
 
 
@@ -82,11 +83,23 @@ def person_to_show() -> str:
     return str(person.patient_ref)
 
 
+def session_in(state: str) -> str:
+    """Where the pages of today's session in this state begin."""
+    from sessions.models import ExchangeSession  # noqa: PLC0415 -- app ready
+
+    found = ExchangeSession.objects.filter(origin="here", state=state).select_related("patient").order_by("-on").first()
+    if found is None:
+        sys.exit(f"No session of the demo is {state}: make the demo anew after six in the morning.")
+    return f"/people/{found.patient.patient_ref}/day/{found.pk}/"
+
+
 def main() -> int:
     os.environ["DJANGO_SETTINGS_MODULE"] = "programme.settings"
     django.setup()
     cookie, ref = sign_in_cookie(), person_to_show()
     pages = {"list": "/", "course": f"/people/{ref}/", "plan": f"/people/{ref}/plan/", "try": f"/try/?ref={ref}"}
+    pages |= {"day-plan": f"{session_in('planned')}plan/", "run": f"{session_in('running')}run/"}
+    pages |= {"after": f"{session_in('finished')}after/"}
     PICTURES.mkdir(parents=True, exist_ok=True)
     with served() as address, sync_playwright() as driver:
         browser = driver.chromium.launch(executable_path=chromium_program(), args=["--no-sandbox", "--disable-gpu"])
@@ -94,6 +107,7 @@ def main() -> int:
         context.add_cookies([{**cookie, "url": address}])
         page = context.new_page()
         for name, path in pages.items():
+            page.set_viewport_size(TABLET if name in AT_THE_CHAIR else SIZE)
             answer = page.goto(address + path, wait_until="networkidle")
             if answer is None or not answer.ok:
                 sys.exit(f"{path} cannot be photographed: {answer and answer.status}")

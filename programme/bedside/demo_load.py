@@ -1,4 +1,4 @@
-"""The demo's own day: a plan that waits for a signature, one signed, one session half way, one waiting for its results.
+"""The demo's own day: a plan that waits for a signature, one signed, one session half way, one waiting to be closed.
 
 Written by the same services as the pages, with the times of this morning. Loaded in the night, when this morning would
 be yesterday, the two sessions that need hours stay signed plans.
@@ -18,7 +18,7 @@ from programme.core.models import Role, Site, User
 from sessions.day.inputs import changed_since
 from sessions.day.models import Prescription
 from sessions.day.numeric.draft import passed
-from sessions.day.services import entering, finishing, giving, prescribing, starting, units
+from sessions.day.services import afterwards, entering, finishing, giving, prescribing, starting, units
 from sessions.models import DonationUnit, ExchangeSession, Method, StoredForecast, UnitState
 
 WAITING, SIGNED, RUNNING, FINISHED = "SM-042", "SM-036", "SM-008", "SM-023"
@@ -115,6 +115,22 @@ def _carry_out(plan: Prescription, nurse: User, consultant: User, *, begins: dat
             exchange_session=now, version=now.version, actor=nurse, at=ended + timedelta(minutes=5),
             key=f"demo-{now.pk}-finish", reason="as planned",
         )  # fmt: skip
+        _measure(now, plan, nurse, ended)
+
+
+def _measure(exchange_session: ExchangeSession, plan: Prescription, nurse: User, ended: datetime) -> None:
+    """The sample after the session and its results, a little off what the plan said."""
+    taken = ended + timedelta(minutes=34)
+    afterwards.record_sample(
+        exchange_session=exchange_session, taken_at=taken, place="left arm, fresh puncture", from_return=False,
+        key=f"demo-{exchange_session.pk}-sample", actor=nurse, at=taken,
+    )  # fmt: skip
+    hb, hbs = (plan.predicted[name][0] for name in ("hb_settled", "hbs"))
+    values: dict[str, float] = {Analyte.HB: round(hb - HB_OFF_G_L), Analyte.HBS: round(hbs + HBS_OFF_PCT, 1)}
+    afterwards.record_after_results(
+        exchange_session=exchange_session, values=values, method="HPLC", actor=nurse,
+        at=taken + timedelta(minutes=18),
+    )  # fmt: skip
 
 
 def _bring_units(exchange_session: ExchangeSession, many: int, nurse: User, consultant: User, at: datetime) -> None:

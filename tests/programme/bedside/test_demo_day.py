@@ -44,6 +44,8 @@ def test_four_people_stand_where_the_day_has_brought_them(tmp_path, settings, dj
     finished = ExchangeSession.objects.get(patient__patient_ref=FINISHED, on=TODAY)
     assert finished.red_cells_in_ml == pytest.approx(258.0 * finished.units, abs=2)
     assert finished.ended_at < datetime(2026, 6, 1, 15, tzinfo=ZONE)
+    after = {link.result.analyte for link in finished.result_links.filter(position="after")}
+    assert after == {"718-7", "4625-0"}
     assert trail.faults(TrailEntry.objects.filter(patient_key=finished.patient_id)) == []
 
 
