@@ -2,7 +2,7 @@
 
 import re
 import time
-from datetime import timedelta
+from datetime import date, timedelta
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
@@ -10,11 +10,25 @@ from django.conf import settings
 from django.urls import reverse
 from playwright.sync_api import expect
 
+from patients.models import Consent, CrossmatchSample
 from sessions.day.models import Entry
 from sessions.day.queries import tally_of
 from sessions.models import ExchangeSession
 from tests.conftest import client_of
-from tests.factories import NOW, make_entry, make_patient, make_running, make_site, make_user
+from tests.factories import (
+    NOW,
+    TODAY,
+    make_entry,
+    make_exchange_session,
+    make_measure,
+    make_needs,
+    make_patient,
+    make_prescription,
+    make_running,
+    make_site,
+    make_unit,
+    make_user,
+)
 
 PATIENCE = 20_000  # ms; the machine may be busy
 TABLET = {"width": 1024, "height": 768}
@@ -245,6 +259,85 @@ def test_everything_is_entered_without_script(page_as, browser, nurse, running, 
     context.close()
     assert volumes(running) == [(200, 200)]
     assert len(tally_of(running).observations) == 1, "the observation from before the start; the other was undone"
+
+
+# Before starting, units, and a change on the way
+
+
+def test_the_checks_are_asked_and_the_session_starts(page_as, nurse, live_server):
+    patient = make_patient("R8", site=nurse.site, family_name="Ashdown")
+    make_measure(patient, on=TODAY, weight_kg=60)
+    Consent.objects.create(patient=patient, given_on=date(2026, 1, 5), valid_until=date(2027, 1, 4))
+    planned = make_exchange_session(patient, on=TODAY, state="authorised", origin="here", hbs_after_pct=None)
+    make_prescription(planned, signed_by=make_user(site=nurse.site, role="consultant"))
+    page = page_as(nurse)
+    page.goto(live_server.url + reverse("bedside:start", args=["R8", planned.pk]), timeout=PATIENCE)
+    for width in (1440, 1024, 390):
+        page.set_viewport_size({"width": width, "height": 800})
+        assert page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth")
+        assert Axe().run(page).response["violations"] == []
+    page.get_by_label("yes", exact=True).first.check()
+    page.get_by_label("Wristband").fill("R8")
+    for answer in ("in and tested", "none", "asked or tested: not pregnant", "held as agreed"):
+        page.get_by_label(answer, exact=True).check()
+    page.get_by_label("Systolic").fill("84")
+    page.get_by_role("button", name="Start the session").click()
+    page.get_by_label("It is right").check()
+    page.get_by_role("button", name="Start the session").click()
+    expect(page.get_by_role("alert")).to_contain_text("Systolic 84 mmHg, under 90: no exchange", timeout=PATIENCE)
+    page.get_by_label("Systolic").fill("112")
+    page.get_by_role("button", name="Start the session").click()
+    expect(page.get_by_role("heading", level=1)).to_have_text("Saline", timeout=PATIENCE)
+    assert ExchangeSession.objects.get(pk=planned.pk).state == "running"
+
+
+def test_a_unit_is_started_and_ended_where_it_is_given(page_as, nurse, second, running, there):
+    patient = running.patient
+    make_needs(patient)
+    CrossmatchSample.objects.create(patient=patient, taken_at=NOW - timedelta(hours=20))
+    running.donation_units.all().delete()
+    unit = make_unit(
+        running, place=1, state="checked", donation_number="G123498654321", product_code="E0336V00", abo="O", rhd="+",
+        antigens_negative="C, E, K", hbs_negative=True, volume_ml=258, expires_on=date(2026, 6, 20),
+        out_of_storage_at=NOW - timedelta(minutes=10), first_checker=nurse, second_checker=second, checked_at=NOW,
+    )  # fmt: skip
+    for _ in range(2):
+        make_entry(running, "moved", {"step": 1, "in_ml": 200, "out_ml": 200}, by=nurse)
+    page = page_as(nurse)
+    page.goto(there, timeout=PATIENCE)
+    expect(page.locator("#ahead")).to_contain_text("Unit 1 is checked, not started.")
+    expect(page.locator("#in_ml")).to_have_value("")
+    page.get_by_role("button", name="Start unit 1").click()
+    expect(page.get_by_role("status").first).to_contain_text("Unit 1 is started", timeout=PATIENCE)
+    expect(page.locator("#in_ml")).to_have_value("258")
+    touch(page)
+    page.get_by_role("button", name="End unit 1").click(timeout=PATIENCE)
+    expect(page.get_by_role("link", name="Bring unit 2")).to_be_visible(timeout=PATIENCE)
+    unit.refresh_from_db()
+    assert (unit.state, tally_of(running).units[1].in_ml) == ("given", 258)
+
+
+def test_the_plan_is_changed_on_the_way_and_the_page_goes_on_from_there(page_as, running, there, live_server):
+    page = page_as(running.prescriptions.get().authorised_by)
+    page.goto(there, timeout=PATIENCE)
+    touch(page)
+    all_saved(page)
+    page.get_by_role("link", name="Change plan").click()
+    for width in (1440, 1024, 390):
+        page.set_viewport_size({"width": width, "height": 800})
+        assert page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth")
+        assert Axe().run(page).response["violations"] == []
+    row = page.get_by_role("group", name="row 2")
+    row.get_by_label("In", exact=True).fill("258")
+    row.get_by_label("Out").fill("250")
+    page.get_by_role("button", name="Work it out").last.click()
+    expect(page.get_by_role("heading", name="So it would end")).to_be_visible(timeout=PATIENCE)
+    page.get_by_label("Why the plan is changed").fill("the second unit was not usable")
+    page.get_by_label("Where a limit is passed").fill("agreed")
+    page.get_by_role("button", name="Sign the changed plan").click()
+    expect(page.locator("#steps")).to_contain_text("plan 2", timeout=PATIENCE)
+    expect(page.locator("#steps")).to_contain_text("258 / 250")
+    expect(page.locator("#steps")).to_contain_text("200 / 200")
 
 
 # Nothing is lost
