@@ -89,6 +89,27 @@ class Passed(NamedTuple):
     spell_noise: Floats
 
 
+class Kinds(NamedTuple):
+    """Covariance before a result is taken in: base [4, 4, S, K, N], and what each kind of gap adds to it.
+
+    hbs, both, pace [S, K, R, N] are added to the variance of HbS, its covariance with the pace, and the pace's
+    variance; all else is alike for all kinds. row: covariances of HbS with everything, [4, S, K, R, N].
+    """
+
+    base: Floats
+    hbs: Any
+    both: Any
+    pace: Any
+
+    def row(self) -> Floats:
+        kinds = np.broadcast_shapes(np.shape(self.hbs), (*self.base.shape[2:4], 3, self.base.shape[-1]))
+        row = np.empty((4, *kinds))
+        row[...] = self.base[HBS][:, :, :, None]
+        row[HBS] += self.hbs
+        row[PACE] += self.both
+        return row
+
+
 class Innovations(NamedTuple):
     """What was expected of each measured before-value that ended a usable gap, arrays [M]."""
 
@@ -193,7 +214,7 @@ def run(panel: Panel, form: str, values: Values, *, keep: bool = False) -> Run:
     for turn, n in enumerate(panel.active):
         now = state.first(n)
         if turn == 0:
-            now, gained = _observe_before(now, panel.before[0], values, _start_cov(now), _NO_JUMP)
+            now, gained = _observe_before(now, panel.before[0], values, Kinds(now.cov, 0.0, 0.0, 0.0), _NO_JUMP)
         else:
             now, gained, met = _gap_turn(panel, turn, int(n), form, values, now, n_gaps[:n])
             kept += [met] if keep else []
@@ -205,10 +226,7 @@ def run(panel: Panel, form: str, values: Values, *, keep: bool = False) -> Run:
 
 
 _NO_JUMP = np.array([1.0, 0.0, 0.0])[:, None]  # [R, 1]
-
-
-def _start_cov(state: State) -> Floats:
-    return np.repeat(state.cov[:, :, :, :, None], 3, axis=4)
+_KIND_NOISE = np.array([1.0, ODD_FACTOR**2, 1.0])[:, None]  # factor on the variance of a gap's chance and of the assay
 
 
 def _gap_turn(
@@ -233,9 +251,9 @@ def _gap_turn(
     mean = now.mean.copy()
     mean[HBS] = np.where(usable, passed.hbs, _WIDE_HBS[0])
     mean[SPELL] *= passed.spell_kept
-    cov = _gap_cov(now.cov, passed, values, days, usable)
+    kinds = _gap_cov(now.cov, passed, values, days, usable)
     expected = State(mean, now.cov, now.log_weight)
-    met = _meet(expected, cov, passed.by_climb * shift, values, panel, turn, n, n_gaps)
+    met = _meet(expected, kinds, passed.by_climb * shift, values, panel, turn, n, n_gaps)
     odds = np.stack(
         np.broadcast_arrays(
             1.0 - values["odd_share"] - values["jump_share"], values["odd_share"], values["jump_share"]
@@ -243,12 +261,12 @@ def _gap_turn(
         axis=-2,
     )
     odds = np.where(usable, odds, _NO_JUMP)
-    now, gained = _observe_before(expected, panel.before[turn, :n], values, cov, odds)
+    now, gained = _observe_before(expected, panel.before[turn, :n], values, kinds, odds)
     return now, np.where(usable, gained, 0.0), met
 
 
-def _gap_cov(cov: Floats, passed: Passed, values: Values, days: Floats, usable: Any) -> Floats:
-    """Covariance at the end of the gap for each kind of gap, [4, 4, S, K, R, N]."""
+def _gap_cov(cov: Floats, passed: Passed, values: Values, days: Floats, usable: Any) -> Kinds:
+    """Covariance at the end of the gap for each kind of gap."""
     row = passed.by_after * cov[HBS] + passed.by_pace * cov[PACE] + passed.by_spell * cov[SPELL]
     base = cov.copy()
     base[SPELL] *= passed.spell_kept
@@ -258,26 +276,20 @@ def _gap_cov(cov: Floats, passed: Passed, values: Values, days: Floats, usable: 
     row[SPELL] += passed.spell_cov
     base[HBS, 1:], base[1:, HBS] = row[1:], row[1:]
     base[SPELL, SPELL] += passed.spell_noise
-    out = np.repeat(base[:, :, :, :, None], 3, axis=4)
+    base[HBS, :] = np.where(usable, base[HBS, :], 0.0)
+    base[:, HBS] = base[HBS, :]
+    base[HBS, HBS] = np.where(usable, base[HBS, HBS], _WIDE_HBS[1] ** 2)
     walk = values["pace_walk_sd"] ** 2 * days / USUAL_GAP_DAYS
-    for kind in (USUAL, ODD, JUMP):
-        moved = walk + (values["jump_sd"] ** 2 if kind == JUMP else 0.0)
-        noise = passed.noise * (ODD_FACTOR**2 if kind == ODD else 1.0)
-        out[HBS, HBS, :, :, kind] += passed.by_pace**2 * moved + noise
-        out[HBS, PACE, :, :, kind] += passed.by_pace * moved
-        out[PACE, HBS, :, :, kind] += passed.by_pace * moved
-        out[PACE, PACE, :, :, kind] += moved
-    if not np.all(usable):
-        blank = ~usable
-        out[HBS, ..., blank], out[:, HBS, ..., blank] = 0.0, 0.0
-        out[HBS, HBS, ..., blank] = _WIDE_HBS[1] ** 2
-    return out
+    moved = np.stack(np.broadcast_arrays(walk, walk, walk + values["jump_sd"] ** 2), axis=-2)
+    by_pace = np.where(usable, passed.by_pace, 0.0)[:, :, None]
+    noise = np.where(usable, passed.noise, 0.0)[:, :, None] * _KIND_NOISE
+    return Kinds(base, by_pace**2 * moved + noise, by_pace * moved, moved)
 
 
-def _observe_before(state: State, measured: Floats, values: Values, cov: Floats, odds: Floats) -> tuple[State, Floats]:
+def _observe_before(state: State, measured: Floats, values: Values, kinds: Kinds, odds: Floats) -> tuple[State, Floats]:
     """Take a measured before-value in; returns the parts by kind of gap and the log likelihood gained [S, N]."""
-    noise = np.array([1.0, ODD_FACTOR**2, 1.0])[:, None] * values["assay_sd"][..., None] ** 2
-    spread = cov[0, 0] + noise
+    row = kinds.row()
+    spread = row[HBS] + _KIND_NOISE * values["assay_sd"][..., None] ** 2
     seen = ~np.isnan(measured)
     off = np.where(seen, measured - state.mean[0], 0.0)[:, :, None]
     joint = state.log_weight[:, :, None] + np.log(np.maximum(odds, 1e-30))
@@ -285,21 +297,31 @@ def _observe_before(state: State, measured: Floats, values: Values, cov: Floats,
     top = joint.max(axis=(1, 2), keepdims=True)
     gained = top[:, 0, 0] + np.log(np.exp(joint - top).sum(axis=(1, 2)))
     joint -= gained[:, None, None]
-    gain = np.where(seen, cov[0] / spread, 0.0)
+    gain = row * np.where(seen, 1.0 / spread, 0.0)
     mean = state.mean[:, :, :, None] + gain * off
-    cov = cov - gain[:, None] * cov[0][None]
-    return _collapse(mean, cov, joint), gained
+    return _collapse(mean, kinds, gain, row, joint), gained
 
 
-def _collapse(mean: Floats, cov: Floats, joint: Floats) -> State:
-    """Merge the parts of the gap before, for each kind of the latest gap, keeping mean and covariance."""
+def _collapse(mean: Floats, kinds: Kinds, gain: Floats, row: Floats, joint: Floats) -> State:
+    """Merge the parts of the gap before, for each kind of the latest gap, keeping mean and covariance.
+
+    The covariance of a part is that of its kind less gain·row. One entry after the other, so that little is held.
+    """
     top = joint.max(axis=1, keepdims=True)
     weight = np.exp(joint - top)
     share = weight.sum(axis=1, keepdims=True)
     weight /= share
-    merged = (weight * mean).sum(axis=2)
+    merged = np.einsum("skrn,iskrn->isrn", weight, mean)
     apart = mean - merged[:, :, None]
-    spread = (weight * (cov + apart[:, None] * apart[None])).sum(axis=3)
+    spread = np.empty((4, *merged.shape))
+    added = {(HBS, HBS): kinds.hbs, (HBS, PACE): kinds.both, (PACE, PACE): kinds.pace}
+    for i in range(4):
+        for j in range(i, 4):
+            part = apart[i] * apart[j] - gain[i] * row[j]
+            part += kinds.base[i, j][:, :, None]
+            if (i, j) in added:
+                part += added[i, j]
+            spread[i, j] = spread[j, i] = np.einsum("skrn,skrn->srn", weight, part)
     return State(merged, spread, (top + np.log(share))[:, 0])
 
 
@@ -338,13 +360,13 @@ def _observe_after(state: State, measured: Floats, values: Values) -> tuple[Stat
 
 
 def _meet(
-    expected: State, cov: Floats, shift: Any, values: Values, panel: Panel, turn: int, n: int, n_gaps: Floats
+    expected: State, kinds: Kinds, shift: Any, values: Values, panel: Panel, turn: int, n: int, n_gaps: Floats
 ) -> Innovations:
     """What a forecast that does not know the visit's reason would have said, for the first parameter set."""
     weight = np.exp(expected.log_weight[0])
     hbs = expected.mean[0, 0] - np.broadcast_to(shift, expected.mean[0].shape)[0]
     loc = (weight * hbs).sum(axis=0)
-    spread = cov[0, 0, 0, :, USUAL] + values["assay_sd"][0] ** 2
+    spread = kinds.base[HBS, HBS, 0] + kinds.hbs[0, :, USUAL] + values["assay_sd"][0] ** 2
     scale = np.sqrt((weight * (spread + (hbs - loc) ** 2)).sum(axis=0))
     at = np.flatnonzero(panel.usable[turn, :n] & ~np.isnan(panel.before[turn, :n]))
     return Innovations(panel.row[turn, at], loc[at], scale[at], n_gaps[at].copy(), panel.days[turn, at])

@@ -29,7 +29,7 @@ FORM_BEFORE_CHOICE = "graded_hb"
 _AFTER_PCT, _AFTER_SD_PCT, _AFTER_WEIGHT = 15.0, 6.0, 20.0
 _GAPS_TO_START_FROM = 800
 _GAPS_TO_LEARN_FROM = 2600
-_LONGEST_TO_LEARN_FROM = 36
+_LONGEST_TO_LEARN_FROM = 24
 _GAPS_TO_CALIBRATE = 40_000
 
 
@@ -143,7 +143,7 @@ def _learnt(columns: SessionColumns, base: str, fixed: Mapping[str, float], sett
     """First from a few people, which is quick and comes near, then from enough."""
     free = tuple(p.name for p in PARAMETERS if p.name not in fixed)
     start: Mapping[str, float] = {}
-    for most_gaps in (_GAPS_TO_START_FROM, _GAPS_TO_LEARN_FROM):
+    for most_gaps, enough in ((_GAPS_TO_START_FROM, 2.0), (_GAPS_TO_LEARN_FROM, 0.15)):
         learnt = learn(
             lay_out(_some_people(columns, most_gaps), fixed),
             base,
@@ -151,6 +151,7 @@ def _learnt(columns: SessionColumns, base: str, fixed: Mapping[str, float], sett
             fixed=fixed,
             start=start,
             prior_weight=settings.prior_weight,
+            enough=enough,
         )
         start = learnt.values
     return learnt

@@ -22,7 +22,6 @@ _DAMPING = (0.0, 0.0, 0.0, 0.05, 0.5, 5.0, 50.0)  # tried side by side (Marquard
 _STRETCH = (1.0, 2.0, 4.0, 1.0, 1.0, 1.0, 1.0)
 _LARGEST_MOVE = 1.5
 _MOST_ROUNDS = 15
-_ENOUGH = 0.15  # gain in log likelihood under which learning stops
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,11 +42,13 @@ def learn(
     fixed: Mapping[str, float],
     start: Mapping[str, float],
     prior_weight: float = 1.0,
+    enough: float = 0.15,
 ) -> Learnt:
     """Most probable parameters of `form`.
 
     Args: free: names to learn. fixed: values of the others (else their centre). start: where to begin.
-        prior_weight: 1 for the priors as stated, 0 for plain maximum likelihood.
+        prior_weight: 1 for the priors as stated, 0 for plain maximum likelihood. enough: gain in log likelihood under
+        which learning stops.
     """
     base = {**CENTRES, **fixed}
     centre = np.array([to_learning(name, CENTRES[name]) for name in free])
@@ -70,7 +71,7 @@ def learn(
         if not value[best] > reached:
             break
         gained, at, reached = value[best] - reached, tries[best], value[best]
-        if gained < _ENOUGH:
+        if gained < enough:
             break
     values = base | {name: float(to_plain(name, v)) for name, v in zip(free, at, strict=True)}
     spread = np.sqrt(np.diag(np.linalg.inv(curvature))) if len(free) else np.zeros(0)
