@@ -146,7 +146,7 @@ def test_one_touch_on_the_bedside_page_stops_the_run_and_shows_what_to_do(tablet
     make_unit(running, donation_number=NUMBER, state="running", started_at=NOW - timedelta(minutes=20))
     tablet.goto(there("run"))
     tablet.get_by_role("button", name="Reaction").click()
-    expect(tablet.get_by_text("The run is stopped. Nothing more is given until somebody resumes it.")).to_be_visible()
+    expect(tablet.get_by_text("Stopped at 10:0")).to_be_visible()
     expect(tablet.get_by_role("listitem").filter(has_text="Stop the transfusion")).to_be_visible()
     assert Entry.objects.filter(kind="pause").count() == 1
     tablet.get_by_label("What it looks like").select_option("acute_haemolytic")
@@ -161,6 +161,20 @@ def test_one_touch_on_the_bedside_page_stops_the_run_and_shows_what_to_do(tablet
     assert AdverseEvent.objects.get().unit.place == 1
     assert HaemolysisSign.objects.count() == 1
     assert Axe().run(tablet).response["violations"] == []
+
+
+def test_without_the_network_the_first_actions_open_and_the_stop_is_sent_later(tablet, there, running, console_errors):
+    tablet.goto(there("run"))
+    tablet.context.set_offline(True)
+    tablet.get_by_role("button", name="Reaction").click()
+    dialog = tablet.get_by_role("dialog", name="Reaction: what is usually done first")
+    expect(dialog.get_by_role("listitem").first).to_have_text("Stop the transfusion; leave the cannula or line in.")
+    expect(tablet.get_by_text("1 not yet saved")).to_be_attached()
+    assert not Entry.objects.filter(kind="pause").exists()
+    tablet.context.set_offline(False)
+    expect(tablet.get_by_text("Paused since 10:0")).to_be_attached(timeout=PATIENCE)
+    assert Entry.objects.get(kind="pause").body["words"] == "stopped for a reaction"
+    console_errors.clear()  # the browser complains of each request that the cut network lost
 
 
 def test_everything_works_without_script(browser, nurse, second, there, live_server):

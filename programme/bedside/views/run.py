@@ -24,9 +24,11 @@ from programme.bedside.views.opening import open_session
 from programme.core import access
 from programme.core.look import site_now
 from programme.core.receipts import new_key
+from programme.core.settings_of_site import site_texts
 from sessions.day.models import Entry
 from sessions.day.numeric.entries import OBSERVATION, VITALS, unusual_in
 from sessions.day.services.entering import add_entry
+from sessions.day.services.reacting import STOPPED
 from sessions.models import ExchangeSession, State
 
 OPENED_BEFORE = {State.PLANNED: "bedside:plan", State.AUTHORISED: "bedside:start"}
@@ -48,7 +50,15 @@ def page(request: access.SignedIn, exchange_session: ExchangeSession, **more: An
         messages.error(request, "This session never had a signed plan, so there is nothing to run.")
         return redirect("worklist:course", exchange_session.patient.patient_ref)
     status = 422 if more.get("faults") else 200
-    return render(request, "bedside/run.html", context | shown_of(request) | more, status=status)
+    return render(
+        request, "bedside/run.html", context | first_actions(request) | shown_of(request) | more, status=status
+    )
+
+
+def first_actions(request: access.SignedIn) -> dict[str, Any]:
+    """What is usually done first at a reaction: on the page itself, for it must open without the server too."""
+    lines = site_texts(request.user.site, timezone.now())["first_actions"].splitlines()
+    return {"first_actions": [line.strip() for line in lines if line.strip()], "stopped_words": STOPPED}
 
 
 def shown_of(request: access.SignedIn) -> dict[str, str]:

@@ -4,6 +4,8 @@ import { Queue, waited } from "./queue.js";
 
 const POLL_MS = 3000;
 const WHOLE_EVERY = 10; // polls: also what changed without an entry
+const SOON_MS = 700;
+const LONGEST_STOP_MS = 4000;
 const NEAR = 0.8; // of a limit, as the server judges it
 const NOT_FIELDS = new Set(["csrfmiddlewaretoken", "receipt", "kind", "show", "seen"]);
 const CALLED = { moved: "volumes", observation: "observations", step_done: "step done", time: "time put right" };
@@ -306,8 +308,29 @@ function undoLast(fields) {
   return last ? { target_key: last.key } : fields;
 }
 
+// A reaction stops the run at once. The first actions open here where the server does not answer, and the stop is kept.
+async function stopForReaction(form) {
+  const soon = setTimeout(() => at("first").showModal(), SOON_MS);
+  try {
+    const said = { method: "POST", body: new FormData(form), signal: AbortSignal.timeout(LONGEST_STOP_MS) };
+    const answer = await fetch(form.action, said);
+    if (!answer.ok || !answer.url.includes("/reaction/")) throw new Error("not stopped");
+    window.location.assign(answer.url);
+  } catch {
+    if (!at("first").open) at("first").showModal();
+    queue.add("pause", { words: at("first").dataset.words }, Number(board().dataset.last));
+  } finally {
+    clearTimeout(soon);
+  }
+}
+
 document.addEventListener("submit", (event) => {
   const form = event.target;
+  if (form.dataset.reaction !== undefined) {
+    event.preventDefault();
+    stopForReaction(form);
+    return;
+  }
   const kind = form.dataset.entry;
   if (!kind) return;
   event.preventDefault();
