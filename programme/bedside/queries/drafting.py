@@ -79,7 +79,10 @@ def draft_from_typed(known: Known, base: Prescription, typed: Typed) -> PlanDraf
     else:
         judged = judge(ground, typed.steps, limits, known.hard)
     beside = {name: base.predicted[name] for name in FROM_THE_SEARCH if name in base.predicted}
-    return _draft(known, typed, ground, judged, beside, forecast=is_forecast)
+    draft = _draft(known, typed, ground, judged, beside, forecast=is_forecast)
+    if typed.hb_g_l is not None and (known.hb is None or known.hb.value != typed.hb_g_l):
+        draft.inputs["hb"] = base.inputs.get("hb") or draft.inputs["hb"]  # it rests on that result, and not on a newer
+    return draft
 
 
 def steps_laid(steps: Sequence[Mapping[str, Any]]) -> tuple[Laid, ...]:

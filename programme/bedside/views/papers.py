@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect
+from django.urls import reverse
 
 from patients import services
 from patients.models import Consent, CrossmatchSample, Patient
@@ -48,6 +49,9 @@ def consent(request: access.SignedIn, patient_ref: str) -> HttpResponse:
     last = newest_consent(patient)
     lede = "No consent is recorded." if last is None else f"The last is in date until {written_day(last.valid_until)}."
     page = FormPage("Consent", lede, "Record consent", records_of(patient), [form], patient)
+    if last is not None:
+        there = reverse("bedside:consent_taken_back", args=[patient_ref])
+        page.extra = {"other": ("Record that it was taken back", there)}
     return answer(request, page, action="record consent", save=save, done="Consent is recorded.")
 
 
@@ -89,6 +93,8 @@ def crossmatch_sample(request: access.SignedIn, patient_ref: str) -> HttpRespons
     hours = site_settings(patient.site, now)["sample_valid_hours"]
     lede = f"A sample holds {hours:g} h here, up to the start of the last unit crossmatched on it."
     page = FormPage("Crossmatch sample", lede, "Record the sample", records_of(patient), [form], patient)
+    if newest_sample(patient) is not None:
+        page.extra = {"other": ("Withdraw the last one", reverse("bedside:sample_withdrawn", args=[patient_ref]))}
     return answer(request, page, action="record sample", save=save, done="The sample is recorded.")
 
 

@@ -219,6 +219,58 @@ def test_steps_are_moved_added_and_taken_out_without_saving(nurse_client, measur
     assert Prescription.objects.count() == 1
 
 
+def test_an_automated_session_is_changed_by_units_and_end_hb(nurse_client, measured):
+    exchange_session = plan_today(nurse_client, measured, method="automated")
+    plan = newest(exchange_session)
+    sent = sent_of(exchange_session, units=str(plan.units + 1), hb_end_g_l="9.6")
+    text = text_of(nurse_client.post(address("work", exchange_session), sent, headers={"HX-Request": "true"}))
+    assert f"units {plan.units + 1} instead of {plan.units}" in text
+    assert "Hb after, settled 96 instead of" in text
+    nurse_client.post(address("work", exchange_session), sent | {"do": "keep", "why": "one unit more came"})
+    kept = newest(exchange_session)
+    assert (kept.number, kept.units, kept.predicted["hb_settled"][0]) == (2, plan.units + 1, 96.0)
+    assert kept.predicted["hbs"][0] < plan.predicted["hbs"][0]
+
+
+def test_where_one_session_does_not_reach_the_end_a_series_is_shown(nurse_client, measured):
+    """Fourteen units would be needed; with two allowed, sessions on consecutive open days come to it."""
+    factories.make_goals(measured, since=TODAY, units_most=2, end_target_hbs_pct=8.0)
+    exchange_session = plan_today(nurse_client, measured)
+    plan = newest(exchange_session)
+    days = [row["date"] for row in plan.predicted["series"]]
+    assert days[0] == TODAY.isoformat()
+    assert days == sorted(set(days))
+    text = text_of(nurse_client.get(address("plan", exchange_session)))
+    assert "One session does not reach the end target" in text
+    assert "Each day is planned and signed by itself" in text
+    assert all(row["units"] <= 2 for row in plan.predicted["series"])
+
+
+def test_a_flag_keeps_saline_from_going_first_unless_a_prescriber_says_why(nurse_client, consultant_client, measured):
+    Patient.objects.filter(pk=measured.pk).update(flag_brain=True)
+    exchange_session = plan_today(nurse_client, measured)
+    assert newest(exchange_session).steps[0]["fluid"] == "red_cells"
+    assert "allow saline first in spite of the flag" in text_of(nurse_client.get(address("plan", exchange_session)))
+    first = {"s1-fluid": "saline", "s1-in_ml": "100", "s1-out_ml": "100", "do": "keep", "why": "cells come late"}
+    nurse_client.post(address("work", exchange_session), sent_of(exchange_session, **first))
+    plan = newest(exchange_session)
+    row = next(row for row in plan.limits if row["name"] == "saline_first")
+    assert (plan.number, row["state"], row["hard"], row["reached"]) == (2, "stop", False, 100.0)
+    sent = {"receipt": "s", "version": ExchangeSession.objects.get(pk=exchange_session.pk).version, "number": 2}
+    text = text_of(consultant_client.post(address("authorise", exchange_session), sent))
+    assert "Saline first: 100, allowed is 0 mL. Give the reason for passing it." in text
+
+
+def test_a_site_that_reads_g_dl_sees_every_hb_so(nurse_client, measured, site):
+    exchange_session = plan_today(nurse_client, measured)
+    site.shows_g_dl = True
+    site.save()
+    text = text_of(nurse_client.get(address("plan", exchange_session)))
+    assert "Hb 9.4 to " in text
+    assert "Hb after, g/dL" in text
+    assert " g/L" not in text.split("Change the plan")[0].split("Limits at every moment")[0]
+
+
 # Making again and keeping
 
 
