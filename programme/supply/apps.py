@@ -4,3 +4,11 @@ from django.apps import AppConfig
 class SupplyConfig(AppConfig):
     name = "programme.supply"
     label = "supply"
+
+    def ready(self) -> None:
+        from programme.booking.services import booking  # noqa: PLC0415 -- app ready
+        from programme.core import changes  # noqa: PLC0415 -- app ready
+        from programme.supply.services import following, units  # noqa: PLC0415 -- app ready
+
+        booking.follow(following.follow_booking)
+        changes.subscribe(units.follow_bedside)

@@ -149,9 +149,9 @@ class OrderFacts:
     """An order as it stands, beside what holds now.
 
     units, confirmed, here: ordered, confirmed, arrived and not put away. units_now: by the plan of today, None where
-    there is none. starts: by the booking of today. standing: its booking stands. moved_to: day of the booking that took
-    its place. needs_now: as recorded now. sample_holds: the newest sample holds at the start, None where none was taken
-    or it is too early to take one. can_sample: a sample can still be taken in time.
+    there is none, with `no_plan` for the reason. starts: by the booking of today. standing: its booking stands.
+    moved_to: day of the booking that took its place. needs_now: as recorded now. sample_holds: the newest sample holds
+    at the start, None where none was taken for it yet. can_sample: a sample can still be taken in time.
     """
 
     state: str
@@ -171,6 +171,7 @@ class OrderFacts:
     moved_to: date | None = None
     booking_words: str = ""
     given_elsewhere: int = 0
+    no_plan: str = ""
 
 
 def alarms(facts: OrderFacts, *, today: date, now: datetime, answer_days: int) -> tuple[Alarm, ...]:
@@ -208,6 +209,8 @@ def _changed(facts: OrderFacts) -> list[Alarm]:
     if facts.units_now is not None and facts.units_now != facts.units:
         words = f"The plan is now {facts.units_now} units; {facts.units} are on the order."
         found.append(Alarm(CHECK, "units", words))
+    if facts.units_now is None:
+        found.append(Alarm(CHECK, "units", f"No units are planned now: {facts.no_plan}"))
     if not (facts.needs_now.abo and facts.needs_now.rhd):
         found.append(Alarm(STOP, "group", "Group or D type is not recorded: nothing can be matched."))
     return found

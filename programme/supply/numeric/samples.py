@@ -97,7 +97,8 @@ def sample_spans(start: datetime, *, rule: SampleRule, hours: SamplingHours, ope
     """Return when a sample for a session that starts at `start` can be taken, earliest first; empty if it cannot.
 
     start: in the zone of the site. The stretch from `earliest_taken` to `crossmatch_hours` before the start is cut to
-    the sampling hours of each day on which the unit is open, as for the places of the diary. A stretch of no length counts only where the two meet in one moment.
+    the sampling hours of each day on which the unit is open, as for the places of the diary. A stretch of no length
+    counts only where the two meet in one moment.
     """
     first = earliest_taken(start, rule)
     last = (start.astimezone(UTC) - timedelta(hours=hours.crossmatch_hours)).astimezone(start.tzinfo)

@@ -102,7 +102,7 @@ def test_a_start_on_monday_leaves_friday_afternoon_and_monday_morning():
 
 
 def test_after_a_long_weekend_no_hour_is_left():
-    """Easter 2026: Friday 3 and Monday 6 April are holidays. Tuesday 09:00 needs Saturday 09:00 or later: no open day."""
+    """Easter 2026, Friday 3 and Monday 6 April closed: Tuesday 09:00 needs Saturday 09:00 or later, so no open day."""
     easter = frozenset({date(2026, 4, 3), date(2026, 4, 6)})
     start = at(7, 9, month=4)
     assert spans(start, holidays=easter) == ()

@@ -1,0 +1,228 @@
+"""What the blood of booked sessions rests on: plan, needs, sample and order-by day, for many bookings at once."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from django.db.models import Max
+
+from patients.models import Antibody, CrossmatchSample, Patient, TransfusionNeeds
+from programme.booking.models import Booking
+from programme.booking.queries.free import bank_holidays, open_days
+from programme.core.models import Site
+from programme.core.settings_of_site import site_settings
+from programme.planning.models import Suggestion
+from programme.supply.numeric.orders import OrderNeeds, order_needs
+from programme.supply.numeric.samples import (
+    SampleRule,
+    SamplingHours,
+    Span,
+    holds_at,
+    holds_until,
+    sample_rule,
+    sample_spans,
+)
+from programme.supply.numeric.workdays import LeadTimes, OrderBy, order_by
+from sessions.day.models import Prescription
+from sessions.day.numeric.blood_match import Needed
+from sessions.models import ExchangeSession, OtherTransfusion
+
+LONGEST_SAMPLE_DAYS = 15  # the longest validity that a site can set, and a day
+LONGEST_LEAD_DAYS = 120  # working days of the longest lead that a site can set, as days, with holidays to spare
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """Units of the session: by the signed plan of that day, else by the suggestion; None with the reason."""
+
+    units: int | None
+    source: dict[str, Any]
+    why_not: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SampleNow:
+    """The crossmatch sample of a booking. holds: at the start; None where none was taken for it yet.
+
+    spans: when one can still be taken. short_of_end: it holds at the start but not to the booked end.
+    """
+
+    rule: SampleRule
+    spans: tuple[Span, ...]
+    taken_at: datetime | None
+    holds: bool | None
+    until: datetime | None
+    short_of_end: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Basis:
+    """All that an order for one booking rests on."""
+
+    booking_pk: int
+    starts: datetime
+    planned: Planned
+    needs: OrderNeeds
+    order_by: OrderBy
+    sample: SampleNow
+
+
+def starts_at(booking: Booking, zone: ZoneInfo) -> datetime:
+    """The start of a booking as a moment."""
+    return datetime.combine(booking.on, booking.starts, tzinfo=zone)
+
+
+def bases(site: Site, bookings: Sequence[Booking], *, now: datetime) -> dict[int, Basis]:
+    """Return what the blood of each booking rests on, by its key; a fixed number of queries.
+
+    bookings: with their patients read. Nothing is read where there are none.
+    """
+    if not bookings:
+        return {}
+    reader = _Reader(site, bookings, now)
+    return {booking.pk: reader.basis(booking) for booking in bookings}
+
+
+class _Reader:
+    """The rows behind many bookings, read once."""
+
+    def __init__(self, site: Site, bookings: Sequence[Booking], now: datetime) -> None:
+        self.now, self.zone = now, ZoneInfo(site.time_zone)
+        self.settings = site_settings(site, now)
+        people = {booking.patient_id for booking in bookings}
+        first, last = min(row.on for row in bookings), max(row.on for row in bookings)
+        self.needed, self.other = _needed(people)
+        self.suggestions = {row.patient_id: row for row in Suggestion.objects.filter(patient__in=people)}
+        self.signed = _signed(people, first, last)
+        self.transfused = _transfused(people)
+        self.samples = _samples(people, now)
+        days = open_days(site, first - timedelta(days=LONGEST_SAMPLE_DAYS), last)
+        self.open_days = {day.on for day in days if day.open}
+        self.holidays = frozenset(bank_holidays(site, first - timedelta(days=LONGEST_LEAD_DAYS), last))
+
+    def basis(self, booking: Booking) -> Basis:
+        needs = order_needs(
+            self.needed[booking.patient_id],
+            other=self.other.get(booking.patient_id, ""),
+            freshest_days=int(self.settings["blood_freshest_days"]) or None,
+        )
+        by = order_by(
+            booking.on,
+            lead=lead_times(self.settings),
+            has_antibody=bool(needs.antibodies),
+            is_rare=needs.is_rare,
+            holidays=self.holidays,
+        )
+        starts = starts_at(booking, self.zone)
+        return Basis(booking.pk, starts, self._planned(booking), needs, by, self._sample(booking, starts))
+
+    def _planned(self, booking: Booking) -> Planned:
+        plan = self.signed.get((booking.patient_id, booking.on))
+        if plan is not None:
+            return Planned(
+                plan.units or None, {"prescription": plan.number}, "" if plan.units else "the plan has none."
+            )
+        row = self.suggestions.get(booking.patient_id)
+        if row is None:
+            return Planned(None, {}, "there is no suggestion yet.")
+        if row.status != "ok":
+            return Planned(None, {"data_version": row.data_version}, row.reason)
+        units = (row.body.get("session") or {}).get("units")
+        why = "" if units else "the suggestion has no red cells."
+        return Planned(units or None, {"data_version": row.data_version}, why)
+
+    def _sample(self, booking: Booking, starts: datetime) -> SampleNow:
+        given = [on for on in self.transfused[booking.patient_id] if on < booking.on]
+        last = max(given, default=None)
+        rule = sample_rule(
+            booking.on,
+            last_transfused=last,
+            pregnant_until=_pregnant_until(booking.patient, booking.on),
+            settings=self.settings,
+        )
+        spans = sample_spans(starts, rule=rule, hours=sampling_hours(self.settings), open_days=self.open_days)
+        spans = tuple(Span(max(one.first, self.now), one.last) for one in spans if one.last >= self.now)
+        taken = self.samples[booking.patient_id]
+        meant = [at for at in taken if last is None or at.astimezone(self.zone).date() > last]
+        holding = [at for at in meant if holds_at(at.astimezone(self.zone), starts, rule)]
+        newest = max(holding or meant, default=None)
+        if newest is None:
+            return SampleNow(rule, spans, None, None, None, short_of_end=False)
+        local = newest.astimezone(self.zone)
+        ends = datetime.combine(booking.on, booking.ends, tzinfo=self.zone)
+        short = bool(holding) and not holds_at(local, ends, rule)
+        return SampleNow(rule, spans, local, bool(holding), holds_until(local, rule), short)
+
+
+def lead_times(settings: Mapping[str, float]) -> LeadTimes:
+    """The site's lead times."""
+    return LeadTimes(
+        ordinary=int(settings["lead_days"]),
+        antibody=int(settings["lead_days_antibody"]),
+        rare=int(settings["lead_days_rare"]),
+        holiday_extra=int(settings["lead_days_holiday_extra"]),
+    )
+
+
+def sampling_hours(settings: Mapping[str, float]) -> SamplingHours:
+    """When the site's samples are taken."""
+    return SamplingHours(
+        settings["sampling_opens_hour"], settings["sampling_closes_hour"], settings["crossmatch_hours"]
+    )
+
+
+def _needed(people: Collection[int]) -> tuple[dict[int, Needed], dict[int, str]]:
+    found = Antibody.objects.filter(patient__in=people, withdrawn_reason="").order_by("found_year", "name")
+    antibodies: defaultdict[int, list[str]] = defaultdict(list)
+    for pk, name in found.values_list("patient_id", "name"):
+        antibodies[pk].append(name)
+    rows = {row.patient_id: row for row in TransfusionNeeds.objects.filter(patient__in=people)}
+    needed = {}
+    for pk in people:
+        row = rows.get(pk) or TransfusionNeeds()
+        needed[pk] = Needed(
+            row.abo, row.rhd, row.own_type, row.antigens_to_avoid, row.hbs_negative, tuple(antibodies[pk])
+        )
+    return needed, {pk: row.other for pk, row in rows.items()}
+
+
+def _signed(people: Collection[int], first: date, last: date) -> dict[tuple[int, date], Prescription]:
+    """The plans in force of those days, by person and day."""
+    rows = Prescription.objects.in_force().filter(
+        exchange_session__patient__in=people, exchange_session__on__range=(first, last)
+    )
+    rows = rows.exclude(exchange_session__state__in=["cancelled", "abandoned"]).select_related("exchange_session")
+    return {(row.exchange_session.patient_id, row.exchange_session.on): row for row in rows}
+
+
+def _transfused(people: Collection[int]) -> defaultdict[int, list[date]]:
+    """Days with red cells, newest of each kind, by person; two queries."""
+    found: defaultdict[int, list[date]] = defaultdict(list)
+    done = ExchangeSession.objects.filter(patient__in=people, state__in=["running", "finished", "closed", "abandoned"])
+    others = OtherTransfusion.objects.filter(patient__in=people, withdrawn_reason="")
+    for rows in (done, others):
+        for pk, on in rows.values("patient_id").annotate(newest=Max("on")).values_list("patient_id", "newest"):
+            found[pk].append(on)
+    return found
+
+
+def _samples(people: Collection[int], now: datetime) -> defaultdict[int, list[datetime]]:
+    rows = CrossmatchSample.objects.filter(
+        patient__in=people, withdrawn_reason="", taken_at__range=(now - timedelta(days=LONGEST_SAMPLE_DAYS), now)
+    )
+    found: defaultdict[int, list[datetime]] = defaultdict(list)
+    for pk, at in rows.values_list("patient_id", "taken_at"):
+        found[pk].append(at)
+    return found
+
+
+def _pregnant_until(patient: Patient, on: date) -> date | None:
+    """The last day of a pregnancy up to a day: that day itself while it lasts."""
+    if patient.pregnant_since is None or patient.pregnant_since > on:
+        return None
+    return on if patient.pregnant_until is None else min(on, patient.pregnant_until)

@@ -1,0 +1,229 @@
+"""Orders for blood: drafted from bookings and plans, sent, answered, renewed, moved with their booking, released.
+
+Each function is one transaction with actor and time. What a person can put right is raised as ValidationError, a row
+changed by someone else meanwhile as EditedMeanwhile; nothing is written then. What may stand in for what is never
+decided here: an answer keeps in words what the blood bank decided.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.db.models import Max
+
+from patients.models import Patient
+from patients.services import local_day, need_reason, state_of
+from programme.booking.models import STANDING, Booking, BookingState
+from programme.core.models import Site, User
+from programme.supply.models import OPEN, BloodOrder, OrderState, SuppliedUnit
+from programme.supply.numeric.orders import changed_needs, needs_from_dict, needs_to_dict, state_after_answer
+from programme.supply.queries.basis import Basis, bases
+from programme.supply.services.writing import ENDS, check_move, end_unit, hold, write
+
+REACH_DAYS = 42
+"""Bookings so far ahead get an order drafted: beyond the longest usual lead time. Chosen here."""
+
+
+@dataclass(frozen=True, slots=True)
+class Drafted:
+    """What drafting came to: the orders made, and (booking, reason) for those that could not be drafted."""
+
+    orders: tuple[BloodOrder, ...]
+    left: tuple[tuple[Booking, str], ...]
+
+
+@transaction.atomic
+def draft_orders(*, site: Site, actor: User | None, at: datetime, reach_days: int = REACH_DAYS) -> Drafted:
+    """Draft an order for every standing booking in reach that has none; asking again changes nothing.
+
+    A booking whose order was released on purpose stays without one, and so does one that took the place of a booking
+    that still holds an order: that order is moved, not doubled.
+    """
+    Site.objects.select_for_update().get(pk=site.pk)  # two people drafting at once: the second finds them made
+    wanted = list(unordered(site, at=at, reach_days=reach_days))
+    list(Patient.objects.select_for_update().filter(pk__in={row.patient_id for row in wanted}).order_by("pk"))
+    found = bases(site, wanted, now=at)
+    number = BloodOrder.objects.filter(site=site).aggregate(newest=Max("number"))["newest"] or 0
+    made, left = [], []
+    for booking in wanted:
+        basis = found[booking.pk]
+        if basis.planned.units is None:
+            left.append((booking, basis.planned.why_not))
+            continue
+        number += 1
+        made.append(_draft(booking, basis, number=number, site=site, actor=actor, at=at))
+    return Drafted(tuple(made), tuple(left))
+
+
+def unordered(site: Site, *, at: datetime, reach_days: int = REACH_DAYS) -> Sequence[Booking]:
+    """Return the standing bookings in reach that wait for an order, by day and start; one query."""
+    today = local_day(at, site)
+    rows = Booking.objects.filter(
+        chair__site=site, state__in=STANDING, on__range=(today, today + timedelta(days=reach_days))
+    )
+    rows = rows.filter(blood_orders__isnull=True).exclude(moved_from__blood_orders__state__in=OPEN)
+    return list(rows.select_related("patient").order_by("on", "starts", "pk"))
+
+
+def _draft(booking: Booking, basis: Basis, *, number: int, site: Site, actor: User | None, at: datetime) -> BloodOrder:
+    units = basis.planned.units or 0
+    order = BloodOrder(
+        patient=booking.patient,
+        booking=booking,
+        number=number,
+        site=site,
+        for_at=basis.starts,
+        units=units,
+        needs=needs_to_dict(basis.needs),
+        plan={"units": units, **basis.planned.source},
+        order_by=basis.order_by.on,
+    )
+    order.full_clean(validate_unique=False)
+    order.save()
+    words = f"{units} units, {basis.needs.words()} Order by {basis.order_by.on.isoformat()}: {basis.order_by.why}."
+    write(order, "drafted", (), None, actor=actor, at=at, units=units, words=words[:400])
+    return order
+
+
+@transaction.atomic
+def send_order(
+    *, order: BloodOrder, version: int | None, actor: User, at: datetime, late_reason: str = ""
+) -> BloodOrder:
+    """Say that a drafted order went to the blood bank; after its order-by day with a reason."""
+    now = hold(order, version=version)
+    check_move(now, "send")
+    _check_time(now, at)
+    late = local_day(at, now.site) > now.order_by
+    if late and not late_reason.strip():
+        raise ValidationError(
+            {
+                "late_reason": f"Order {now.number} was to be sent by {now.order_by.isoformat()}. "
+                "Say why it goes now, and telephone."
+            }
+        )
+    before = state_of(now)
+    now.state, now.late_reason = OrderState.SENT, late_reason.strip() if late else ""
+    write(now, "sent", ["state", "late_reason"], before, actor=actor, at=at, units=now.units, words=now.late_reason)
+    return now
+
+
+@transaction.atomic
+def send_orders(*, site: Site, numbers: Sequence[int], actor: User, at: datetime) -> list[BloodOrder]:
+    """Send several drafted orders that are in time, all or none; ones past their day are sent singly, with a reason."""
+    rows = list(BloodOrder.objects.filter(site=site, number__in=numbers).order_by("patient_id", "number"))
+    missing = sorted(set(numbers) - {row.number for row in rows})
+    if missing:
+        raise ValidationError(f"No order {missing[0]} at this unit.")
+    return [send_order(order=row, version=None, actor=actor, at=at) for row in rows]
+
+
+@transaction.atomic
+def answer_order(
+    *, order: BloodOrder, version: int, units: int, words: str, actor: User, at: datetime, substitution: str = ""
+) -> BloodOrder:
+    """Take the blood bank's answer: of how many units it is sure, in whole or in part, and what stands in for what.
+
+    units: confirmed altogether. words: needed where they are fewer than ordered. substitution: what the blood bank
+    decided to send instead of what was asked; kept as said, never judged.
+    """
+    now = hold(order, version=version)
+    check_move(now, "answer")
+    if not 0 <= units <= now.units:
+        raise ValidationError({"units": f"{units} units; allowed is 0 to the {now.units} that were ordered."})
+    if units < now.units and not words.strip():
+        raise ValidationError({"words": "Fewer than ordered: say what the blood bank said, and which need is not met."})
+    before = state_of(now)
+    now.confirmed_units, now.substitution = units, substitution.strip()
+    if now.state != OrderState.ARRIVED:
+        now.state = OrderState(state_after_answer(units, now.units))
+    said = f"{units} of {now.units} confirmed" if units else "none confirmed"
+    parts = [words.strip(), f"instead: {now.substitution}" if now.substitution else ""]
+    fields = ["confirmed_units", "substitution", "state"]
+    told = "; ".join(part for part in parts if part)
+    write(now, said, fields, before, actor=actor, at=at, units=units, words=told[:400])
+    return now
+
+
+@transaction.atomic
+def renew_order(*, order: BloodOrder, version: int, actor: User, at: datetime, why: str = "") -> BloodOrder:
+    """Put the order in line with its booking, plan and needs of today; what was sent is to be told to the blood bank.
+
+    Where the booking was moved, the order moves to the booking that took its place.
+    """
+    now = hold(order, version=version)
+    check_move(now, "renew")
+    booking = standing_booking(now)
+    if booking is None:
+        raise ValidationError("The booking does not stand any more: release the units, or book again.")
+    basis = bases(now.site, [booking], now=at)[booking.pk]
+    if basis.planned.units is None:
+        raise ValidationError(f"No units are planned: {basis.planned.why_not}")
+    before, told = state_of(now), _renewed_words(now, booking, basis)
+    moved = booking.pk != now.booking_id
+    now.booking, now.for_at, now.units = booking, basis.starts, basis.planned.units
+    now.needs, now.order_by = needs_to_dict(basis.needs), basis.order_by.on
+    now.plan = {"units": basis.planned.units, **basis.planned.source}
+    now.confirmed_units = min(now.confirmed_units, now.units)
+    if now.state in (OrderState.SENT, OrderState.PART, OrderState.CONFIRMED):
+        now.state = OrderState(state_after_answer(now.confirmed_units, now.units))
+    words = "; ".join(part for part in (told, why.strip()) if part) or "nothing of it differs"
+    fields = ["booking", "for_at", "units", "needs", "order_by", "plan", "confirmed_units", "state"]
+    what = "moved" if moved else "renewed"
+    write(now, what, fields, before, actor=actor, at=at, units=now.units, words=words[:400])
+    return now
+
+
+def standing_booking(order: BloodOrder) -> Booking | None:
+    """Return the booking that an order is for: its own while it stands, else the one that took its place; None."""
+    booking: Booking | None = order.booking
+    while booking is not None and booking.state == BookingState.MOVED:
+        booking = Booking.objects.filter(moved_from=booking).select_related("patient").first()
+    return booking if booking is not None and booking.state in (*STANDING, BookingState.CAME) else None
+
+
+def _renewed_words(order: BloodOrder, booking: Booking, basis: Basis) -> str:
+    found = []
+    if order.for_at != basis.starts:
+        found.append(f"for {booking.on.isoformat()} {booking.starts:%H:%M}")
+    if order.units != basis.planned.units:
+        found.append(f"{basis.planned.units} units instead of {order.units}")
+    found += changed_needs(needs_from_dict(order.needs), basis.needs)
+    return "; ".join(found)
+
+
+@transaction.atomic
+def release_order(*, order: BloodOrder, version: int, why: str, actor: User, at: datetime) -> BloodOrder:
+    """Cancel an order with a reason; its units that wait in the fridge go back to the blood bank with it."""
+    now = hold(order, version=version)
+    check_move(now, "release")
+    reason = need_reason(why)
+    units = list(SuppliedUnit.objects.select_for_update().filter(order=now).exclude(state__in=ENDS))
+    out = [unit.donation_number for unit in units if unit.state == SuppliedUnit.State.ISSUED]
+    if out:
+        raise ValidationError(f"{', '.join(out)} is at the chair: return or discard it there first.")
+    for unit in units:
+        _send_back(unit, now, reason, actor=actor, at=at)
+    before = state_of(now)
+    now.state, now.ended_reason = OrderState.CANCELLED, reason
+    write(now, "released", ["state", "ended_reason"], before, actor=actor, at=at, units=len(units), words=reason)
+    return now
+
+
+def _send_back(unit: SuppliedUnit, order: BloodOrder, reason: str, *, actor: User, at: datetime) -> None:
+    unit.order = order
+    end_unit(unit, SuppliedUnit.State.RETURNED, reason=reason, actor=actor, at=at)
+
+
+def _check_time(order: BloodOrder, at: datetime) -> None:
+    """Refuse what comes after the session was to begin."""
+    if at >= order.for_at:
+        local = order.for_at.astimezone(ZoneInfo(order.site.time_zone))
+        raise ValidationError(
+            f"Order {order.number} was for {local:%Y-%m-%d %H:%M}, which has passed: allowed is before that. "
+            "Renew it where the booking moved, or release it."
+        )

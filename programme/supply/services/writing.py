@@ -1,0 +1,129 @@
+"""How every change of an order or a unit is written: locked, event added, trail kept."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+from django.core.exceptions import ValidationError
+
+from patients.models import Patient
+from patients.services import change_of, state_of
+from programme.core import trail
+from programme.core.models import User
+from programme.supply.models import BloodOrder, OrderEvent, OrderState, SuppliedUnit
+from programme.supply.numeric.orders import MOVES
+
+ENDS = (SuppliedUnit.State.GIVEN, SuppliedUnit.State.RETURNED, SuppliedUnit.State.DISCARDED)
+
+DOES = {
+    "send": "is sent", "answer": "can be answered", "arrive": "can have units arrive", "renew": "is renewed",
+    "release": "is released",
+}  # fmt: skip
+
+
+def hold(order: BloodOrder, *, version: int | None = None) -> BloodOrder:
+    """Return the order as it is now, locked, and with it its person, whose part of the trail it continues.
+
+    version: the one it was shown at; saving then refuses if somebody else changed it meanwhile.
+    """
+    Patient.objects.select_for_update().get(pk=order.patient_id)
+    now = (
+        BloodOrder.objects.select_for_update(of=("self",)).select_related("patient", "booking", "site").get(pk=order.pk)
+    )
+    if version is not None:
+        now.version = version
+    return now
+
+
+def check_move(order: BloodOrder, move: str) -> None:
+    """Raise ValidationError unless the order's state allows the move, naming the states that do."""
+    allowed = MOVES[move]
+    if order.state not in allowed:
+        words = ", ".join(OrderState(state).label for state in allowed)
+        raise ValidationError(
+            f"Order {order.number} is {order.get_state_display()}: only one that is {words} {DOES[move]}."
+        )
+
+
+def write(
+    order: BloodOrder,
+    what: str,
+    fields: Sequence[str],
+    before: dict[str, Any] | None,
+    *,
+    actor: User | None,
+    at: datetime,
+    units: int | None = None,
+    words: str = "",
+) -> None:
+    """Save the order's fields, add the event and the trail's entry; nothing is saved for an order just made."""
+    if before is not None:
+        order.full_clean(validate_unique=False)
+        order.save_changes(list(fields))
+    OrderEvent.objects.create(order=order, at=at, by=actor, what=what, units=units, words=words)
+    entry = change_of(order.patient, f"blood order: {what}", order, before=before, why=words)
+    trail.write([entry], actor=actor, at=at)
+
+
+def write_unit(
+    unit: SuppliedUnit,
+    what: str,
+    fields: Sequence[str],
+    before: dict[str, Any] | None,
+    *,
+    actor: User | None,
+    at: datetime,
+    words: str = "",
+) -> None:
+    """Save a unit's fields (all of a new one), add the event of its order and the trail's entry."""
+    unit.full_clean(validate_unique=False)
+    if before is None:
+        unit.save()
+    else:
+        unit.save_changes(list(fields))
+    said = f"{unit.donation_number}{f': {words}' if words else ''}"
+    OrderEvent.objects.create(order=unit.order, at=at, by=actor, what=what, units=1, words=said)
+    entry = change_of(unit.order.patient, f"blood unit: {what}", unit, before=before, why=words)
+    trail.write([entry], actor=actor, at=at)
+
+
+def end_unit(
+    unit: SuppliedUnit,
+    state: str,
+    *,
+    actor: User | None,
+    at: datetime,
+    reason: str = "",
+    given_to: Patient | None = None,
+    ended_at: datetime | None = None,
+) -> None:
+    """Give a unit its end: given to somebody, or returned or discarded with a reason.
+
+    ended_at: when it really ended, for one that is taken over from the bedside; never before it arrived.
+    """
+    before = state_of(unit)
+    unit.state, unit.end_reason, unit.given_to = SuppliedUnit.State(state), reason, given_to
+    unit.ended_at = max(ended_at or at, unit.arrived_at)
+    fields = ["state", "end_reason", "given_to", "ended_at"]
+    words = reason or (f"to {given_to.patient_ref}" if given_to else "")
+    write_unit(unit, state, fields, before, actor=actor, at=at, words=words)
+
+
+def end_order_if_done(order: BloodOrder, *, actor: User | None, at: datetime) -> None:
+    """End an order whose session has begun and whose every unit has its end."""
+    units = SuppliedUnit.objects.filter(order=order)
+    if order.state != OrderState.ARRIVED or at < order.for_at or units.exclude(state__in=ENDS).exists():
+        return
+    before = state_of(order)
+    order.state = OrderState.ENDED
+    write(order, "ended", ["state"], before, actor=actor, at=at, units=units.count(), words="every unit has its end")
+
+
+def reopen_order(order: BloodOrder, *, at: datetime) -> None:
+    """Open an ended order again: the end of one of its units was taken back at the chair."""
+    if order.state == OrderState.ENDED:
+        before = state_of(order)
+        order.state = OrderState.ARRIVED
+        write(order, "open again", ["state"], before, actor=None, at=at, words="a unit's end was taken back")

@@ -1,0 +1,240 @@
+"""Orders follow from bookings and plans, and from nothing else."""
+
+from datetime import date, time, timedelta
+
+import pytest
+from django.core.exceptions import ValidationError
+
+from patients.models import Antibody
+from programme.booking.models import BookingState
+from programme.core import trail
+from programme.core.models import EditedMeanwhile, TrailEntry
+from programme.supply.models import BloodOrder, OrderEvent, OrderState, SuppliedUnit
+from programme.supply.numeric.orders import needs_from_dict
+from programme.supply.services.following import follow_booking
+from programme.supply.services.orders import (
+    answer_order,
+    draft_orders,
+    release_order,
+    renew_order,
+    send_order,
+    send_orders,
+)
+from programme.supply.services.units import ArrivedLabel, take_in
+from tests.blood import FOR, make_booked, make_booking, make_open_unit, make_order, make_sent, moment, typed
+from tests.factories import (
+    NOW,
+    make_antibody,
+    make_patient,
+    make_planned_session,
+    make_prescription,
+    make_suggestion,
+    make_unavailable_suggestion,
+)
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def chair(site):
+    return make_open_unit(site)
+
+
+def states(site):
+    return {order.booking_id: order.state for order in BloodOrder.objects.filter(site=site)}
+
+
+# Drafting
+
+
+def test_every_booking_in_reach_gets_one_order_and_asking_again_changes_nothing(site, chair, coordinator):
+    bookings = [make_booked(chair, by=coordinator, on=FOR + timedelta(days=7 * week)) for week in range(4)]
+    made = draft_orders(site=site, actor=coordinator, at=NOW)
+    assert [order.booking for order in made.orders] == bookings
+    assert [order.number for order in made.orders] == [1, 2, 3, 4]
+    before = list(BloodOrder.objects.values_list("pk", "version"))
+    again = draft_orders(site=site, actor=coordinator, at=NOW + timedelta(hours=1))
+    assert again.orders == again.left == ()
+    assert list(BloodOrder.objects.values_list("pk", "version")) == before
+    assert OrderEvent.objects.count() == 4
+
+
+def test_an_order_says_what_the_person_needs_and_what_the_number_came_from(site, chair, coordinator):
+    booking = make_booked(chair, by=coordinator)
+    make_antibody(booking.patient, "anti-Jk(b)")
+    (order,) = draft_orders(site=site, actor=coordinator, at=NOW).orders
+    needs = needs_from_dict(order.needs)
+    assert (needs.group, needs.match, needs.hbs_negative) == ("O +", "Jk(b)− C− E− K−", True)
+    assert order.units == 5
+    assert order.plan == {"units": 5, "data_version": booking.patient.data_version}
+    assert order.for_at == moment(12, 8)  # nine by the clock of London in June
+    # Ten working days for an antibody: two weeks before Friday 12 June is 29 May.
+    assert order.order_by == date(2026, 5, 29)
+
+
+def test_four_working_days_where_there_is_no_antibody(chair, coordinator):
+    assert make_order(chair, by=coordinator).order_by == date(2026, 6, 8)
+
+
+def test_a_signed_plan_of_that_day_goes_before_the_suggestion(site, chair, coordinator, consultant):
+    booking = make_booked(chair, by=coordinator)
+    make_prescription(make_planned_session(booking.patient, on=FOR), signed_by=consultant, units=3)
+    (order,) = draft_orders(site=site, actor=coordinator, at=NOW).orders
+    assert order.plan == {"units": 3, "prescription": 1}
+
+
+def test_where_nothing_is_planned_nothing_is_drafted_and_it_says_why(site, chair, coordinator):
+    without, locked = make_patient(site=site), make_patient(site=site)
+    make_unavailable_suggestion(locked, reason="possible delayed haemolysis")
+    for patient, days in ((without, 0), (locked, 3)):
+        make_booking(patient, chair, by=coordinator, on=FOR + timedelta(days=days))
+    found = draft_orders(site=site, actor=coordinator, at=NOW)
+    assert found.orders == ()
+    assert [why for _, why in found.left] == ["there is no suggestion yet.", "possible delayed haemolysis"]
+
+
+def test_bookings_that_do_not_stand_or_lie_out_of_reach_get_none(site, chair, coordinator):
+    away = {"state": BookingState.CANCELLED, "ended_reason": "closed"}
+    patient = make_booked(chair, by=coordinator, on=NOW.date() + timedelta(days=43)).patient
+    make_booking(patient, chair, by=coordinator, **away)
+    make_booking(patient, chair, by=coordinator, on=NOW.date() - timedelta(days=1))
+    assert draft_orders(site=site, actor=coordinator, at=NOW).orders == ()
+    make_booking(patient, chair, by=coordinator, on=NOW.date() + timedelta(days=42))
+    assert len(draft_orders(site=site, actor=coordinator, at=NOW).orders) == 1
+
+
+# Sending and the answer
+
+
+def test_an_order_is_sent_in_time_without_and_late_only_with_a_reason(chair, coordinator):
+    order = make_order(chair, by=coordinator)
+    late = moment(9, 9)
+    with pytest.raises(ValidationError, match="was to be sent by 2026-06-08"):
+        send_order(order=order, version=order.version, actor=coordinator, at=late)
+    sent = send_order(
+        order=order, version=order.version, actor=coordinator, at=late, late_reason="booked only today, telephoned"
+    )
+    assert (sent.state, sent.late_reason) == (OrderState.SENT, "booked only today, telephoned")
+
+
+def test_an_order_after_its_time_is_refused_saying_what_is_allowed(chair, coordinator):
+    order = make_order(chair, by=coordinator)
+    with pytest.raises(ValidationError, match="which has passed: allowed is before that"):
+        send_order(order=order, version=order.version, actor=coordinator, at=moment(12, 8), late_reason="x")
+    order.refresh_from_db()
+    assert order.state == OrderState.DRAFTED
+
+
+def test_several_are_sent_together_or_none(site, chair, coordinator):
+    first = make_order(chair, by=coordinator)
+    late = make_order(chair, by=coordinator, on=date(2026, 6, 5))
+    BloodOrder.objects.filter(pk=late.pk).update(order_by=date(2026, 5, 29))
+    with pytest.raises(ValidationError, match="Say why it goes now"):
+        send_orders(site=site, numbers=[first.number, late.number], actor=coordinator, at=NOW)
+    assert set(states(site).values()) == {OrderState.DRAFTED}
+    with pytest.raises(ValidationError, match="No order 99"):
+        send_orders(site=site, numbers=[99], actor=coordinator, at=NOW)
+    assert [one.state for one in send_orders(site=site, numbers=[first.number], actor=coordinator, at=NOW)] == ["sent"]
+
+
+@pytest.mark.parametrize(("units", "state"), [(0, OrderState.SENT), (3, OrderState.PART), (5, OrderState.CONFIRMED)])
+def test_an_answer_in_whole_in_part_or_none(chair, coordinator, units, state):
+    order = make_sent(chair, by=coordinator)
+    found = answer_order(
+        order=order, version=order.version, units=units, words="C- units are short this week", actor=coordinator,
+        at=NOW, substitution="two C+ after talking to the haematologist",
+    )  # fmt: skip
+    assert (found.state, found.confirmed_units) == (state, units)
+    assert found.substitution == "two C+ after talking to the haematologist"
+    event = found.events.order_by("-pk").first()
+    assert event.words == "C- units are short this week; instead: two C+ after talking to the haematologist"
+    assert needs_from_dict(found.needs).match == "C− E− K−"  # what was asked stays as it was asked
+
+
+def test_a_part_needs_words_and_more_than_ordered_is_refused(chair, coordinator):
+    order = make_sent(chair, by=coordinator)
+    with pytest.raises(ValidationError, match="Fewer than ordered"):
+        answer_order(order=order, version=order.version, units=2, words=" ", actor=coordinator, at=NOW)
+    with pytest.raises(ValidationError, match="allowed is 0 to the 5 that were ordered"):
+        answer_order(order=order, version=order.version, units=6, words="x", actor=coordinator, at=NOW)
+
+
+def test_a_drafted_order_cannot_be_answered_and_a_stale_page_cannot_overwrite(chair, coordinator):
+    order = make_order(chair, by=coordinator)
+    with pytest.raises(ValidationError, match="only one that is sent, confirmed in part, confirmed, arrived can be"):
+        answer_order(order=order, version=order.version, units=5, words="", actor=coordinator, at=NOW)
+    send_order(order=order, version=order.version, actor=coordinator, at=NOW)
+    with pytest.raises(EditedMeanwhile):
+        answer_order(order=order, version=order.version, units=5, words="", actor=coordinator, at=NOW)
+
+
+# Plans, needs and bookings that change
+
+
+def test_renewing_puts_the_order_in_line_with_the_plan_and_needs_of_today(chair, coordinator):
+    order = make_sent(chair, by=coordinator)
+    order = answer_order(order=order, version=order.version, units=5, words="", actor=coordinator, at=NOW)
+    patient = order.patient
+    patient.suggestion.delete()
+    body = {"session": {"units": 6}}
+    make_suggestion(patient, body=body)
+    Antibody.objects.create(patient=patient, name="anti-Fy(a)")
+    renewed = renew_order(order=order, version=order.version, actor=coordinator, at=NOW)
+    assert (renewed.units, renewed.confirmed_units, renewed.state) == (6, 5, OrderState.PART)
+    words = renewed.events.order_by("-pk").first().words
+    assert words == "6 units instead of 5; Fy(a)− must be matched too; anti-Fy(a) found since"
+
+
+def test_a_moved_booking_takes_its_order_along_and_no_second_one_is_drafted(site, chair, coordinator):
+    order = make_sent(chair, by=coordinator)
+    old = order.booking
+    old.state, old.ended_reason = BookingState.MOVED, "asked for another day"
+    old.save()
+    new = make_booking(order.patient, chair, by=coordinator, on=date(2026, 6, 19), moved_from=old, starts=time(10))
+    assert draft_orders(site=site, actor=coordinator, at=NOW).orders == ()
+    words = follow_booking(old, new, coordinator, NOW)
+    order.refresh_from_db()
+    assert (order.booking, order.for_at, order.order_by) == (new, moment(19, 9), date(2026, 6, 15))
+    assert (order.state, order.units) == (OrderState.SENT, 5)
+    assert "tell the blood bank" in words
+    assert draft_orders(site=site, actor=coordinator, at=NOW).orders == ()
+
+
+def test_a_cancelled_booking_releases_what_was_not_sent_and_leaves_the_rest_loud(chair, coordinator):
+    drafted = make_order(chair, by=coordinator)
+    sent = make_sent(chair, by=coordinator, on=date(2026, 6, 15))
+    for order in (drafted, sent):
+        order.booking.state, order.booking.ended_reason = BookingState.CANCELLED, "ill"
+        order.booking.save()
+    assert follow_booking(drafted.booking, None, coordinator, NOW) == "Order 1 was not sent yet and is released."
+    assert "stays open: move or release it" in follow_booking(sent.booking, None, coordinator, NOW)
+    drafted.refresh_from_db()
+    sent.refresh_from_db()
+    assert (drafted.state, sent.state) == (OrderState.CANCELLED, OrderState.SENT)
+    with pytest.raises(ValidationError, match="does not stand any more"):
+        renew_order(order=sent, version=sent.version, actor=coordinator, at=NOW)
+
+
+def test_releasing_needs_a_reason_and_sends_units_in_the_fridge_back(site, chair, coordinator):
+    order = make_sent(chair, by=coordinator)
+    take_in(order=order, version=order.version, labels=[ArrivedLabel(typed(1))], actor=coordinator, at=NOW)
+    order.refresh_from_db()
+    with pytest.raises(ValidationError, match="Say why"):
+        release_order(order=order, version=order.version, why=" ", actor=coordinator, at=NOW)
+    released = release_order(order=order, version=order.version, why="not needed", actor=coordinator, at=NOW)
+    unit = SuppliedUnit.objects.get()
+    assert (released.state, unit.state, unit.end_reason) == ("cancelled", "returned", "not needed")
+    assert draft_orders(site=site, actor=coordinator, at=NOW).orders == ()  # released on purpose
+
+
+def test_every_step_is_in_the_trail_and_in_the_order_with_who_and_when(chair, coordinator, nurse):
+    order = make_sent(chair, by=coordinator)
+    answer_order(order=order, version=order.version, units=5, words="", actor=nurse, at=NOW)
+    assert [(event.what, event.by) for event in order.events.order_by("pk")] == [
+        ("drafted", coordinator), ("sent", coordinator), ("5 of 5 confirmed", nurse),
+    ]  # fmt: skip
+    entries = TrailEntry.objects.filter(patient_key=order.patient_id)
+    assert [entry.action for entry in entries.order_by("number")] == [
+        "blood order: drafted", "blood order: sent", "blood order: 5 of 5 confirmed",
+    ]  # fmt: skip
+    assert trail.faults(TrailEntry.objects.all()) == []
