@@ -30,7 +30,7 @@ _AFTER_PCT, _AFTER_SD_PCT, _AFTER_WEIGHT = 15.0, 6.0, 20.0
 _GAPS_TO_START_FROM = 800
 _GAPS_TO_LEARN_FROM = 2600
 _LONGEST_TO_LEARN_FROM = 24
-_GAPS_TO_CALIBRATE = 40_000
+_MANY_GAPS = 30_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +110,8 @@ def fit_programme(
     base = chosen.removesuffix(CREDIT)
     fixed = _fixed(chosen, settings)
     gaps = _gap_days(columns)
-    fixed |= _usual_values(columns)
+    many = _many_people(columns)
+    fixed |= _usual_values(many)
     learnt = _learnt(columns, base, fixed, settings)
     return ProgrammeFit(
         model_version=MODEL_VERSION,
@@ -118,7 +119,7 @@ def fit_programme(
         values=learnt.values,
         pace_mean_se=learnt.pace_mean_se,
         bend_se=learnt.bend_se,
-        calibration=_calibrated(columns, base, learnt.values),
+        calibration=_calibrated(many, base, learnt.values),
         usual_gap_days=_median(gaps, 28.0),
         long_gap_days=float(np.quantile(gaps, 0.9)) if len(gaps) else 35.0,
         usual_after_pct=learnt.values["after_mean"],
@@ -191,18 +192,22 @@ def _some_people(columns: SessionColumns, most_gaps: int) -> SessionColumns:
     return columns.take_rows(late).take_people(people)
 
 
-def _calibrated(columns: SessionColumns, base: str, values: Mapping[str, float]) -> Calibration:
+def _many_people(columns: SessionColumns) -> SessionColumns:
+    """All people, or in a large programme enough of them, spread evenly, for what many gaps tell no better."""
     counts = np.diff(columns.starts())
     people = np.flatnonzero(counts > 1)
     gaps = (counts[people] - 1).sum()
-    if gaps > _GAPS_TO_CALIBRATE:
-        wanted = max(int(len(people) * _GAPS_TO_CALIBRATE / gaps), 1)
-        people = people[np.linspace(0, len(people) - 1, wanted).round().astype(int)]
-    some = columns.take_people(people)
-    met = run(lay_out(some, values), base, one_set(values), keep=True).innovations
+    if gaps <= _MANY_GAPS:
+        return columns
+    wanted = max(int(len(people) * _MANY_GAPS / gaps), 1)
+    return columns.take_people(people[np.linspace(0, len(people) - 1, wanted).round().astype(int)])
+
+
+def _calibrated(many: SessionColumns, base: str, values: Mapping[str, float]) -> Calibration:
+    met = run(lay_out(many, values), base, one_set(values), keep=True).innovations
     if met is None or not len(met.row):
         return UNCALIBRATED
-    return calibrate(met, some.hbs_before_pct[met.row])
+    return calibrate(met, many.hbs_before_pct[met.row])
 
 
 def one_set(values: Mapping[str, float]) -> dict[str, Floats]:
