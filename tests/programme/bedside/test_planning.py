@@ -248,6 +248,7 @@ def test_where_one_session_does_not_reach_the_end_a_series_is_shown(nurse_client
 
 def test_a_flag_keeps_saline_from_going_first_unless_a_prescriber_says_why(nurse_client, consultant_client, measured):
     Patient.objects.filter(pk=measured.pk).update(flag_brain=True)
+    factories.make_site_setting(site=measured.site, name="hard_hb_floor", value=0)
     exchange_session = plan_today(nurse_client, measured)
     assert newest(exchange_session).steps[0]["fluid"] == "red_cells"
     assert "allow saline first in spite of the flag" in text_of(nurse_client.get(address("plan", exchange_session)))
