@@ -12,8 +12,10 @@ from django.urls import reverse
 
 from patients import services as patient_services
 from patients.models import Analyte, LabResult, Patient
+from programme.core import changes
 from programme.planning import services as planner
 from sessions.day.models import Prescription
+from sessions.day.services.prescribing import lapse_where_changed
 from sessions.models import ExchangeSession
 from tests import factories
 from tests.factories import NOW, TODAY
@@ -517,3 +519,9 @@ def test_a_consent_or_sample_that_cannot_be_is_refused_beside_its_field(nurse_cl
     assert "is not a time" in text
     assert not people[0].consents.exists()
     assert not people[0].crossmatch_samples.exists()
+
+
+def test_signatures_are_looked_at_again_after_the_forecast_was_renewed():
+    """Figures lock a person when the forecast is renewed on commit: what they lock must be looked at after that."""
+    order = changes._subscribers
+    assert order.index(lapse_where_changed) > order.index(planner.renew)
