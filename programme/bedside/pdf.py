@@ -8,7 +8,7 @@ from django.template.loader import render_to_string
 
 from programme.bedside.queries.day_plan import DayPlanPage
 from programme.bedside.queries.record import Record
-from programme.worklist.pdf import to_pdf
+from programme.core.pdf import to_pdf
 
 
 def record_pdf(record: Record, *, unit: str, zone: str, version: int, printed_by: str, printed_at: datetime) -> bytes:

@@ -8,14 +8,13 @@ from datetime import datetime
 
 from programme.bedside.queries.record import Record
 from programme.bedside.queries.record_rows import Line
+from programme.core.tables import safe
 
 HEADER = (
     "session_on", "patient_ref", "kind", "number", "at", "entered_at", "by", "step", "unit", "fluid", "in_ml", "out_ml",
     "value", "value_unit", "words", "why", "undone", "time_was",
 )  # fmt: skip
 """Documented in the README: kind says what the row is; times are ISO 8601 with offset; mL; empty is 'not said'."""
-
-STARTS_A_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 
 
 def record_csv(record: Record, *, session_on: str) -> str:
@@ -26,15 +25,6 @@ def record_csv(record: Record, *, session_on: str) -> str:
     for line in record.lines():
         writer.writerow([safe(cell) for cell in _cells(line, record.patient_ref, session_on)])
     return file.getvalue()
-
-
-def safe(cell: str) -> str:
-    """Return a cell that no spreadsheet runs as a formula: text that begins like one gets an apostrophe in front.
-
-    Numbers are written by this programme and keep their sign.
-    """
-    is_number = cell.replace(".", "", 1).removeprefix("-").isdigit()
-    return f"'{cell}" if cell.startswith(STARTS_A_FORMULA) and not is_number else cell
 
 
 def _cells(line: Line, patient_ref: str, session_on: str) -> list[str]:

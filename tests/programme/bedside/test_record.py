@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 
 from programme.bedside.queries.record import read_record
-from programme.bedside.tables import HEADER, safe
+from programme.bedside.tables import HEADER
+from programme.core.tables import safe
 from sessions.day.models import Entry
 from sessions.day.services import afterwards, finishing
 from sessions.day.services.entering import add_entry

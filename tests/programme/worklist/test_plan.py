@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from programme.worklist.pdf import to_pdf
+from programme.core.pdf import to_pdf
 from sessions.numeric.exchange import Start, Step, run_steps
 from tests import factories
 from tests.factories import TODAY
