@@ -9,6 +9,7 @@ from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
 
+from programme.planning.models import Suggestion
 from sessions.day.models import Entry, FollowUp
 from sessions.models import DonationUnit, ExchangeSession, HaemolysisSign, LabResult
 from tests.day import DONE, finished_day, running_day, sampled_day
@@ -346,3 +347,33 @@ def test_a_site_that_reads_g_dl_reads_it_after_a_session_too(patient, nurse, con
         "Hb measured 11.8 g/dL lies above what these volumes should leave (10.2 to 11.1 g/dL in eight of ten)" in said
     )
     assert "g/L" not in said
+
+
+def test_the_records_lead_to_a_session_carried_out_here_and_not_to_its_correction(
+    patient, nurse, consultant, nurse_client, coordinator_client
+) -> None:
+    session = finished_day(patient, nurse=nurse, consultant=consultant)
+    page = nurse_client.get("/people/SM-042/records/").content.decode()
+    assert address(session, "after/") in page
+    assert f"/people/SM-042/session/{session.pk}/" not in page
+    page = coordinator_client.get("/people/SM-042/records/").content.decode()
+    assert address(session, "after/") not in page
+    assert address(session, "record.pdf") in page
+
+
+@pytest.mark.django_db(transaction=True)
+def test_an_entry_put_right_after_opening_again_reaches_the_next_interval(
+    patient, nurse, consultant, nurse_client, consultant_client
+) -> None:
+    session = sampled_day(patient, nurse=nurse, consultant=consultant)
+    close(nurse_client, session, reason="left against advice")
+    before = Suggestion.objects.get(patient=patient)
+    send(consultant_client, session, "reopen/", reason="wrong bag")
+    number = str(Entry.objects.filter(kind="moved").first().number)
+    given = {"entry": number, "in_ml": "200", "out_ml": "200", "happened": "", "why": "bag read again"}
+    assert send(nurse_client, session, "put-right/", **given).status_code == 302
+    patient.refresh_from_db()
+    after = Suggestion.objects.get(patient=patient)
+    assert before.data_version < after.data_version == patient.data_version
+    assert after.body["last_session"] == TODAY.isoformat()
+    assert ExchangeSession.objects.get(pk=session.pk).blood_out_ml == 960
