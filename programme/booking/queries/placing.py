@@ -14,8 +14,8 @@ from django.db.models.fields.json import KeyTransform
 
 from patients.models import CrossmatchSample, Goals, Patient, Standing
 from programme.booking.models import STANDING, Away, Booking, BookingState
-from programme.booking.numeric.calendar import Dates, minutes_needed
-from programme.booking.numeric.places import AwayDates, RankedPlace, SampleRules, Seeker, ranked
+from programme.booking.numeric.calendar import Dates, Place, minutes_needed
+from programme.booking.numeric.places import AwayDates, RankedPlace, SampleRules, Seeker, ranked, refusal
 from programme.booking.queries.free import SiteCalendar, counts_for
 from programme.core.models import Site
 from programme.planning.services import PLAN_VERSION
@@ -27,6 +27,15 @@ OFTEN_MISSES, MISSED_WITHIN_DAYS = 2, 365
 """So many visits missed in a year count as often. Chosen here; not from a source."""
 
 UNITS_UNKNOWN = 6  # a long session, so that a chair is not given for too short a time; chosen here
+
+
+@dataclass(frozen=True, slots=True)
+class HasPlace:
+    """A booking that stands from today on. reasoned: somebody gave the reason for its being late."""
+
+    on: date
+    pk: int
+    reasoned: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,17 +54,18 @@ class ToPlace:
     locked: str
     missed_lately: int
     missed_on: date | None
-    booked: tuple[tuple[date, int], ...]
+    booked: tuple[HasPlace, ...]
     travel: str = ""
 
     @property
-    def next_booked(self) -> date | None:
-        return self.booked[0][0] if self.booked else None
+    def next_booked(self) -> HasPlace | None:
+        return self.booked[0] if self.booked else None
 
     @property
-    def is_safe(self) -> bool:
-        """Whether a booking stands that is not after the last safe day."""
-        return self.next_booked is not None and not self.seeker.is_late(self.next_booked)
+    def is_settled(self) -> bool:
+        """Whether a booking stands that is not after the last safe day, or is and has its reason."""
+        held = self.next_booked
+        return held is not None and (held.reasoned or not self.seeker.is_late(held.on))
 
     @property
     def due_by(self) -> date | None:
@@ -70,12 +80,10 @@ class ToPlace:
 def everyone_to_place(
     calendar: SiteCalendar, site: Site, now: datetime, settings: Mapping[str, float]
 ) -> tuple[ToPlace, ...]:
-    """Return who is due within the calendar and has no safe booking, most pressing first; five queries."""
+    """Return who is due within the calendar and has no booking that settles it, most pressing first; five queries."""
     found = people_of(site, now, settings)
-    due = [
-        row for row in found
-        if row.known and not row.locked and not row.is_safe and row.due_by is not None and row.due_by <= calendar.last
-    ]  # fmt: skip
+    open_ones = [row for row in found if row.known and not row.locked and not row.is_settled]
+    due = [row for row in open_ones if row.due_by is not None and row.due_by <= calendar.last]
     return tuple(sorted(due, key=lambda row: (row.due_by or calendar.last, row.name.casefold(), row.patient_ref)))
 
 
@@ -106,6 +114,17 @@ def places_for(row: ToPlace, calendar: SiteCalendar, *, giving_up: date | None =
         return ()
     free = calendar.places(since=row.seeker.today, minutes=row.minutes, needs=row.needs)
     return ranked(without(row.seeker, giving_up), free, calendar.open_dates, room=calendar.room)
+
+
+def every_place_for(
+    row: ToPlace, calendar: SiteCalendar, *, giving_up: date | None = None
+) -> tuple[tuple[Place, bool], ...]:
+    """Return every free place that this person can have, by day and chair, and whether it is late."""
+    if row.locked:
+        return ()
+    who, open_days = without(row.seeker, giving_up), calendar.open_dates
+    free = calendar.places(since=who.today, minutes=row.minutes, needs=row.needs)
+    return tuple((place, who.is_late(place.on)) for place in free if not refusal(who, place, open_days))
 
 
 def without(seeker: Seeker, giving_up: date | None) -> Seeker:
@@ -153,20 +172,20 @@ def _samples(site: Site, now: datetime, only: Collection[int] | None) -> Mapping
 
 def _bookings(
     site: Site, today: date, only: Collection[int] | None
-) -> tuple[Mapping[int, list[tuple[date, int]]], Mapping[int, tuple[date, ...]]]:
+) -> tuple[Mapping[int, list[HasPlace]], Mapping[int, tuple[date, ...]]]:
     """Return the standing bookings from today on, and the visits missed in the last year, by person."""
     rows = Booking.objects.filter(
         patient__site=site, on__gte=today - timedelta(days=MISSED_WITHIN_DAYS),
         state__in=[*STANDING, BookingState.MISSED],
     ).order_by("on", "starts")  # fmt: skip
-    booked: defaultdict[int, list[tuple[date, int]]] = defaultdict(list)
+    booked: defaultdict[int, list[HasPlace]] = defaultdict(list)
     missed: defaultdict[int, tuple[date, ...]] = defaultdict(tuple)
     some = rows if only is None else rows.filter(patient__in=only)
-    for person, on, pk, state in some.values_list("patient_id", "on", "pk", "state"):
+    for person, on, pk, state, reason in some.values_list("patient_id", "on", "pk", "state", "late_reason"):
         if state == BookingState.MISSED:
             missed[person] += (on,)
         elif on >= today:
-            booked[person].append((on, pk))
+            booked[person].append(HasPlace(on, pk, bool(reason)))
     return booked, missed
 
 
@@ -178,7 +197,7 @@ def _to_place(
     *,
     away: tuple[AwayDates, ...],
     samples: tuple[datetime, ...],
-    booked: tuple[tuple[date, int], ...],
+    booked: tuple[HasPlace, ...],
     missed: tuple[date, ...],
     in_force: tuple[int | None, str],
 ) -> ToPlace:
@@ -206,7 +225,7 @@ def _to_place(
             not_before=None if wishes is None else wishes.earliest,
             end_by=None if wishes is None else wishes.latest_end,
             away=away,
-            booked=frozenset(on for on, _ in booked),
+            booked=frozenset(row.on for row in booked),
             samples=samples,
             often_misses=len(missed) >= OFTEN_MISSES,
         ),

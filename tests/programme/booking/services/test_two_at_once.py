@@ -1,4 +1,4 @@
-"""Two coordinators at the same moment, over real connections, on both databases: one gets the place, one sees it taken."""
+"""Two coordinators at the same moment, over real connections, on both databases: one gets the place."""
 
 import threading
 from datetime import date

@@ -1,0 +1,87 @@
+"""The places that one person can have, and one booking of theirs. Fixed number of queries."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+from patients.models import Patient
+from programme.booking.models import STANDING, Booking, BookingState
+from programme.booking.numeric.calendar import Place
+from programme.booking.numeric.places import RankedPlace
+from programme.booking.queries.free import site_calendar
+from programme.booking.queries.placing import ToPlace, every_place_for, people_of, places_for
+from programme.core.settings_of_site import site_settings
+
+AHEAD_DAYS = 35  # at least so far, and three weeks beyond the last safe day; chosen here
+BEYOND_DAYS = 21
+RANKED_SHOWN = 8
+
+
+@dataclass(frozen=True, slots=True)
+class PlacesPage:
+    """Where one person can be booked. row: None for somebody who is not on the programme now."""
+
+    row: ToPlace | None
+    ranked: tuple[RankedPlace, ...]
+    others: tuple[tuple[Place, bool], ...]
+    until: date
+
+
+def read_places(patient: Patient, now: datetime, *, instead_of: Booking | None = None) -> PlacesPage:
+    """Return the places for a person, ranked, then every other; instead_of: the booking that would give way."""
+    today, settings = now.date(), site_settings(patient.site, now)
+    row = next(iter(people_of(patient.site, now, settings, only=[patient.pk])), None)
+    until = today + timedelta(days=AHEAD_DAYS)
+    if row is None:
+        return PlacesPage(None, (), (), until)
+    until = max(until, (row.due_by or today) + timedelta(days=BEYOND_DAYS))
+    calendar = site_calendar(patient.site, today, until)
+    given = None
+    if instead_of is not None:
+        calendar, given = calendar.without(instead_of.pk), instead_of.on
+    found = [
+        one for one in places_for(row, calendar, giving_up=given)
+        if instead_of is None or _key(one.place) != (instead_of.on, instead_of.chair_id, instead_of.starts)
+    ][:RANKED_SHOWN]  # fmt: skip
+    shown = {one.place.key for one in found}
+    others = tuple(
+        (place, late) for place, late in every_place_for(row, calendar, giving_up=given) if place.key not in shown
+    )
+    return PlacesPage(row, tuple(found), others, until)
+
+
+def _key(place: Place) -> tuple[date, int, object]:
+    return (place.on, place.chair_pk, place.starts)
+
+
+@dataclass(frozen=True, slots=True)
+class BookingPage:
+    """One booking with what may be done about it now."""
+
+    booking: Booking
+    places: PlacesPage | None
+    stands: bool
+    may_confirm: bool
+    may_end_day: bool
+    may_say_came: bool
+    may_say_missed: bool
+    earlier: Booking | None
+    later: Booking | None
+
+
+def read_booking(booking: Booking, now: datetime) -> BookingPage:
+    """Return a booking, what can be done with it today and, while it stands, the places it could move to."""
+    stands, today = booking.state in STANDING, now.date()
+    arrived = booking.on <= today
+    return BookingPage(
+        booking=booking,
+        places=read_places(booking.patient, now, instead_of=booking) if stands else None,
+        stands=stands,
+        may_confirm=booking.state == BookingState.BOOKED,
+        may_end_day=arrived,
+        may_say_came=arrived and (stands or booking.state == BookingState.MISSED),
+        may_say_missed=arrived and (stands or booking.state == BookingState.CAME),
+        earlier=booking.moved_from,
+        later=getattr(booking, "moved_to", None),
+    )

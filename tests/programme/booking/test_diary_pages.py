@@ -1,0 +1,248 @@
+"""The pages of the diary: what they show, what they refuse, and that their queries do not grow with the rows."""
+
+from datetime import date, timedelta
+
+import pytest
+from django.urls import reverse
+
+from programme.booking.models import Booking, ClosedDay, OtherUse, StaffLimit, Wishes
+from tests.factories import (
+    TODAY,
+    make_booking,
+    make_chair,
+    make_exchange_session,
+    make_fit_in_force,
+    make_open_week,
+    make_patient,
+    make_standing,
+)
+
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("frozen_day")]
+MONDAY = date(2026, 6, 8)
+DIARY = "/diary/"
+
+
+@pytest.fixture
+def fit(site):
+    make_open_week(site)
+    return make_fit_in_force(site)
+
+
+def person(ref, fit, name="Larkspur", **suggestion):
+    patient = make_patient(ref, site=fit.site, family_name=name)
+    make_exchange_session(patient)
+    make_standing(patient, fit, **suggestion)
+    return patient
+
+
+@pytest.fixture
+def ada(fit):
+    return person("R1", fit)
+
+
+@pytest.fixture
+def chair(fit):
+    return make_chair(fit.site)
+
+
+def body(answer):
+    return " ".join(answer.content.decode().split())
+
+
+def receipt(answer):
+    return answer.context["receipt"]
+
+
+def value(chair, on, patient=None):
+    place = f"{chair.pk}|{on.isoformat()}|1"
+    return place if patient is None else f"{patient.patient_ref}|{place}"
+
+
+# The sheet
+
+
+def test_days_run_down_and_say_what_each_chair_is_doing(coordinator_client, ada, chair, fit):
+    site = fit.site
+    other, third = make_chair(site), make_chair(site)
+    OtherUse.objects.create(chair=other, weekday=2, since=date(2026, 1, 1), words="top-ups")
+    StaffLimit.objects.create(site=site, since=date(2026, 6, 5), until=date(2026, 6, 5), most=0, words="2 nurses away")
+    ClosedDay.objects.create(site=site, on=date(2026, 6, 12), words="moving the beds")
+    make_booking(person("R2", fit, "Pemberwell"), chair, on=MONDAY)
+    make_booking(person("R3", fit, "Quillfeather"), third, on=TODAY, state="missed")
+    page = body(coordinator_client.get(DIARY))
+    for words in ("Pemberwell", "top-ups", "2 nurses away", "closed: moving the beds", "did not come", "Chair 3"):
+        assert words in page
+    assert "Sat 6" not in page
+
+
+def test_a_person_who_needs_a_place_has_chances_and_three_ranked_places(coordinator_client, ada, chair):
+    answer = coordinator_client.get(DIARY)
+    (column,) = answer.context["page"].people
+    assert [(one.rank, one.place.on) for one in column.places] == [
+        (1, MONDAY), (2, date(2026, 6, 5)), (3, date(2026, 6, 4)),
+    ]  # fmt: skip
+    # By hand, chance in 100 and 1.5 for each day from the best: 8 + 0, 5 + 4.5, 4 + 6; Tuesday has 9 + 1.5.
+    page = body(answer)
+    assert "One person has no safe place." in page
+    assert f'value="{value(chair, MONDAY, ada)}"' in page
+    cells = {row.on: row.beside[0][1] for row in answer.context["page"].rows}
+    assert (cells[MONDAY].chance, cells[MONDAY].inside) == (0.08, True)
+    assert cells[date(2026, 6, 10)].last and cells[date(2026, 6, 11)].late
+    assert cells[date(2026, 6, 24)].chance is None  # ten open days after the last safe one
+
+
+def test_a_safe_booking_settles_it_and_a_late_one_does_only_with_its_reason(coordinator_client, ada, chair):
+    booked = make_booking(ada, chair, on=date(2026, 6, 12), latest_safe=date(2026, 6, 12))
+    page = coordinator_client.get(DIARY).context["page"]
+    assert [one.wish for one in page.people] == ["booked too late"]  # the window has become shorter since
+    Booking.objects.filter(pk=booked.pk).update(late_reason="asked the consultant")
+    assert coordinator_client.get(DIARY).context["page"].people == ()
+
+
+def test_somebody_past_the_last_safe_day_is_named_with_the_first_free_place(coordinator_client, fit, chair):
+    person("R1", fit, latest_safe_date=date(2026, 5, 28), next_date=TODAY)
+    page = body(coordinator_client.get(DIARY))
+    assert "<b>Larkspur, Ada</b> is past the last safe day; the first free place is <b>Tue 2 Jun, 09:00</b>." in page
+
+
+def test_people_who_often_miss_are_planned_with_it_in_mind(coordinator_client, ada, chair):
+    for on in (date(2026, 2, 2), date(2026, 4, 6)):
+        make_booking(ada, chair, on=on, state="missed")
+    answer = coordinator_client.get(DIARY)
+    assert "2 visits could not be kept in the last year; the days offered leave room for another try." in body(answer)
+    assert answer.context["page"].people[0].places[0].place.on == date(2026, 6, 3)
+
+
+def test_another_sheet_and_a_day_that_is_none(coordinator_client, ada, chair):
+    page = coordinator_client.get(DIARY, {"since": "2026-07-15"}).context["page"]
+    assert page.rows[0].on == date(2026, 7, 13)
+    answer = coordinator_client.get(DIARY, {"since": "yesterday"})
+    assert "&#x27;yesterday&#x27; is no day of the diary; write one such as 2026-06-01." in body(answer)
+
+
+def test_a_unit_without_chairs_says_so(coordinator_client, site):
+    assert "no chair with a start" in body(coordinator_client.get(DIARY))
+
+
+@pytest.mark.parametrize("count", [1, 3])
+def test_the_sheet_asks_the_database_as_often_for_three_as_for_one(
+    coordinator_client, fit, django_assert_num_queries, count
+):
+    for n in range(count):
+        patient, chair = person(f"R{n}", fit, f"Name{n}"), make_chair(fit.site)
+        make_booking(person(f"B{n}", fit, f"Booked{n}"), chair)
+        Wishes.objects.create(patient=patient, weekdays="0,2", travel="by the ferry")
+    with django_assert_num_queries(17):
+        answer = coordinator_client.get(DIARY)
+    assert len(answer.context["page"].people) == count
+
+
+@pytest.mark.parametrize("count", [1, 3])
+def test_the_places_of_a_person_too(coordinator_client, ada, fit, django_assert_num_queries, count):
+    for n in range(count):
+        make_booking(ada, make_chair(fit.site), on=MONDAY + timedelta(14 + n), late_reason="as agreed")
+    with django_assert_num_queries(18):
+        coordinator_client.get(reverse("booking:places", args=["R1"]))
+
+
+# Booking
+
+
+def test_one_touch_books_and_says_where(coordinator_client, ada, chair):
+    key = receipt(coordinator_client.get(DIARY))
+    for _ in range(2):  # a double Enter
+        sent = {"receipt": key, "place": value(chair, MONDAY, ada)}
+        answer = coordinator_client.post("/diary/book/", sent, follow=True)
+    assert Booking.objects.get().on == MONDAY
+    assert "Everyone who is due in these weeks has a safe place." in body(answer)
+
+
+def test_a_place_that_was_taken_meanwhile_is_said_with_what_is_free(coordinator_client, ada, chair, fit):
+    key = receipt(coordinator_client.get(DIARY))
+    make_booking(person("R2", fit, "Pemberwell"), chair)
+    answer = coordinator_client.post("/diary/book/", {"receipt": key, "place": value(chair, MONDAY, ada)}, follow=True)
+    assert "This place was taken a moment ago. Nothing is free that day; choose another." in body(answer)
+    assert Booking.objects.count() == 1
+
+
+def test_a_late_place_leads_to_where_the_reason_is_asked(coordinator_client, ada, chair):
+    late = value(chair, date(2026, 6, 12), ada)
+    key = receipt(coordinator_client.get(DIARY))
+    answer = coordinator_client.post("/diary/book/", {"receipt": key, "place": late})
+    assert answer.url == "/people/R1/places/"
+    page = coordinator_client.get(answer.url)
+    sent = {"receipt": receipt(page), "place": value(chair, date(2026, 6, 12)), "late_reason": ""}
+    refused = coordinator_client.post(answer.url, sent)
+    assert "is after the last safe day, Wed 10 Jun 2026: say why." in body(refused)
+    assert f'value="{sent["place"]}" checked' in body(refused)
+    coordinator_client.post(answer.url, sent | {"receipt": receipt(refused), "late_reason": "Examinations."})
+    assert Booking.objects.get().late_reason == "Examinations."
+
+
+@pytest.mark.parametrize("sent", ["", "R1", "R1|x|2026-06-08|1", "R1|1|soon|1"])
+def test_a_place_that_cannot_be_read_is_refused(coordinator_client, ada, chair, sent):
+    answer = coordinator_client.post("/diary/book/", {"receipt": "k" * 20, "place": sent}, follow=True)
+    assert "Choose" in body(answer)
+    assert Booking.objects.count() == 0
+
+
+def test_people_of_another_unit_are_unknown_here(elsewhere_client, ada, chair):
+    booked = make_booking(ada, chair)
+    assert elsewhere_client.get("/people/R1/places/").status_code == 404
+    assert elsewhere_client.get(f"/people/R1/bookings/{booked.pk}/").status_code == 404
+    sent = {"receipt": "k" * 20, "place": value(chair, MONDAY + timedelta(1), ada)}
+    assert elsewhere_client.post("/diary/book/", sent).status_code == 404
+    assert "Larkspur" not in body(elsewhere_client.get(DIARY))
+
+
+def test_a_booking_of_one_person_is_not_reached_through_another(coordinator_client, ada, chair, fit):
+    booked = make_booking(person("R2", fit), chair)
+    assert coordinator_client.get(f"/people/R1/bookings/{booked.pk}/").status_code == 404
+
+
+# One booking
+
+
+def act(client, booking, act, **more):
+    there = reverse("booking:booking", args=[booking.patient.patient_ref, booking.pk])
+    page = client.get(there)
+    version = more.pop("version", page.context["page"].booking.version)
+    return client.post(there, {"receipt": receipt(page) + "-a", "version": version, "act": act, **more}, follow=True)
+
+
+def test_a_booking_is_confirmed_missed_and_came_after_all(coordinator_client, ada, chair):
+    booked = make_booking(ada, chair, on=TODAY)
+    assert "knows and will come" in body(act(coordinator_client, booked, "confirm"))
+    assert "did not come on Mon 1 Jun 2026; the list asks for a call." in body(
+        act(coordinator_client, booked, "missed")
+    )
+    assert "came on Mon 1 Jun 2026" in body(act(coordinator_client, booked, "came"))
+    assert Booking.objects.get().state == "came"
+
+
+def test_moving_needs_who_why_and_where_and_keeps_what_was_typed(coordinator_client, ada, chair):
+    booked = make_booking(ada, chair)
+    answer = act(coordinator_client, booked, "move", reason="An interview.")
+    assert "Choose the place to move to." in body(answer)
+    assert 'value="An interview."' in body(answer)
+    where = value(chair, date(2026, 6, 9))
+    assert "Say who asked for it" in body(act(coordinator_client, booked, "move", reason="An interview.", place=where))
+    answer = act(coordinator_client, booked, "move", reason="An interview.", place=where, ended_by="person")
+    assert "Larkspur, Ada is moved: Tue 9 Jun 2026, 09:00, Chair 1." in body(answer)
+    booked.refresh_from_db()
+    there = reverse("booking:booking", args=["R1", booked.pk])
+    assert "Moved to" in body(coordinator_client.get(there))
+
+
+def test_cancelling_frees_the_chair(coordinator_client, ada, chair):
+    booked = make_booking(ada, chair)
+    act(coordinator_client, booked, "cancel", reason="No staff.", ended_by="unit")
+    assert Booking.objects.get().state == "cancelled"
+    assert coordinator_client.get(DIARY).context["page"].people[0].places[0].place.on == MONDAY
+
+
+def test_an_old_version_is_said(coordinator_client, ada, chair):
+    booked = make_booking(ada, chair)
+    Booking.objects.filter(pk=booked.pk).update(version=4)
+    answer = act(coordinator_client, booked, "cancel", reason="No staff.", ended_by="unit", version=1)
+    assert "changed by someone else after you opened it" in body(answer)
