@@ -64,7 +64,7 @@ def known_of(patient: Patient, *, on: date, at: datetime) -> Known:
     hbc = results.get(Analyte.HBC)
     measures = BodyMeasure.objects.filter(patient=patient, on__lte=on, weight_kg__isnull=False, withdrawn_reason="")
     weight = measures.order_by("-on", "-pk").first()
-    if weight is not None and weight.weight_kg != record.weight_kg:
+    if weight is not None and weight.on != record.weight_on:
         weight = None  # the last session's weight is newer
     samples = CrossmatchSample.objects.filter(patient=patient, withdrawn_reason="", taken_at__lte=at)
     return Known(
