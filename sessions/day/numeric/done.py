@@ -1,6 +1,6 @@
 """What a session really was, once it is over: steps, totals, units and times, taken from the tally of its entries."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -45,19 +45,20 @@ class Done:
         return self.saline_in_ml + self.red_cells_in_ml + self.out_ml == 0
 
 
-def done(state: Tally, *, method: str) -> Done:
+def done(state: Tally, *, method: str, began: datetime | None = None) -> Done:
     """Return what was carried out.
 
     method: 'one_arm' keeps draw and infusion apart, in the order in which they were entered; otherwise what belongs to
-    one step of the plan went in and out at the same time and is one step. The session ends with the last volume or the
-    end of the last unit.
+    one step of the plan went in and out at the same time and is one step. began: when the session was started.
+    A volume is entered when it is in or out: its step began with its unit or with the end of the step before. The
+    session ends with the last volume or the end of the last unit.
     """
     ends = [one.at for one in state.moved]
     ends += [times.ended_at for times in state.units.values() if times.ended_at is not None]
-    starts = [one.at for one in state.moved]
+    starts = [one.at for one in state.moved] + ([] if began is None else [began])
     starts += [times.started_at for times in state.units.values() if times.started_at is not None]
     return Done(
-        steps=tuple(_step(group) for group in _groups(state.moved, apart=method == ONE_ARM)),
+        steps=tuple(_steps(_groups(state.moved, apart=method == ONE_ARM), state, began)),
         places=tuple(sorted(place for place, times in state.units.items() if times.started_at or times.in_ml > 0)),
         saline_in_ml=state.saline_in_ml,
         red_cells_in_ml=state.red_cells_in_ml,
@@ -65,6 +66,16 @@ def done(state: Tally, *, method: str) -> Done:
         started_at=min(starts, default=None),
         ended_at=max(ends, default=None),
     )
+
+
+def _steps(groups: Iterable[list[Moved]], state: Tally, began: datetime | None) -> Iterator[StepDone]:
+    before = began
+    for group in groups:
+        units = [state.units[one.unit].started_at for one in group if one.unit is not None]
+        known = [moment for moment in (before, min((u for u in units if u is not None), default=None)) if moment]
+        step = _step(group, max(known, default=group[0].at))
+        before = step.ended_at
+        yield step
 
 
 def _groups(moved: Iterable[Moved], *, apart: bool) -> list[list[Moved]]:
@@ -86,7 +97,7 @@ def _has_room(group: list[Moved], one: Moved) -> bool:
     return max(in_ml, out_ml) <= MOST_IN_ONE_STEP_ML
 
 
-def _step(group: list[Moved]) -> StepDone:
+def _step(group: list[Moved], began: datetime) -> StepDone:
     in_ml = sum(one.in_ml for one in group)
     hb = sum(one.in_ml * one.cells_hb_g_l for one in group) / in_ml if in_ml > 0 else 0.0
     low, high = CELLS_HB_G_L
@@ -95,6 +106,6 @@ def _step(group: list[Moved]) -> StepDone:
         in_ml=in_ml,
         out_ml=sum(one.out_ml for one in group),
         cells_hb_g_l=hb if group[0].fluid == "red_cells" and low <= hb <= high else None,
-        started_at=min(one.at for one in group),
+        started_at=min(began, *(one.at for one in group)),
         ended_at=max(one.at for one in group),
     )

@@ -215,7 +215,8 @@ def test_a_volume_is_put_right_in_amount_and_in_time(patient, nurse, consultant,
     assert send(nurse_client, session, "put-right/", **given).status_code == 302
     stored = ExchangeSession.objects.get(pk=session.pk)
     assert stored.saline_in_ml == 280
-    assert f"{stored.started_at:%H:%M}" == "05:05"
+    first = stored.steps.order_by("number").first()
+    assert f"{stored.started_at:%H:%M} {first.ended_at:%H:%M}" == "05:00 05:05"
     missing = {"entry": "missing", "in_ml": "100", "out_ml": "100", "happened": "09:30", "why": "drawn to lower Hb"}
     assert send(nurse_client, session, "put-right/", **missing).status_code == 302
     assert ExchangeSession.objects.get(pk=session.pk).saline_in_ml == 380

@@ -46,6 +46,16 @@ def test_with_one_arm_draw_and_infusion_stay_apart_in_their_order() -> None:
     assert [(s.in_ml, s.out_ml) for s in found.steps] == [(0, 200), (400, 0), (0, 200), (258, 0), (0, 250)]
 
 
+def test_a_step_begins_with_its_unit_or_where_the_one_before_ended() -> None:
+    """A volume is entered when it is in, so its own time is that of the end."""
+    found = done(tally(PLAN, DAY), method="two_arm", began=NINE)
+    minutes = [((s.started_at - NINE).seconds // 60, (s.ended_at - NINE).seconds // 60) for s in found.steps]
+    assert minutes == [(0, 3), (4, 6)]
+    assert found.started_at == NINE
+    apart = done(tally(PLAN, DAY), method="one_arm", began=NINE).steps
+    assert [(s.started_at - NINE).seconds // 60 for s in apart] == [0, 1, 2, 4, 5]
+
+
 def test_cells_of_two_units_keep_their_haemoglobin_by_volume() -> None:
     entries = [
         said(1, "moved", step=2, in_ml=200, out_ml=0, unit=1, cells_hb_g_l=180),
