@@ -93,7 +93,7 @@ def read_record(exchange_session: ExchangeSession, now: datetime) -> Record:
         events=tuple(
             event_line(row, zone) for row in events.select_related("noted_by", "judged_by").order_by("at", "pk")
         ),
-        results=tuple(result_line(link, zone) for link in links.order_by("position", "result__taken_at", "result_id")),
+        results=tuple(result_line(link, zone) for link in links.order_by("result__taken_at", "result_id")),
         compared=_compared(exchange_session, ending, settings, now),
         moves=tuple(_moves(exchange_session, zone)),
         follow_ups=tuple(follow_up_line(row, zone) for row in follow_ups.select_related("done_by").order_by("due_on")),
@@ -140,8 +140,8 @@ def _compared(
         greatest_rise_g_l=record.greatest_rise_g_l, doubts=doubts,
     )  # fmt: skip
     said = [
-        f"{row.name}: forecast {row.forecast} ({row.span} in eight of ten) {row.unit}, "
-        f"measured {row.measured or 'nothing yet'}: {row.words}."
+        f"{row.name}: forecast {row.forecast} {row.unit} ({row.span} in eight of ten), "
+        f"measured {f'{row.measured} {row.unit}' if row.measured else 'nothing yet'}: {row.words}."
         for row in found.rows
     ]
     said += [found.why] if found.why else []

@@ -137,7 +137,7 @@ def unit_row(row: DonationUnit, zone: tzinfo) -> UnitOnRecord:
     )
     if row.expires_on:
         what.append(f"expires {full_day_words(row.expires_on)}")
-    what += [row.antigens_negative] if row.antigens_negative else []
+    what += [f"negative for {row.antigens_negative}"] if row.antigens_negative else []
     what += {True: ["HbS-negative"], False: ["not HbS-negative"], None: []}[row.hbs_negative]
     what += [row.special_marks] if row.special_marks else []
     checkers = [user.full_name for user in (row.first_checker, row.second_checker) if user]

@@ -83,7 +83,7 @@ def test_the_record_says_all_that_a_stranger_needs(session, nurse_client, frozen
     assert any(words.startswith("HbS 23.4 %") for words in said)
     assert [line.words for line in record.moves] == ["Finish session", "Rewrite totals", "Close session"]
     assert record.moves[-1].why == "left in a hurry"
-    assert record.compared[0].startswith("HbS after: forecast 23.1 (")
+    assert record.compared[0].startswith("HbS after: forecast 23.1 % (")
 
 
 def test_the_paper_can_be_read_without_the_programme(session, nurse_client, frozen_day) -> None:
