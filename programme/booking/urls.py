@@ -8,6 +8,6 @@ app_name = "booking"
 urlpatterns: list[URLPattern] = [
     path("diary/", diary.diary, name="diary"),
     path("diary/book/", diary.book_from_diary, name="book_from_diary"),
-    path("people/<str:patient_ref>/places/", diary.places, name="places"),
-    path("people/<str:patient_ref>/bookings/<int:key>/", diary.booking, name="booking"),
+    path("people/<path:patient_ref>/places/", diary.places, name="places"),
+    path("people/<path:patient_ref>/bookings/<int:key>/", diary.booking, name="booking"),
 ]

@@ -55,6 +55,7 @@ class ListTable(tables.Table):
     days_since = tables.Column(verbose_name=mark_safe("Days<br>since"), attrs={"th": {"class": "r ds"}})
     chance = tables.Column(verbose_name=mark_safe("Chance over<br>ceiling"), attrs={"th": {"class": "r ch"}})
     window = tables.Column(verbose_name=mark_safe("Suggested<br>days"), attrs={"th": {"class": "wn"}})
+    booked = tables.Column(verbose_name="Booked", attrs={"th": {"class": "bk"}})
 
     may_run = False
 

@@ -52,9 +52,9 @@ class DiaryBookForm(BookForm):
     since = forms.DateField(required=False)
 
     def __init__(self, data: Any) -> None:
-        ref, _, rest = str(data.get("place", "")).partition("|")
+        ref, *rest = str(data.get("place", "")).rsplit("|", 3)  # a reference may hold any sign
         given = data.copy()
-        given["place"] = rest
+        given["place"] = "|".join(rest)
         super().__init__(given)
         self.patient_ref = ref
 

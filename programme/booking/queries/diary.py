@@ -108,6 +108,15 @@ class DiaryPage:
         return self.people + self.others
 
     @property
+    def on_tablet(self) -> int:
+        """How many people have a column on a narrow screen too."""
+        return sum(person.on_tablet for person in self.people)
+
+    @property
+    def only_wide(self) -> int:
+        return len(self.people) - self.on_tablet
+
+    @property
     def past(self) -> tuple[PersonColumn, ...]:
         """Who is past the last safe day."""
         return tuple(person for person in self.everyone if person.row.is_past)

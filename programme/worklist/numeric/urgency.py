@@ -63,7 +63,8 @@ class Situation:
     and since when the person is paused, empty when on the programme. pace_flag: (day, pace before, pace now) of a
     flagged change [points a day]. results_on: newest result of the followed share. chance_today: of a measured value
     over the ceiling today, 0..1. contact, contact_on: a contact after a session that is open, in words, and the day on
-    which it fell or falls due.
+    which it fell or falls due. booked_on: the next place in the diary; booked_late: why it is after the last safe day.
+    missed_on: a visit missed since the last session, with no other booked.
     """
 
     today: date
@@ -90,6 +91,14 @@ class Situation:
     results_limit_days: int = 120
     contact_on: date | None = None
     contact: str = ""
+    booked_on: date | None = None
+    booked_late: str = ""
+    missed_on: date | None = None
+
+    @property
+    def booked_safely(self) -> bool:
+        """Whether a place stands that is not after the last safe day."""
+        return self.booked_on is not None and (self.latest_safe_on is None or self.booked_on <= self.latest_safe_on)
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,9 +131,11 @@ def judge(s: Situation) -> Need:
         _paused,
         _in_chair,
         _over_measured,
+        _missed,
         _passed,
         _contact,
         _cannot_say,
+        _booked_late,
         _due,
         _stale,
         _flagged,
@@ -195,19 +206,49 @@ def _over_measured(s: Situation) -> Need | None:
     )  # fmt: skip
 
 
+def _missed(s: Situation) -> Need | None:
+    """Somebody who did not come is asked after at once, whatever the window says."""
+    if s.missed_on is None:
+        return None
+    missed = "today" if s.missed_on == s.today else f"on {day_words(s.missed_on, s.today)}"
+    last = s.latest_safe_on if s.status == "ok" else None
+    passed = last is not None and last <= s.today
+    window = "" if last is None else f"; last safe day {day_words(last, s.today)}"
+    return Need(
+        Band.NOW, "stop" if passed else "check", f"Did not come {missed}. ", "Telephone today", f"{window}.",
+        brief=f"did not come {missed}", also=asides(s),
+        weight=(2 if passed else 3, -(s.chance_today or 0.0), s.missed_on.toordinal()),
+    )  # fmt: skip
+
+
+def _booked_late(s: Situation) -> Need | None:
+    """A place after the last safe day stays in sight, with its reason, until it is kept or moved."""
+    if s.booked_on is None or s.booked_safely or s.latest_safe_on is None:
+        return None
+    booked, last = day_words(s.booked_on, s.today), day_words(s.latest_safe_on, s.today)
+    lead, order = f"Booked {booked}, after the last safe day {last}", (0, s.latest_safe_on.toordinal())
+    if s.booked_late:
+        lead = f"{lead}: {s.booked_late.rstrip('. ')}."
+        return Need(Band.ARRANGE, "note", lead, also=asides(s), weight=order)
+    return Need(Band.ARRANGE, "check", f"{lead}. ", "Look for an earlier place", ".", also=asides(s), weight=order)
+
+
 def _passed(s: Situation) -> Need | None:
     if s.status != "ok" or s.latest_safe_on is None or s.latest_safe_on > s.today:
         return None
     chance = 0.0 if s.chance_today is None else s.chance_today
     later = s.suggested_on is not None and s.suggested_on > s.today
     next_day = f"; next open day {day_words(s.suggested_on, s.today)}" if later and s.suggested_on else ""
+    act = "Telephone today"
+    if s.booked_on is not None:
+        act, next_day = f"Booked {'today' if s.booked_on == s.today else day_words(s.booked_on, s.today)}", ""
     if s.latest_safe_on == s.today:
         lead, brief, mark = "Today is the last safe day. ", "has the last safe day today", "check"
     else:
         passed = day_words(s.latest_safe_on, s.today)
         lead, brief, mark = f"The last safe day was {passed}. ", f"is past the last safe day, {passed}", "stop"
     return Need(
-        Band.NOW, mark, lead, "Telephone today", f"{next_day}.",
+        Band.NOW, mark, lead, act, f"{next_day}.",
         brief=brief, also=asides(s), weight=(2 if mark == "stop" else 3, -chance, s.latest_safe_on.toordinal()),
     )  # fmt: skip
 
@@ -229,6 +270,8 @@ def _cannot_say(s: Situation) -> Need | None:
 
 
 def _due(s: Situation) -> Need | None:
+    if s.booked_safely:
+        return None
     horizon = s.today + timedelta(days=ARRANGE_WITHIN_DAYS)
     last, best = s.latest_safe_on, s.suggested_on
     due = [day for day in (last, best) if day is not None]
@@ -272,6 +315,8 @@ def _quiet(s: Situation) -> Need:
     if _weight_is_stale(s):
         lead = f"{capital(_weight_words(s))}. "
         return Need(Band.ON_COURSE, "note", lead, "Weigh", " at the next visit.", weight=order)
+    if s.booked_on is not None:
+        return Need(Band.ON_COURSE, "", f"Booked {day_words(s.booked_on, s.today)}.", weight=order)
     return Need(Band.ON_COURSE, "", "Nothing.", weight=order)
 
 

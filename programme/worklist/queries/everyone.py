@@ -26,6 +26,7 @@ from programme.worklist.numeric.urgency import (
     opening,
 )
 from programme.worklist.numeric.words import day_words, figure, short_day_words, span_words
+from programme.worklist.queries.booked import Place, booked_places
 from programme.worklist.queries.in_force import in_force
 from programme.worklist.queries.measured import Measured, newest_since_last_session
 from programme.worklist.queries.stored import Stored
@@ -62,6 +63,10 @@ class Row:
     stale: bool
     contact_key: int | None = None
     chair: Chair | None = None
+    place: Place | None = None
+    missed_on: date | None = None
+    booked: str = ""
+    booked_late: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,19 +119,27 @@ def everyone(site: Site, now: datetime, *, find: str = "") -> ListPage:
     visits = _visits(site, today)
     measured = newest_since_last_session(site, today, {pk: record.last_on for pk, record in records.items()})
     chairs = _in_chair(site, today)
-    contacts = _contacts(site, today)
+    contacts, places = _contacts(site, today), booked_places(site, today)
     rows = []
     for patient in patients:
         record = records[patient.pk]
         stored = Stored.of(patient, force)
         situation = _situation(
             patient, record, stored, measured.get(patient.pk), today, settings, chair=chairs.get(patient.pk),
-            contact=contacts.get(patient.pk),
+            contact=contacts.get(patient.pk), place=places.get(patient.pk, Place()),
         )  # fmt: skip
         row = _row(patient, record, stored, situation, visits[patient.pk], contacts.get(patient.pk))
-        rows.append(replace(row, chair=chairs.get(patient.pk)))
+        rows.append(_with_place(replace(row, chair=chairs.get(patient.pk)), situation, places.get(patient.pk)))
     rows.sort(key=lambda row: (row.need.band, row.need.weight, row.name.casefold(), row.patient_ref))
     return _page(rows, today, find, nothing_stored=force.fit is None)
+
+
+def _with_place(row: Row, s: Situation, place: Place | None) -> Row:
+    """The row with the next place in the diary."""
+    if place is None or place.on is None:
+        return replace(row, place=place, missed_on=s.missed_on)
+    late = s.status == "ok" and not s.booked_safely
+    return replace(row, place=place, booked=day_words(place.on, s.today), booked_late=late)
 
 
 def _page(rows: Sequence[Row], today: date, find: str, *, nothing_stored: bool) -> ListPage:
@@ -210,6 +223,7 @@ def _situation(
     *,
     chair: Chair | None,
     contact: FollowUp | None,
+    place: Place,
 ) -> Situation:
     small = record.weight_kg < UNDER_40_KG
     if measured is not None and measured.pct <= record.hbs_ceiling_pct:
@@ -241,6 +255,9 @@ def _situation(
         results_limit_days=int(settings["results_stale_days"]),
         contact_on=None if contact is None else contact.due_on,
         contact="" if contact is None else contact.get_kind_display(),
+        booked_on=place.on,
+        booked_late=place.late_reason,
+        missed_on=place.missed_since(record.last_on),
     )
 
 

@@ -12,6 +12,8 @@ from programme.worklist.queries.everyone import everyone
 from tests.factories import (
     NOW,
     TODAY,
+    make_booking,
+    make_chair,
     make_exchange_session,
     make_facts,
     make_fit_in_force,
@@ -82,6 +84,60 @@ def test_someone_due_within_a_week_is_to_arrange_with_window_best_day_and_chance
     assert (row.window, row.best_day) == ("1\u201310 Jun", "Mon 8 Jun")
     assert (row.chance, row.chance_when, row.chance_is_hot) == ("8", "by 8 Jun", False)
     assert (row.before, row.before_over, row.before_day, row.days_since) == ("45.0", True, "4 May", 28)
+
+
+def test_a_safe_place_in_the_diary_takes_somebody_off_the_week_and_is_printed(
+    site, fit, coordinator_client, frozen_day
+):
+    patient = make_person(fit)
+    booked = make_booking(patient, make_chair(site), on=date(2026, 6, 9))
+    row = rows_of(site)["R001"]
+    assert (row.need.band, row.need.sentence, row.booked) == (Band.ON_COURSE, "Booked Tue 9 Jun.", "Tue 9 Jun")
+    page = get_list(coordinator_client)
+    assert reverse("booking:booking", args=["R001", booked.pk]) in page
+    assert "09:00, Chair 1" in page
+
+
+def test_who_did_not_come_rises_at_once_until_something_else_is_booked(site, fit, coordinator_client, frozen_day):
+    patient, chair = make_person(fit, next_date=date(2026, 7, 6), latest_safe_date=date(2026, 7, 8)), make_chair(site)
+    booked = make_booking(patient, chair, on=TODAY)
+    assert rows_of(site)["R001"].need.band is Band.ON_COURSE
+    there = reverse("booking:booking", args=["R001", booked.pk])
+    receipt = coordinator_client.get(there).context["receipt"]
+    coordinator_client.post(there, {"receipt": receipt, "version": 1, "act": "missed"})
+    row = rows_of(site)["R001"]
+    assert row.need.band is Band.NOW
+    assert row.need.sentence == "Did not come today. Telephone today; last safe day Wed 8 Jul."
+    assert "Ada Testwood did not come today." in get_list(coordinator_client)
+    make_booking(patient, chair, on=date(2026, 6, 9))
+    assert rows_of(site)["R001"].need.band is Band.ON_COURSE
+
+
+def test_a_session_after_the_missed_visit_ends_it(site, fit):
+    patient = make_person(fit)
+    make_booking(patient, make_chair(site), on=date(2026, 5, 1), state="missed")
+    assert rows_of(site)["R001"].need.band is Band.ARRANGE
+
+
+def test_a_place_after_the_last_safe_day_stays_in_sight_with_its_reason(site, fit):
+    patient = make_person(fit)
+    booked = make_booking(patient, make_chair(site), on=date(2026, 6, 12))
+    row = rows_of(site)["R001"]
+    assert (row.need.band, row.need.mark, row.booked_late) == (Band.ARRANGE, "check", True)
+    assert row.need.sentence == ("Booked Fri 12 Jun, after the last safe day Wed 10 Jun. Look for an earlier place.")
+    booked.late_reason = "Examinations."
+    booked.save()
+    row = rows_of(site)["R001"]
+    assert (row.need.band, row.need.mark) == (Band.ARRANGE, "note")
+    assert row.need.sentence == "Booked Fri 12 Jun, after the last safe day Wed 10 Jun: Examinations."
+
+
+def test_somebody_past_the_window_who_is_booked_is_now_with_the_day(site, fit):
+    patient = make_person(fit, latest_safe_date=date(2026, 5, 28), next_date=date(2026, 6, 2), chance_today=0.43)
+    make_booking(patient, make_chair(site), on=date(2026, 6, 2), late_reason="the first free")
+    row = rows_of(site)["R001"]
+    assert row.need.band is Band.NOW
+    assert row.need.sentence == "The last safe day was Thu 28 May. Booked Tue 2 Jun."
 
 
 def test_a_last_safe_day_gone_by_is_now_and_hot(fit):
@@ -331,7 +387,8 @@ def test_the_number_of_queries_does_not_grow_with_people(nurse_client, fit, peop
         make_result(patient, value=31.0, on=TODAY)
         make_follow_up(patient.exchange_sessions.get())
         make_planned_session(patient, on=TODAY)
-    with django_assert_num_queries(15):
+        make_booking(patient, make_chair(fit.site))
+    with django_assert_num_queries(16):
         get_list(nurse_client)
 
 

@@ -29,7 +29,13 @@ function openPlan() {
   if (here && here.matches("a[data-row]")) window.location.assign(`${here.href}plan/`);
 }
 
-const acts = { "/": () => find.focus(), j: () => move(1), k: () => move(-1), p: openPlan, "?": () => keys.showModal() };
+function openPlaces() {
+  const here = document.activeElement;
+  const place = here && here.matches("a[data-row]") && here.closest("tr").querySelector(".bk a");
+  if (place) window.location.assign(place.href);
+}
+
+const acts = { "/": () => find.focus(), j: () => move(1), k: () => move(-1), p: openPlan, b: openPlaces, "?": () => keys.showModal() };
 
 document.addEventListener("keydown", (event) => {
   if (document.body.dataset.letterKeys !== "on" || event.ctrlKey || event.metaKey || event.altKey) return;

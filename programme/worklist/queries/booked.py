@@ -1,0 +1,61 @@
+"""Places in the diary as the list and the course show them."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, replace
+from datetime import date, time, timedelta
+
+from programme.booking.models import STANDING, Booking, BookingState
+from programme.core.models import Site
+
+LOOKED_BACK_DAYS = 120  # a missed visit that is older than any gap says nothing of today; chosen here
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """The next place of a person, and their latest missed visit."""
+
+    key: int | None = None
+    on: date | None = None
+    starts: time | None = None
+    chair: str = ""
+    late_reason: str = ""
+    confirmed: bool = False
+    missed_on: date | None = None
+    missed_key: int | None = None
+    all_on: tuple[date, ...] = ()
+
+    def missed_since(self, last_on: date | None) -> date | None:
+        """The day of a missed visit after the last session, while nothing is booked instead; else None."""
+        if self.missed_on is None or self.on is not None or (last_on is not None and last_on >= self.missed_on):
+            return None
+        return self.missed_on
+
+
+def booked_places(site: Site, today: date, *, only: Collection[int] | None = None) -> Mapping[int, Place]:
+    """Return the next place of everybody who has one, or missed one lately; one query."""
+    rows = Booking.objects.filter(
+        patient__site=site, on__gte=today - timedelta(days=LOOKED_BACK_DAYS), state__in=[*STANDING, BookingState.MISSED]
+    )
+    rows = rows if only is None else rows.filter(patient__in=only)
+    found: dict[int, Place] = {}
+    for row in rows.select_related("chair").order_by("on", "starts"):
+        known = found.get(row.patient_id, Place())
+        found[row.patient_id] = _with(known, row, today)
+    return found
+
+
+def _with(known: Place, row: Booking, today: date) -> Place:
+    """What is known of a person's places and one more of them; bookings come in the order of their days."""
+    if row.state == BookingState.MISSED:
+        return replace(known, missed_on=row.on, missed_key=row.pk)
+    if row.on < today:
+        return known
+    known = replace(known, all_on=(*known.all_on, row.on))
+    if known.on is not None:
+        return known
+    return replace(
+        known, key=row.pk, on=row.on, starts=row.starts, chair=row.chair.name, late_reason=row.late_reason,
+        confirmed=row.state == BookingState.CONFIRMED,
+    )  # fmt: skip
