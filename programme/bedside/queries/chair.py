@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from functools import cached_property
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from programme.core.settings_of_site import site_settings
@@ -30,10 +31,17 @@ class Chair:
     def plan(self) -> Prescription | None:
         return plan_carried_out(self.exchange_session)
 
+    @cached_property
+    def steps(self) -> Sequence[Mapping[str, Any]]:
+        """The steps of the plan that is carried out (`plan_carried_out`), without all that stands beside them."""
+        signed = Prescription.objects.filter(exchange_session=self.exchange_session, authorised_at__isnull=False)
+        rows = signed.values_list("lapsed_at", "replaced_at", "number", "steps")
+        plans = [(lapsed is None and replaced is None, number, steps) for lapsed, replaced, number, steps in rows]
+        return max(plans, key=lambda plan: plan[:2])[2] if plans else ()
+
     def fluid_of(self, step: int | None) -> tuple[str, float] | None:
         """Return fluid and Hb of the cells [g/L] of a step of the plan; None where it has no such step."""
-        steps = self.plan.steps if self.plan else ()
-        found = next((one for one in steps if one["number"] == step), None)
+        found = next((one for one in self.steps if one["number"] == step), None)
         return None if found is None else (found["fluid"], float(found.get("cells_hb_g_l") or 0.0))
 
     @cached_property

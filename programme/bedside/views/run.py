@@ -125,13 +125,11 @@ def answer_script(request: access.SignedIn, exchange_session: ExchangeSession) -
 
 def keep(request: access.SignedIn, exchange_session: ExchangeSession, sent: Sent) -> Entry:
     now = timezone.now()
-    # What was kept before is not read again: the plan may have changed since.
-    known = Entry.objects.filter(key=sent.key).exists()
     return add_entry(
         exchange_session=exchange_session,
         key=sent.key,
         kind=sent.kind,
-        body={} if known else body_of(sent.kind, sent.fields, Chair(exchange_session, now)),
+        body=lambda: body_of(sent.kind, sent.fields, Chair(exchange_session, now)),
         actor=request.user,
         at=now,
         waited_s=sent.waited_s,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -30,7 +30,7 @@ def add_entry(
     exchange_session: ExchangeSession,
     key: str,
     kind: str,
-    body: Mapping[str, Any],
+    body: Mapping[str, Any] | Callable[[], Mapping[str, Any]],
     actor: User,
     at: datetime,
     waited_s: float = 0.0,
@@ -39,6 +39,7 @@ def add_entry(
 ) -> Entry:
     """Keep one entry that the bedside page made; the same key again finds the entry it made the first time.
 
+    body: by kind, or what reads it; an entry that was kept before is not read again, for the plan may have changed.
     waited_s: seconds it had waited in the browser, by the browser's own running clock; it happened so long before `at`.
     Raises: ValidationError with every fault, or where the session's state takes no such entry. Nothing is written then.
     """
@@ -51,13 +52,15 @@ def add_entry(
         raise ValidationError(f"This session is {now.state}: '{kind.replace('_', ' ')}' was not kept.")
     if kind == TIME and not why.strip():
         raise ValidationError({"why": "Say why the time is put right: the reason is kept with it."})
-    faults = faults_of(kind, body) or _faults_here(now, kind, body, at)
+    said = body() if callable(body) else body
+    faults = faults_of(kind, said) or _faults_here(now, kind, said, at)
     if faults:
         raise ValidationError(list(faults))
     entry = keep(
-        exchange_session=now, key=key, kind=kind, body=body, actor=actor, at=at, waited_s=waited_s, seen=seen, why=why
+        exchange_session=now, key=key, kind=kind, body=said, actor=actor, at=at, waited_s=waited_s, seen=seen, why=why
     )
-    rewrite_totals(exchange_session=now, actor=actor, at=at, why=why or f"entry {entry.number} came after the end")
+    if now.state != State.RUNNING:
+        rewrite_totals(exchange_session=now, actor=actor, at=at, why=why or f"entry {entry.number} came after the end")
     return entry
 
 

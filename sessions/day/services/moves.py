@@ -57,6 +57,6 @@ def move(
 
 def hold(exchange_session: ExchangeSession) -> ExchangeSession:
     """Return the session as it is now, held for this transaction together with its person's chain of the trail."""
-    Patient.objects.select_for_update().get(pk=exchange_session.patient_id)
+    Patient.objects.select_for_update().values_list("pk").get(pk=exchange_session.patient_id)
     rows = ExchangeSession.objects.select_for_update(of=("self",)).select_related("patient__site")
     return rows.get(pk=exchange_session.pk)

@@ -80,7 +80,7 @@ def test_what_is_kept_names_the_fluid_so_that_a_later_plan_cannot_change_it(nurs
         ("time", {"target": "2", "clock": "23:00", "why": "x"}, "is in the future"),
         ("time", {"target": "2", "clock": "09:55"}, "Say why"),
         ("unit_started", {"unit": "1"}, "is not entered on this page"),
-        ("plan", {}, "is not entered on this page"),
+        ("plan", {}, "'plan' was not kept"),
     ],
 )
 def test_what_cannot_be_is_refused_with_what_is_allowed(nurse, nurse_client, running, kind, fields, words):
