@@ -57,7 +57,7 @@ def _walk(patterns: list[URLPattern | URLResolver], above: str, names: tuple[str
 def sample(
     exchange_session: ExchangeSession, transfusion: OtherTransfusion, of_the_day: ExchangeSession
 ) -> dict[str, Any]:
-    """What the addresses of one person are filled with; `of_the_day` runs, has a follow-up and a reaction."""
+    """What the addresses of one person are filled with, who is booked; `of_the_day` runs, with call and reaction."""
     patient = exchange_session.patient
     return {
         "patient_ref": patient.patient_ref,
@@ -67,6 +67,9 @@ def sample(
         "key of day": of_the_day.pk,
         "key of call": of_the_day.follow_ups.first().pk,
         "key of reactions": of_the_day.adverse_events.first().pk,
+        "key of bookings": patient.bookings.first().pk,
+        "key of chair": patient.site.chairs.first().pk,
+        "kind": "chair",
         "place": 1,
         "number": 0,
         "name": "unit_volume_ml",

@@ -1,0 +1,164 @@
+"""Chairs and days: what is kept, what is refused with what is allowed, and who then has no place."""
+
+from datetime import date, time, timedelta
+
+import pytest
+from django.core.exceptions import ValidationError
+
+from programme.booking.models import Chair, ClosedDay, OpeningHours, OtherUse, Slot, StaffLimit
+from programme.booking.queries.chairs import displaced, holidays_ahead
+from programme.booking.queries.free import site_calendar
+from programme.booking.services import chairs
+from programme.core import trail
+from programme.core.models import EditedMeanwhile, TrailEntry
+from tests.factories import NOW, TODAY, make_booking, make_chair, make_open_week, make_patient
+
+pytestmark = pytest.mark.django_db
+MONDAY = date(2026, 6, 8)
+
+
+def add(row, by):
+    return chairs.add(row=row, actor=by, at=NOW)
+
+
+def change(row, fields, by, reason="agreed with the ward"):
+    return chairs.change(row=row, fields=fields, reason=reason, actor=by, at=NOW)
+
+
+def refused(row, by):
+    with pytest.raises(ValidationError) as caught:
+        add(row, by)
+    assert not type(row).objects.filter(pk=row.pk).exists()
+    assert TrailEntry.objects.count() == 0
+    return " ".join(caught.value.messages)
+
+
+def test_a_unit_set_up_from_nothing_has_places(site, coordinator):
+    chair = add(Chair(site=site, name="Chair 1", since=TODAY), coordinator)
+    add(Slot(chair=chair, starts=time(9), ends=time(15), since=TODAY), coordinator)
+    add(OpeningHours(site=site, weekday=0, opens=time(8), closes=time(18), since=TODAY), coordinator)
+    free = site_calendar(site, TODAY, TODAY + timedelta(days=13)).places()
+    assert [(place.on, place.chair_name, place.starts) for place in free] == [
+        (TODAY, "Chair 1", time(9)), (MONDAY, "Chair 1", time(9)),
+    ]  # fmt: skip
+    entries = TrailEntry.objects.order_by("number")
+    assert [(row.action, row.actor) for row in entries] == [("add to diary", coordinator)] * 3
+    assert entries[0].after["name"] == "Chair 1"
+    assert trail.faults(TrailEntry.objects.all()) == []
+
+
+def test_starts_of_a_chair_are_numbered_and_never_share_a_number(site, coordinator):
+    chair = make_chair(site, ends=time(12))
+    second = add(Slot(chair=chair, starts=time(13), ends=time(17), since=TODAY), coordinator)
+    assert second.number == 2
+
+
+@pytest.mark.parametrize("other", [(time(8), time(10)), (time(15), time(18)), (time(10), time(11))])
+def test_a_start_that_meets_another_of_the_chair_is_refused(site, coordinator, other):
+    chair = make_chair(site)  # 09:00 to 16:00
+    said = refused(Slot(chair=chair, starts=other[0], ends=other[1], since=TODAY), coordinator)
+    assert said.startswith("Chair 1 has a start from 09:00 to 16:00 (from Mon 1 Jan 2024)")
+    assert "end that one first" in said
+
+
+def test_a_start_may_follow_one_that_has_ended(site, coordinator):
+    chair = make_chair(site)
+    old = chair.slots.get()
+    old.until = MONDAY
+    change(old, ["until"], coordinator)
+    new = Slot(chair=chair, starts=time(10), ends=time(16), since=MONDAY + timedelta(days=1))
+    assert add(new, coordinator).pk
+
+
+def test_a_weekday_has_one_set_of_hours_at_a_time(site, coordinator):
+    make_open_week(site, weekdays=[0])
+    said = refused(OpeningHours(site=site, weekday=0, opens=time(9), closes=time(12), since=MONDAY), coordinator)
+    assert said == "Monday has hours from 08:00 to 18:00 (from Mon 1 Jan 2024); end those first."
+
+
+def test_a_closed_day_in_the_past_is_refused(site, coordinator):
+    said = refused(ClosedDay(site=site, on=TODAY - timedelta(days=1), words="training"), coordinator)
+    assert said == "Sun 31 May 2026 is in the past; allowed is from today, Mon 1 Jun 2026, on."
+
+
+def test_a_second_entry_for_a_day_is_refused(site, coordinator):
+    ClosedDay.objects.create(site=site, on=MONDAY, words="training")
+    assert "has an entry already" in refused(ClosedDay(site=site, on=MONDAY, words="again"), coordinator)
+
+
+def test_a_last_day_long_past_would_rewrite_what_was(site, coordinator):
+    chair = make_chair(site)
+    chair.until = TODAY - timedelta(days=2)
+    with pytest.raises(ValidationError, match="the earliest last day is yesterday, Sun 31 May 2026"):
+        change(chair, ["until"], coordinator)
+    chair.refresh_from_db()
+    assert chair.until is None
+
+
+def test_a_change_needs_its_reason_and_the_version_it_was_opened_at(site, coordinator):
+    chair = make_chair(site)
+    first, second = Chair.objects.get(pk=chair.pk), Chair.objects.get(pk=chair.pk)
+    with pytest.raises(ValidationError, match="Say why"):
+        change(first, ["note"], coordinator, reason=" ")
+    first.note = "by the window"
+    change(first, ["note"], coordinator, reason="moved")
+    second.note = "by the door"
+    with pytest.raises(EditedMeanwhile):
+        change(second, ["note"], coordinator)
+    entry = TrailEntry.objects.get()
+    assert (entry.before["note"], entry.after["note"], entry.why) == ("", "by the window", "moved")
+
+
+def test_rows_of_another_unit_are_refused(other_site, coordinator):
+    with pytest.raises(ValidationError, match="another unit"):
+        add(Chair(site=other_site, name="Chair 1", since=TODAY), coordinator)
+
+
+@pytest.fixture
+def booked(site):
+    make_open_week(site)
+    chair = make_chair(site)
+    return make_booking(make_patient("R1", site=site), chair, on=MONDAY)
+
+
+def whys(site):
+    return [one.why for one in displaced(site, TODAY)]
+
+
+def test_nobody_is_displaced_while_the_diary_holds(booked, site):
+    assert whys(site) == []
+
+
+@pytest.mark.parametrize(
+    ("row", "why"),
+    [
+        (lambda site, chair: ClosedDay(site=site, on=MONDAY, words="training"), "the unit is closed (training)"),
+        (
+            lambda site, chair: ClosedDay(site=site, on=MONDAY, closes=time(13), words="meeting"),
+            "the unit is open from 08:00 to 13:00",
+        ),
+        (
+            lambda site, chair: OtherUse(chair=chair, since=MONDAY, until=MONDAY, words="iron infusions"),
+            "the chair is used for something else: iron infusions",
+        ),
+        (lambda site, chair: StaffLimit(site=site, since=MONDAY, most=0), "1 are booked where staff allow 0"),
+    ],
+)
+def test_who_is_booked_where_the_diary_changes_is_named_and_stays_booked(booked, site, coordinator, row, why):
+    add(row(site, booked.chair), coordinator)
+    assert whys(site) == [why]
+    booked.refresh_from_db()
+    assert booked.state == "booked"
+
+
+def test_a_chair_given_up_displaces_who_is_booked_later(booked, site, coordinator):
+    booked.chair.until = TODAY
+    change(booked.chair, ["until"], coordinator)
+    assert whys(site) == ["the chair has no start at 09:00 that day"]
+
+
+def test_bank_holidays_ahead_are_those_that_nobody_has_answered(site):
+    # Banking and Financial Dealings Act 1971 (UK), schedule 1: the last Monday in August, in 2026 the 31st.
+    assert date(2026, 8, 31) in [on for on, _ in holidays_ahead(site, TODAY)]
+    ClosedDay.objects.create(site=site, on=date(2026, 8, 31), works=True, words="worked")
+    assert date(2026, 8, 31) not in [on for on, _ in holidays_ahead(site, TODAY)]
