@@ -9,6 +9,7 @@ import time
 import urllib.error
 import urllib.request
 from datetime import UTC, datetime
+from pathlib import Path
 
 import pytest
 from django.conf import settings
@@ -40,14 +41,14 @@ class Server:
         self.process = subprocess.Popen(
             command, cwd=ROOT, env=environment, stdout=self.log, stderr=subprocess.STDOUT, start_new_session=True
         )
-        give_up = time.monotonic() + PATIENCE / 1000
+        give_up = time.monotonic() + 2 * PATIENCE / 1000
         while time.monotonic() < give_up:
             try:
                 urllib.request.urlopen(f"{self.url}/sign-in/", timeout=2)
                 return
             except (urllib.error.URLError, OSError):
                 time.sleep(0.1)
-        raise RuntimeError("the server did not start")
+        raise RuntimeError(f"the server did not start:\n{Path(self.log.name).read_text()[-2000:]}")
 
     def kill(self):
         """Signal 9 to the server and every process it started, so that nothing is tidied up."""
