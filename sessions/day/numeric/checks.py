@@ -120,10 +120,16 @@ def _volumes(state: Tally, carried_out: Done) -> Check:
 
 def _balance(balance_ml: float, weight_kg: float, settings: Mapping[str, float]) -> Check:
     deficit, excess = balance_limits_ml(weight_kg, settings)
-    found = f"in less out is {balance_ml:+.0f} mL ({balance_ml / weight_kg:+.1f} mL/kg)".replace("-", "\u2212")
+    found = f"in less out is {_signed(balance_ml, 0)} mL ({_signed(balance_ml / weight_kg, 1)} mL/kg)"
     if -deficit <= balance_ml <= excess:
         return Check(OK, "Balance at the end", found)
     return Check(ASK, "Balance at the end", f"{found}; allowed is \u2212{deficit:.0f} to +{excess:.0f} mL")
+
+
+def _signed(value: float, places: int) -> str:
+    """Write a number with its sign; none before a nought."""
+    text = f"{value:+.{places}f}".replace("-", "\u2212")
+    return text if text.strip("+\u22120.") else text[1:]
 
 
 def _units(state: Tally, carried_out: Done, units: Sequence[UnitNow]) -> tuple[Check, ...]:

@@ -82,6 +82,8 @@ def test_the_balance_is_held_against_the_limits_of_the_site() -> None:
     more = (*WHOLE, said(82, "moved", step=1, in_ml=353, out_ml=0))
     found = lines(more)["Balance at the end"]
     assert (found.state, found.words) == (ASK, "in less out is +361 mL (+6.0 mL/kg); allowed is −480 to +360 mL")
+    less = (*WHOLE, said(82, "moved", step=1, in_ml=0, out_ml=10))
+    assert lines(less)["Balance at the end"].words == "in less out is −2 mL (0.0 mL/kg)"
     level = (*WHOLE, said(82, "moved", step=1, in_ml=352, out_ml=0))
     assert lines(level)["Balance at the end"].state == OK
 
