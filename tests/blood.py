@@ -6,30 +6,26 @@ from datetime import UTC, date, datetime, time
 from typing import Any
 
 from patients.models import CrossmatchSample, Patient
-from programme.booking.models import Booking, Chair, OpeningHours, Slot
+from programme.booking.models import Booking, Chair
 from programme.core.models import Site, User
-from programme.supply.models import BloodOrder
+from programme.supply.models import BloodOrder, SuppliedUnit
 from programme.supply.services.orders import draft_orders, send_order
 from sessions.day.numeric.donation_number import check_character
-from tests.factories import NOW, make_needs, make_patient, make_suggestion
+from tests import factories
+from tests.factories import NOW, make_chair, make_needs, make_open_week, make_patient, make_suggestion
 
-SINCE = date(2026, 1, 1)
 FOR = date(2026, 6, 12)
 """A Friday, eleven days after TODAY. Order by: Monday 8 June, four working days before."""
 
 
 def make_open_unit(site: Site) -> Chair:
     """Open Monday to Friday 08:00 to 18:00, one chair with one start at 09:00."""
-    for weekday in range(5):
-        OpeningHours.objects.create(site=site, weekday=weekday, opens=time(8), closes=time(18), since=SINCE)
-    chair = Chair.objects.create(site=site, name="Chair 1", place=1, since=SINCE)
-    Slot.objects.create(chair=chair, number=1, starts=time(9), ends=time(14), since=SINCE)
-    return chair
+    make_open_week(site)
+    return make_chair(site, ends=time(14))
 
 
 def make_booking(patient: Patient, chair: Chair, *, by: User, on: date = FOR, **fields: Any) -> Booking:
-    values = {"starts": time(9), "ends": time(14), "made_by": by, "made_at": NOW, **fields}
-    return Booking.objects.create(patient=patient, chair=chair, on=on, **values)
+    return factories.make_booking(patient, chair, on=on, made_by=by, **fields)
 
 
 def make_booked(chair: Chair, *, by: User, on: date = FOR, ref: str | None = None, **fields: Any) -> Booking:
@@ -50,6 +46,17 @@ def make_order(chair: Chair, *, by: User, at: datetime = NOW, **booked: Any) -> 
 def make_sent(chair: Chair, *, by: User, at: datetime = NOW, **booked: Any) -> BloodOrder:
     order = make_order(chair, by=by, at=at, **booked)
     return send_order(order=order, version=order.version, actor=by, at=at)
+
+
+def make_order_with_unit(booking: Booking) -> BloodOrder:
+    """A sent order with one unit in the fridge, numbered so that no other site has the same number."""
+    order = BloodOrder.objects.create(
+        patient=booking.patient, booking=booking, number=100 + booking.pk, site=booking.patient.site, units=4,
+        for_at=datetime.combine(booking.on, booking.starts, tzinfo=UTC), needs={"abo": "O", "rhd": "+"},
+        plan={"units": 4}, order_by=booking.on, state="arrived", confirmed_units=4,
+    )  # fmt: skip
+    SuppliedUnit.objects.create(order=order, donation_number=number_of(order.number), arrived_at=NOW)
+    return order
 
 
 def make_sample(patient: Patient, taken_at: datetime) -> CrossmatchSample:

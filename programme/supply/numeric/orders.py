@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from sessions.day.numeric.blood_match import Needed, antigens_of, must_be_negative
+from sessions.day.numeric.blood_match import Needed, UnitBlood, antigens_of, must_be_negative
 
 MINUS = "\u2212"
 STOP, CHECK, NOTE = "stop", "check", "note"
@@ -133,6 +133,27 @@ def changed_needs(ordered: OrderNeeds, now: OrderNeeds) -> tuple[str, ...]:
 def unclear_antibodies(needs: OrderNeeds) -> tuple[str, ...]:
     """Return antibodies whose name says no antigen: only the blood bank can say what they ask for."""
     return tuple(name for name in needs.antibodies if not antigens_of(name))
+
+
+def unit_differences(unit: UnitBlood, needs: OrderNeeds, *, age_days: int | None) -> tuple[str, ...]:
+    """Return in words where a unit is not as it was asked for. Whether it may be given is not said here.
+
+    age_days: since the donation, None where that day was not entered.
+    """
+    found = []
+    if (unit.abo, unit.rhd) != (needs.abo, needs.rhd):
+        sign = {"+": "+", "-": MINUS}.get(unit.rhd, "")
+        said = f"group {unit.abo} {sign}".strip() if unit.abo else "group not entered"
+        found.append(f"{said}, {needs.group} was asked for")
+    wrong = [one for one in needs.negative if one in unit.positive]
+    unstated = [one for one in needs.negative if one not in unit.positive | unit.negative]
+    found += [f"{', '.join(wrong)} positive, asked for negative"] if wrong else []
+    found += [f"not entered as negative: {', '.join(unstated)}"] if unstated else []
+    if needs.hbs_negative and not unit.hbs_negative:
+        found.append("HbS-negative not entered" if unit.hbs_negative is None else "not HbS-negative")
+    if needs.freshest_days and age_days is not None and age_days > needs.freshest_days:
+        found.append(f"{age_days} days old, not over {needs.freshest_days} was asked for")
+    return tuple(found)
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,11 +12,13 @@ from zoneinfo import ZoneInfo
 from django.db.models import Max
 
 from patients.models import Antibody, CrossmatchSample, Patient, TransfusionNeeds
-from programme.booking.models import Booking
+from patients.services import local_day
+from programme.booking.models import STANDING, Booking
 from programme.booking.queries.free import bank_holidays, open_days
 from programme.core.models import Site
 from programme.core.settings_of_site import site_settings
 from programme.planning.models import Suggestion
+from programme.supply.models import OPEN
 from programme.supply.numeric.orders import OrderNeeds, order_needs
 from programme.supply.numeric.samples import (
     SampleRule,
@@ -32,6 +34,8 @@ from sessions.day.models import Prescription
 from sessions.day.numeric.blood_match import Needed
 from sessions.models import ExchangeSession, OtherTransfusion
 
+REACH_DAYS = 42
+"""Bookings so far ahead get an order drafted: beyond the longest usual lead time. Chosen here."""
 LONGEST_SAMPLE_DAYS = 15  # the longest validity that a site can set, and a day
 LONGEST_LEAD_DAYS = 120  # working days of the longest lead that a site can set, as days, with holidays to spare
 
@@ -59,6 +63,21 @@ class SampleNow:
     until: datetime | None
     short_of_end: bool
 
+    @property
+    def first(self) -> datetime | None:
+        """The first open moment for a sample."""
+        return self.spans[0].first if self.spans else None
+
+    @property
+    def last(self) -> datetime | None:
+        """The last open moment for a sample."""
+        return self.spans[-1].last if self.spans else None
+
+    @property
+    def one_day(self) -> bool:
+        """Whether all of it lies on one day."""
+        return len(self.spans) == 1
+
 
 @dataclass(frozen=True, slots=True)
 class Basis:
@@ -75,6 +94,16 @@ class Basis:
 def starts_at(booking: Booking, zone: ZoneInfo) -> datetime:
     """The start of a booking as a moment."""
     return datetime.combine(booking.on, booking.starts, tzinfo=zone)
+
+
+def unordered(site: Site, *, at: datetime, reach_days: int = REACH_DAYS) -> Sequence[Booking]:
+    """Return the standing bookings in reach that wait for an order, by day and start; one query."""
+    today = local_day(at, site)
+    rows = Booking.objects.filter(
+        chair__site=site, state__in=STANDING, on__range=(today, today + timedelta(days=reach_days))
+    )
+    rows = rows.filter(blood_orders__isnull=True).exclude(moved_from__blood_orders__state__in=OPEN)
+    return list(rows.select_related("patient").order_by("on", "starts", "pk"))
 
 
 def bases(site: Site, bookings: Sequence[Booking], *, now: datetime) -> dict[int, Basis]:

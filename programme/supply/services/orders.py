@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from django.core.exceptions import ValidationError
@@ -20,13 +20,10 @@ from patients.models import Patient
 from patients.services import local_day, need_reason, state_of
 from programme.booking.models import STANDING, Booking, BookingState
 from programme.core.models import Site, User
-from programme.supply.models import OPEN, BloodOrder, OrderState, SuppliedUnit
+from programme.supply.models import BloodOrder, OrderState, SuppliedUnit
 from programme.supply.numeric.orders import changed_needs, needs_from_dict, needs_to_dict, state_after_answer
-from programme.supply.queries.basis import Basis, bases
+from programme.supply.queries.basis import REACH_DAYS, Basis, bases, unordered
 from programme.supply.services.writing import ENDS, check_move, end_unit, hold, write
-
-REACH_DAYS = 42
-"""Bookings so far ahead get an order drafted: beyond the longest usual lead time. Chosen here."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,16 +55,6 @@ def draft_orders(*, site: Site, actor: User | None, at: datetime, reach_days: in
         number += 1
         made.append(_draft(booking, basis, number=number, site=site, actor=actor, at=at))
     return Drafted(tuple(made), tuple(left))
-
-
-def unordered(site: Site, *, at: datetime, reach_days: int = REACH_DAYS) -> Sequence[Booking]:
-    """Return the standing bookings in reach that wait for an order, by day and start; one query."""
-    today = local_day(at, site)
-    rows = Booking.objects.filter(
-        chair__site=site, state__in=STANDING, on__range=(today, today + timedelta(days=reach_days))
-    )
-    rows = rows.filter(blood_orders__isnull=True).exclude(moved_from__blood_orders__state__in=OPEN)
-    return list(rows.select_related("patient").order_by("on", "starts", "pk"))
 
 
 def _draft(booking: Booking, basis: Basis, *, number: int, site: Site, actor: User | None, at: datetime) -> BloodOrder:

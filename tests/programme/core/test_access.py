@@ -8,6 +8,7 @@ from programme.core import access
 from programme.core.models import Role
 from tests import factories
 from tests.addresses import every_address, sample
+from tests.blood import make_order_with_unit
 from tests.conftest import client_of
 
 pytestmark = pytest.mark.django_db
@@ -36,7 +37,7 @@ def make_person(site, ref):
     running = factories.make_running(patient, by=signed_by)
     factories.make_follow_up(running)
     factories.make_adverse_event(running, by=signed_by)
-    factories.make_booking(patient, factories.make_chair(site))
+    make_order_with_unit(factories.make_booking(patient, factories.make_chair(site)))
     return sample(course[-1], factories.make_other_transfusion(patient), running)
 
 

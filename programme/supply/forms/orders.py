@@ -1,0 +1,98 @@
+"""What can be done with an order and with a unit: one small form each. The services say what else each needs."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+from django import forms
+from django.core.exceptions import ValidationError
+
+from programme.supply.services.units import ArrivedLabel
+from sessions.day.numeric.blood_match import typed_antigens
+
+LONGEST_WORDS = 400
+UNIT_ACTS = ("issued", "given", "returned", "discarded")
+GROUPS = [("", "not entered"), *[(f"{abo}{rhd}", f"{abo} {rhd}") for abo in ("O", "A", "B", "AB") for rhd in "+-"]]
+
+
+class OrderForm(forms.Form):
+    """What every form about an order carries: the one-time key and the version it was shown at."""
+
+    receipt = forms.CharField(required=False, max_length=64)
+    version = forms.IntegerField(min_value=1)
+
+    def faults(self) -> list[str]:
+        """Every refusal in a sentence."""
+        return [
+            str(text) if name in ("__all__", "numbers") else f"{self.fields[name].label}: {text}"
+            for name, texts in self.errors.items()
+            for text in texts
+        ]
+
+
+class SendForm(OrderForm):
+    late_reason = forms.CharField(label="Why late", required=False, max_length=LONGEST_WORDS)
+
+
+class AnswerForm(OrderForm):
+    units = forms.IntegerField(label="Units confirmed", min_value=0, max_value=20)
+    words = forms.CharField(label="What the blood bank said", required=False, max_length=LONGEST_WORDS)
+    substitution = forms.CharField(label="Substituted", required=False, max_length=LONGEST_WORDS)
+
+
+class WhyForm(OrderForm):
+    why = forms.CharField(label="Why", required=False, max_length=LONGEST_WORDS)
+
+
+class ArriveForm(OrderForm):
+    """Units that came in together and are alike: numbers line by line, as scanned or typed."""
+
+    numbers = forms.CharField(
+        label="Donation numbers", max_length=2000, error_messages={"required": "Enter at least one donation number."}
+    )
+    group = forms.ChoiceField(label="Group", choices=GROUPS, required=False)
+    negatives = forms.CharField(label="Negative for", required=False, max_length=200)
+    hbs_negative = forms.BooleanField(label="HbS-negative", required=False)
+    collected_on = forms.DateField(label="Donated on", required=False)
+    expires_on = forms.DateField(label="Expires on", required=False)
+    words = forms.CharField(label="Remarks", required=False, max_length=LONGEST_WORDS)
+
+    def clean_negatives(self) -> str:
+        text = str(self.cleaned_data["negatives"])
+        positive = typed_antigens(text)[1]
+        if positive:
+            raise ValidationError(f"{', '.join(sorted(positive))} is entered as positive; enter what is negative.")
+        return text
+
+    def clean(self) -> dict[str, Any]:
+        given = super().clean() or self.cleaned_data
+        collected, expires = given.get("collected_on"), given.get("expires_on")
+        if collected and expires and collected > expires:
+            self.add_error("expires_on", f"{expires} is before the donation on {collected}.")
+        return given
+
+    def labels(self) -> list[ArrivedLabel]:
+        """One label a line of the numbers."""
+        given = self.cleaned_data
+        group = given["group"]
+        return [
+            ArrivedLabel(
+                number=line,
+                abo=group[:-1],
+                rhd=group[-1:],
+                negatives=given["negatives"],
+                hbs_negative=True if given["hbs_negative"] else None,
+                collected_on=given["collected_on"],
+                expires_on=given["expires_on"],
+            )
+            for line in re.split(r"[\r\n;,]+", given["numbers"])
+            if line.strip()
+        ]
+
+
+class UnitForm(OrderForm):
+    act = forms.ChoiceField(
+        label="What", choices=[(name, name) for name in ("issued", "given", "returned", "discarded")]
+    )
+    why = forms.CharField(label="Why", required=False, max_length=LONGEST_WORDS)

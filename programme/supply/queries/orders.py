@@ -1,0 +1,245 @@
+"""Orders as the pages show them: all of a unit by day, one with everything that happened, and what is coming."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
+
+from django.db.models import QuerySet
+
+from programme.booking.models import STANDING, Booking, BookingState
+from programme.core.models import Site
+from programme.core.settings_of_site import site_settings
+from programme.supply.models import BloodOrder, OrderEvent, OrderState, SuppliedUnit
+from programme.supply.numeric.orders import (
+    CHECK,
+    STOP,
+    Alarm,
+    OrderFacts,
+    OrderNeeds,
+    Tally,
+    alarms,
+    needs_from_dict,
+    tally,
+)
+from programme.supply.queries.basis import Basis, SampleNow, bases, unordered
+
+AWAY = (SuppliedUnit.State.RETURNED, SuppliedUnit.State.DISCARDED)
+
+
+@dataclass(frozen=True, slots=True)
+class OrderLine:
+    """One open order, or a booking that has none yet (number None), as a line of a page."""
+
+    number: int | None
+    version: int
+    patient_ref: str
+    name: str
+    starts: datetime
+    units: int | None
+    confirmed: int
+    needs: OrderNeeds
+    order_by: date
+    order_by_why: str
+    sent_on: date | None
+    state: str
+    state_words: str
+    sample: SampleNow
+    sample_today: bool
+    alarms: tuple[Alarm, ...]
+    why_not: str = ""
+
+    @property
+    def mark(self) -> str:
+        """The state mark: what is loud goes before where the order stands."""
+        levels = [alarm.level for alarm in self.alarms]
+        if STOP in levels:
+            return "stop"
+        if CHECK in levels or self.why_not:
+            return "check"
+        if self.state in (OrderState.CONFIRMED, OrderState.ARRIVED):
+            return "tick"
+        return "half" if self.state in (OrderState.SENT, OrderState.PART) else "dash"
+
+    @property
+    def mark_words(self) -> str:
+        return {"stop": "Stop", "check": "Check", "tick": "Ready", "half": "Waiting", "dash": "Not yet"}[self.mark]
+
+    @property
+    def may_be_sent(self) -> bool:
+        """Whether it goes with the others: drafted, and not after its day."""
+        return self.state == OrderState.DRAFTED and not any(alarm.kind == "late" for alarm in self.alarms)
+
+
+@dataclass(frozen=True, slots=True)
+class BloodPage:
+    """All open orders of a unit, and the bookings in reach that have none."""
+
+    lines: tuple[OrderLine, ...]
+    settings: Mapping[str, float]
+
+    @property
+    def to_send(self) -> tuple[OrderLine, ...]:
+        return tuple(line for line in self.lines if line.may_be_sent)
+
+    @property
+    def to_draft(self) -> tuple[OrderLine, ...]:
+        return tuple(line for line in self.lines if line.number is None and not line.why_not)
+
+    @property
+    def sample_days(self) -> int:
+        """Calendar days for which a sample holds under the short rule."""
+        return -int(-self.settings["sample_valid_hours"] // 24)
+
+    @property
+    def sheet(self) -> tuple[OrderLine, ...]:
+        """What the blood bank is asked for: every open order of which units are still to come."""
+        asked = (OrderState.DRAFTED, OrderState.SENT, OrderState.PART, OrderState.CONFIRMED)
+        return tuple(line for line in self.lines if line.state in asked)
+
+    @property
+    def loud(self) -> tuple[tuple[OrderLine, Alarm], ...]:
+        """What must be done, most pressing first."""
+        found = [(line, alarm) for line in self.lines for alarm in line.alarms]
+        return tuple(sorted(found, key=lambda pair: (pair[1].level != STOP, pair[0].starts)))
+
+    @property
+    def samples_today(self) -> tuple[OrderLine, ...]:
+        return tuple(line for line in self.lines if line.sample_today)
+
+
+def blood_page(site: Site, now: datetime) -> BloodPage:
+    """Return the open orders of a unit by day and start, with what is loud; a fixed number of queries."""
+    settings = site_settings(site, now)
+    orders = list(read_orders(BloodOrder.objects.open().filter(site=site)))
+    lines = [*order_lines(site, orders, settings, now), *_without(site, now)]
+    return BloodPage(tuple(sorted(lines, key=lambda line: (line.starts, line.name))), settings)
+
+
+def read_orders(rows: QuerySet[BloodOrder]) -> QuerySet[BloodOrder]:
+    rows = rows.select_related("patient", "booking__patient", "booking__moved_to", "site")
+    return rows.order_by("for_at", "pk")
+
+
+def _without(site: Site, now: datetime) -> list[OrderLine]:
+    """Lines of bookings that wait for an order."""
+    bookings = list(unordered(site, at=now))
+    found = bases(site, bookings, now=now)
+    return [_line_without(booking, found[booking.pk], now) for booking in bookings]
+
+
+def _line_without(booking: Booking, basis: Basis, now: datetime) -> OrderLine:
+    late = basis.order_by.on < now.date()
+    words = f"No order yet; it was to be sent by {basis.order_by.on:%a} {basis.order_by.on.day} {basis.order_by.on:%b}."
+    return OrderLine(
+        number=None,
+        version=0,
+        patient_ref=booking.patient.patient_ref,
+        name=booking.patient.shown_name,
+        starts=basis.starts,
+        units=basis.planned.units,
+        confirmed=0,
+        needs=basis.needs,
+        order_by=basis.order_by.on,
+        order_by_why=basis.order_by.why,
+        sent_on=None,
+        state="",
+        state_words="to order",
+        sample=basis.sample,
+        sample_today=_today(basis.sample, now),
+        alarms=(Alarm(STOP, "late", words),) if late else (),
+        why_not=f"No units are planned: {basis.planned.why_not}" if basis.planned.units is None else "",
+    )
+
+
+def order_lines(
+    site: Site, orders: Sequence[BloodOrder], settings: Mapping[str, float], now: datetime
+) -> list[OrderLine]:
+    """Return orders as lines, in their order; a fixed number of queries."""
+    found = bases(site, [order.booking for order in orders], now=now)
+    keys = [order.pk for order in orders]
+    sent = {
+        pk: at.astimezone(ZoneInfo(site.time_zone)).date()
+        for pk, at in OrderEvent.objects.filter(order__in=keys, what="sent").values_list("order_id", "at")
+    }
+    units: defaultdict[int, list[SuppliedUnit]] = defaultdict(list)
+    for unit in SuppliedUnit.objects.filter(order__in=keys):
+        units[unit.order_id].append(unit)
+    return [
+        _line(order, found[order.booking_id], units[order.pk], sent.get(order.pk), settings, now) for order in orders
+    ]
+
+
+def _line(
+    order: BloodOrder,
+    basis: Basis,
+    units: Sequence[SuppliedUnit],
+    sent_on: date | None,
+    settings: Mapping[str, float],
+    now: datetime,
+) -> OrderLine:
+    facts = facts_of(order, basis, units, sent_on)
+    return OrderLine(
+        number=order.number,
+        version=order.version,
+        patient_ref=order.patient.patient_ref,
+        name=order.patient.shown_name,
+        starts=order.for_at.astimezone(now.tzinfo),
+        units=order.units,
+        confirmed=order.confirmed_units,
+        needs=facts.needs,
+        order_by=order.order_by,
+        order_by_why=basis.order_by.why,
+        sent_on=sent_on,
+        state=order.state,
+        state_words=_state_words(order, tally(unit.state for unit in units)),
+        sample=basis.sample,
+        sample_today=facts.standing and _today(basis.sample, now),
+        alarms=alarms(facts, today=now.date(), now=now, answer_days=int(settings["blood_answer_days"])),
+    )
+
+
+def facts_of(order: BloodOrder, basis: Basis, units: Sequence[SuppliedUnit], sent_on: date | None) -> OrderFacts:
+    """Return an order beside what holds now, from rows that were read."""
+    booking = order.booking
+    moved = getattr(booking, "moved_to", None) if booking.state == BookingState.MOVED else None
+    return OrderFacts(
+        state=order.state,
+        units=order.units,
+        confirmed=order.confirmed_units,
+        here=sum(unit.state not in AWAY and unit.state != SuppliedUnit.State.GIVEN for unit in units),
+        units_now=basis.planned.units,
+        for_at=order.for_at,
+        starts=basis.starts,
+        standing=booking.state in (*STANDING, BookingState.CAME),
+        needs=needs_from_dict(order.needs),
+        needs_now=basis.needs,
+        order_by=order.order_by,
+        sent_on=sent_on,
+        sample_holds=basis.sample.holds,
+        can_sample=bool(basis.sample.spans),
+        moved_to=moved.on if moved is not None else None,
+        booking_words=f"The booking is {booking.get_state_display()}",
+        given_elsewhere=sum(unit.given_to_id not in (None, order.patient_id) for unit in units),
+        no_plan=basis.planned.why_not,
+    )
+
+
+def _today(sample: SampleNow, now: datetime) -> bool:
+    """Whether a sample is to be taken today: none holds yet, and today is the last day for it."""
+    if sample.holds or not sample.spans:
+        return False
+    return sample.spans[-1].last.date() == now.date()
+
+
+def _state_words(order: BloodOrder, counted: Tally) -> str:
+    if order.state == OrderState.ARRIVED:
+        ended = counted.given + counted.returned + counted.discarded
+        here = counted.here + counted.issued
+        return f"{here} of {order.units} here" + (f", {ended} ended" if ended else "")
+    if order.state == OrderState.PART:
+        return f"{order.confirmed_units} of {order.units} confirmed"
+    return order.get_state_display()
