@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, path
 
-from programme.booking.views import chairs, diary
+from programme.booking.views import chairs, diary, places
 
 app_name = "booking"
 urlpatterns: list[URLPattern] = [

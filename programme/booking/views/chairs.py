@@ -12,7 +12,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 from programme.booking.forms.setup import KINDS, Kind, rule_form
 from programme.booking.queries.chairs import chair_parts, displaced, holidays_ahead
 from programme.booking.services import chairs as services
-from programme.booking.views.saving import FormPage, answer, asked
+from programme.booking.views.pages import FormPage, answer, asked
 from programme.core import access
 from programme.core.look import site_now
 
@@ -37,9 +37,9 @@ def _kind(name: str) -> Kind:
 @both_ways
 def add_rule(request: access.SignedIn, kind: str) -> HttpResponse:
     made, site, today = _kind(kind), request.user.site, site_now(request.user).date()
-    row = made.model(site=site) if "chair" not in made.new else made.model()
+    row = made.model(**({} if "chair" in made.new else {"site": site}))
     given = asked(request)
-    given.setdefault("initial", {}).update(since=today)
+    given["initial"].update(since=today)
     form = rule_form(made, new=True)(**given, instance=row, site=site, today=today)
 
     def save(at: datetime) -> str:
@@ -57,7 +57,7 @@ def change_rule(request: access.SignedIn, kind: str, key: int) -> HttpResponse:
     of_site = {"chair__site": site} if "chair" in made.new else {"site": site}
     row = get_object_or_404(made.model, pk=key, **of_site)
     given = asked(request)
-    given.setdefault("initial", {}).update(version=row.version)
+    given["initial"].update(version=row.version)
     form = rule_form(made, new=False)(**given, instance=row, site=site, today=today)
 
     def save(at: datetime) -> str:
