@@ -70,6 +70,8 @@ def sample(
         "key of bookings": patient.bookings.first().pk,
         "key of chair": patient.site.chairs.first().pk,
         "kind": "chair",
+        "key of away": patient.away.first().pk,
+        "key of waiting": patient.waiting.first().pk,
         "order_number": patient.blood_orders.first().number,
         "key of units": patient.blood_orders.first().supplied_units.first().pk,
         "what": "release",

@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, path
 
-from programme.booking.views import chairs, diary, places
+from programme.booking.views import chairs, diary, person, places
 
 app_name = "booking"
 urlpatterns: list[URLPattern] = [
@@ -11,6 +11,14 @@ urlpatterns: list[URLPattern] = [
     path("chairs/", chairs.chairs, name="chairs"),
     path("chairs/<str:kind>/add/", chairs.add_rule, name="add_rule"),
     path("chairs/<str:kind>/<int:key>/", chairs.change_rule, name="change_rule"),
+    path("contacts/", person.contacts, name="contacts"),
+    path("people/<path:patient_ref>/suits/", person.suits, name="suits"),
+    path("people/<path:patient_ref>/suits/wishes/", person.wishes, name="wishes"),
+    path("people/<path:patient_ref>/away/add/", person.add_away, name="add_away"),
+    path("people/<path:patient_ref>/away/<int:key>/", person.withdraw_away, name="withdraw_away"),
+    path("people/<path:patient_ref>/contacts/add/", person.log_contact, name="log_contact"),
+    path("people/<path:patient_ref>/waiting/add/", person.wait, name="wait"),
+    path("people/<path:patient_ref>/waiting/<int:key>/", person.stop_waiting, name="stop_waiting"),
     path("people/<path:patient_ref>/places/", places.places, name="places"),
     path("people/<path:patient_ref>/bookings/<int:key>/", places.booking, name="booking"),
 ]

@@ -11,7 +11,7 @@ from string import ascii_lowercase
 
 from programme.core.look import hb_places, hb_shown
 from programme.worklist.charts.lines import Fan, Lines, draw_fan, draw_lines
-from programme.worklist.charts.small import describe
+from programme.worklist.charts.small import booked_posts, describe
 from programme.worklist.numeric.course import AHEAD_DAYS, Course, Details, Visit, ceiling_on, fan_end
 from programme.worklist.numeric.picture import Month, Scale, apart, area_path, coordinate, cut, line_path, month_bar
 from programme.worklist.numeric.words import day_words, figure
@@ -84,6 +84,7 @@ class FullPicture:
     months: tuple[Month, ...]
     foot: tuple[Mark, ...]
     window: str
+    booked: str
 
 
 def draw_full(course: Course, details: Details, *, months: int | None = 24) -> FullPicture:
@@ -124,6 +125,7 @@ def draw_full(course: Course, details: Details, *, months: int | None = 24) -> F
         months=month_bar(x),
         foot=_foot(visits, x),
         window=_window(course, details, x),
+        booked=booked_posts(course.booked, x, base=348, height=13),
     )
 
 

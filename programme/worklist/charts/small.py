@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -35,6 +36,7 @@ class SmallPicture:
     today_x: str
     window: str
     measured: Dot | None
+    booked: str
     label: str
 
 
@@ -79,6 +81,7 @@ def draw_small(course: Course) -> SmallPicture:
         today_x=coordinate(x.at(course.today)),
         window=_bracket(course.window, x, base=SMALL_HEIGHT - 1, height=4),
         measured=None if course.measured is None else _dot(course.measured, course.ceiling_pct, x, y),
+        booked=booked_posts(course.booked, x, base=SMALL_HEIGHT - 1, height=9),
         label=describe(course),
     )
 
@@ -88,6 +91,12 @@ def _bracket(window: tuple[int, int] | None, x: Scale, *, base: float, height: f
         return ""
     left, right = coordinate(x.held(window[0])), coordinate(x.held(window[1]))
     return f"M{left} {coordinate(base - height)}V{coordinate(base)}H{right}V{coordinate(base - height)}"
+
+
+def booked_posts(days: Sequence[int], x: Scale, *, base: float, height: float) -> str:
+    """A post with a flag on each booked day within the picture."""
+    places = [coordinate(x.at(day)) for day in days if x.low <= day <= x.high]
+    return "".join(f"M{px} {coordinate(base)}v{coordinate(-height)}l4 2l-4 2" for px in places)
 
 
 def _dot(measured: tuple[int, float], ceiling_pct: float, x: Scale, y: Scale) -> Dot:
@@ -114,4 +123,7 @@ def describe(course: Course) -> str:
         today = date.fromordinal(course.today)
         first, last = (short_day_words(date.fromordinal(day), today) for day in course.window)
         said.append(f"Suggested {first} to {last}.")
+    if course.booked:
+        days = [short_day_words(date.fromordinal(day), date.fromordinal(course.today)) for day in course.booked]
+        said.append(f"Booked {listed(days)}.")
     return " ".join(said)

@@ -68,6 +68,7 @@ class Course:
     """What is drawn of one person. ceilings: (ordinal from which it holds, %), oldest first, at least one.
 
     window: first and last suggested day, ordinals. measured: (ordinal, %) of a result since the last session.
+    booked: ordinals of the days on which they have a place.
     """
 
     today: int
@@ -76,6 +77,7 @@ class Course:
     forecast: Forecast | None = None
     window: tuple[int, int] | None = None
     measured: tuple[int, float] | None = None
+    booked: tuple[int, ...] = ()
 
     @property
     def ceiling_pct(self) -> float:

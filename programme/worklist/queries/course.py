@@ -15,6 +15,7 @@ from programme.planning.queries import chance_on, sessions_ahead
 from programme.worklist.numeric.course import AHEAD_DAYS, Course, Details, Forecast, Later
 from programme.worklist.numeric.picture import value_at
 from programme.worklist.numeric.words import chance_words, day_words, figure, full_day_words
+from programme.worklist.queries.booked import Place, booked_places
 from programme.worklist.queries.history import (
     Decision,
     SessionRow,
@@ -74,6 +75,7 @@ class CoursePage:
     options: Mapping[str, Any] | None
     record: PersonRecord
     stale: str
+    place: Place
     sessions: tuple[SessionRow, ...]
     decisions: tuple[Decision, ...]
     working: tuple[tuple[str, str, str], ...]
@@ -96,6 +98,7 @@ def read_course(patient: Patient, now: datetime) -> CoursePage:
     lock = lock_of(patient, forecast, record, today)
     view = None if stored is None else _view(stored, record, today)
     measured = newest_since_last_session(patient.site, today, {patient.pk: record.last_on}).get(patient.pk)
+    place = booked_places(patient.site, today, only=[patient.pk]).get(patient.pk, Place())
     curve = None if forecast is None else read_forecast(forecast.last_on, forecast.days)
     # Where nothing can be suggested, no figure of what is coming is given; a lock shows the Hb expected by now.
     given = stored is not None and stored.status == "ok" and lock is None
@@ -106,6 +109,7 @@ def read_course(patient: Patient, now: datetime) -> CoursePage:
         forecast=curve if given or lock is not None else None,
         window=None if stored is None or lock is not None else _window(stored, today),
         measured=None if measured is None else (measured.on.toordinal(), measured.pct),
+        booked=tuple(on.toordinal() for on in place.all_on),
     )
     return CoursePage(
         patient_ref=patient.patient_ref,
@@ -127,6 +131,7 @@ def read_course(patient: Patient, now: datetime) -> CoursePage:
         options=None if stored is None else stored.options,
         record=record,
         stale=_stale_words(force, forecast, stored, patient.data_version),
+        place=place,
         sessions=tuple(reversed(sessions)),
         decisions=decisions_of(patient, goals, today),
         working=_working(forecast, sessions, force),

@@ -139,7 +139,8 @@ def _with_place(row: Row, s: Situation, place: Place | None) -> Row:
     if place is None or place.on is None:
         return replace(row, place=place, missed_on=s.missed_on)
     late = s.status == "ok" and not s.booked_safely
-    return replace(row, place=place, booked=day_words(place.on, s.today), booked_late=late)
+    drawn = replace(row.course, booked=tuple(on.toordinal() for on in place.all_on))
+    return replace(row, course=drawn, place=place, booked=day_words(place.on, s.today), booked_late=late)
 
 
 def _page(rows: Sequence[Row], today: date, find: str, *, nothing_stored: bool) -> ListPage:

@@ -261,3 +261,15 @@ def test_hover_says_a_session_in_one_sentence():
 def test_a_locked_chart_has_no_forecast():
     names = {trace["name"] for trace in draw_plot(COURSE, replace(DETAILS, locked=True))["data"]}
     assert not names & {"forecast", "eight in ten", "middle half", "suggested session"}
+
+
+def test_a_booked_day_stands_as_a_flag_where_the_day_is_and_is_said():
+    """Days to the right: the flag of a later day stands further on; a day outside the picture has none."""
+    near, far = TODAY + 4, TODAY + 20
+    small = draw_small(replace(COURSE, booked=(near, far)))
+    x = [float(part.split()[0]) for part in small.booked.split("M")[1:]]
+    assert len(x) == 2 and float(small.today_x) < x[0] < x[1]
+    assert draw_small(COURSE).booked == ""
+    assert draw_small(replace(COURSE, booked=(TODAY + 400,))).booked == ""
+    assert small.label.endswith("Booked 5 Jun and 21 Jun.")
+    assert draw_full(replace(COURSE, booked=(near,)), DETAILS).booked.count("M") == 1

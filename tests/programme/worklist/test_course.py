@@ -19,6 +19,8 @@ from tests.factories import (
     NOW,
     TODAY,
     make_antibody,
+    make_booking,
+    make_chair,
     make_course,
     make_exchange_session,
     make_facts,
@@ -296,7 +298,7 @@ def test_nobody_sees_a_course_without_signing_in(client, fit):
 @pytest.mark.parametrize("sessions", [1, 3])
 def test_the_number_of_queries_does_not_grow_with_sessions(nurse_client, fit, sessions, django_assert_num_queries):
     make_person(fit, sessions=sessions)
-    with django_assert_num_queries(22):
+    with django_assert_num_queries(23):
         page_of(nurse_client)
 
 
@@ -436,3 +438,14 @@ def test_pages_print_what_the_planner_really_stores(nurse_client, programme):
     assert 'class="tt ways"' in said
     assert 'class="grid"' in said
     assert "Stale" not in said
+
+
+@pytest.mark.usefixtures("frozen_day")
+def test_the_next_place_stands_on_the_course_or_the_way_to_find_one(nurse_client, fit):
+    patient = make_person(fit)
+    there = reverse("worklist:course", args=["R001"])
+    assert reverse("booking:places", args=["R001"]) in nurse_client.get(there).content.decode()
+    booked = make_booking(patient, make_chair(fit.site), on=date(2026, 6, 9))
+    page = nurse_client.get(there).content.decode()
+    assert reverse("booking:booking", args=["R001", booked.pk]) in page
+    assert "Booked Tue 9 Jun" in page and "Flag: booked." in page
