@@ -97,6 +97,10 @@ class StartForm(EdgeForm):
         if chairside.patient.sex == Sex.MALE or not chairside.may_be_pregnant(now.date()):
             del self.fields["pregnancy"]
 
+    @property
+    def weight_holds(self) -> bool:
+        return self.chairside.weight_holds(self.now.date())
+
     def clean(self) -> dict[str, Any]:
         super().clean()
         try:

@@ -11,6 +11,7 @@ from programme.core import access
 from programme.core.models import Site, User
 from programme.core.settings_of_site import site_settings
 from sessions.day.models import Prescription
+from sessions.day.numeric.starting import weight_holds_days
 from sessions.models import ExchangeSession
 
 YOUNGEST_PREGNANT_YEARS, OLDEST_PREGNANT_YEARS = 10.0, 56.0
@@ -28,6 +29,11 @@ class Chairside:
     consent_until: date | None
     weight_kg: float
     weight_on: date | None
+
+    def weight_holds(self, on: date) -> bool:
+        """Whether the newest weight is not older than the site allows."""
+        most = weight_holds_days(self.weight_kg, self.patient.age_years(on), self.settings)
+        return self.weight_on is not None and (on - self.weight_on).days <= most
 
     def may_be_pregnant(self, on: date) -> bool:
         age = self.patient.age_years(on)

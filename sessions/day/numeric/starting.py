@@ -114,16 +114,25 @@ def _now(answers: Answers, settings: Mapping[str, float]) -> list[Finding]:
     return found
 
 
+def is_small(weight_kg: float, age_years: float | None) -> bool:
+    """Say whether the rules for children hold: under 18 years or 40 kg."""
+    return weight_kg < SMALL_BODY_KG or (age_years is not None and age_years < GROWN_YEARS)
+
+
+def weight_holds_days(weight_kg: float, age_years: float | None, settings: Mapping[str, float]) -> float:
+    """Return for how many days a weight holds: fewer in children, who grow."""
+    return settings["weight_stale_child_days" if is_small(weight_kg, age_years) else "weight_stale_days"]
+
+
 def _weight(answers: Answers, settings: Mapping[str, float]) -> list[Finding]:
-    small = answers.weight_kg < SMALL_BODY_KG
-    child = small or (answers.age_years is not None and answers.age_years < GROWN_YEARS)
-    most = settings["weight_stale_child_days" if child else "weight_stale_days"]
+    small = is_small(answers.weight_kg, answers.age_years)
+    most = weight_holds_days(answers.weight_kg, answers.age_years, settings)
     if answers.weight_age_days is not None and answers.weight_age_days <= most:
         return []
     age = "never recorded" if answers.weight_age_days is None else f"{answers.weight_age_days} days old"
-    whose = " under 18 years or 40 kg" if child else ""
+    whose = " under 18 years or 40 kg" if small else ""
     words = f"The weight is {age}; allowed is up to {most:g} days{whose}. Weigh again."
-    return [Finding("weight", words, may_go_on=not child)]
+    return [Finding("weight", words, may_go_on=not small)]
 
 
 def _for_the_prescriber(answers: Answers) -> list[Finding]:

@@ -318,3 +318,11 @@ def test_a_consultant_signs_alone_and_a_step_begun_cannot_shrink_under_what_was_
     assert "200 mL drawn already; its volumes cannot be less" in refused
     assert client.post(at(part_done, "change"), sent | rows(("red_cells", 258, 250))).status_code == 302
     assert Prescription.objects.in_force().get(exchange_session=part_done).authorised_by == signer
+
+
+def test_a_weight_that_is_too_old_is_said_before_anything_is_asked(nurse_client, authorised):
+    page = nurse_client.get(at(authorised, "start")).content.decode()
+    assert "Too old:" not in page
+    authorised.patient.measures.all().delete()
+    make_measure(authorised.patient, on=TODAY - timedelta(days=93), weight_kg=60)
+    assert "Too old:</b> Weight 60.0 kg" in nurse_client.get(at(authorised, "start")).content.decode()
