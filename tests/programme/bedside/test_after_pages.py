@@ -5,15 +5,18 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
+import time_machine
 from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
 
 from programme.planning.models import Suggestion
 from sessions.day.models import Entry, FollowUp
+from sessions.day.services import finishing
 from sessions.models import DonationUnit, ExchangeSession, HaemolysisSign, LabResult
 from tests.day import DONE, finished_day, running_day, sampled_day
 from tests.factories import (
+    NOW,
     TODAY,
     make_course,
     make_fit_in_force,
@@ -378,3 +381,19 @@ def test_an_entry_put_right_after_opening_again_reaches_the_next_interval(
     assert before.data_version < after.data_version == patient.data_version
     assert after.body["last_session"] == TODAY.isoformat()
     assert ExchangeSession.objects.get(pk=session.pk).blood_out_ml == 960
+
+
+def test_a_volume_kept_in_a_tablet_while_another_finished_reaches_the_totals(
+    patient, nurse, consultant, nurse_client
+) -> None:
+    session = running_day(patient, nurse=nurse, consultant=consultant)
+    finishing.finish(exchange_session=session, version=session.version, actor=nurse, at=NOW, key="f")
+    with time_machine.travel(NOW + timedelta(minutes=3), tick=True):
+        fields = {"step": "1", "out_ml": "40", "in_ml": "", "unit": ""}
+        late = {"key": "tablet-2", "kind": "moved", "by": nurse.pk, "fields": fields, "seen": 11, "waited_s": 600}
+        answer = nurse_client.post(address(session, "enter/"), late, content_type="application/json")
+        assert answer.status_code == 200
+        assert ExchangeSession.objects.get(pk=session.pk).blood_out_ml == 1100
+        new = late | {"key": "tablet-3", "waited_s": 1}
+        assert nurse_client.post(address(session, "enter/"), new, content_type="application/json").status_code == 422
+    assert ExchangeSession.objects.get(pk=session.pk).blood_out_ml == 1100
