@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from sessions.day.numeric.blood_match import Needed, UnitBlood, antigens_of, must_be_negative
+from sessions.day.numeric.blood_match import RH_AND_K, Needed, UnitBlood, antigens_of, must_be_negative
 
 MINUS = "\u2212"
 STOP, CHECK, NOTE = "stop", "check", "note"
@@ -83,12 +83,18 @@ def order_needs(needed: Needed, *, other: str = "", freshest_days: int | None = 
     return OrderNeeds(
         abo=needed.abo,
         rhd=needed.rhd,
-        negative=tuple(must_be_negative(needed)),
+        negative=in_order(must_be_negative(needed)),
         antibodies=needed.antibodies,
         hbs_negative=needed.hbs_negative,
         other=other,
         freshest_days=freshest_days,
     )
+
+
+def in_order(antigens: Iterable[str]) -> tuple[str, ...]:
+    """Return antigens as the trade lists them: Rh and K first, the others by name."""
+    first = {antigen: place for place, antigen in enumerate(RH_AND_K)}
+    return tuple(sorted(antigens, key=lambda name: (first.get(name, len(first)), name.casefold(), name)))
 
 
 def needs_to_dict(needs: OrderNeeds) -> dict[str, Any]:

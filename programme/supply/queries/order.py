@@ -156,7 +156,8 @@ def _check(number: str) -> str:
 
 def _happened(event: OrderEvent, zone: ZoneInfo) -> Happened:
     who = event.by.full_name if event.by is not None else "by the record of the session"
-    return Happened(event.at.astimezone(zone), who, event.what, event.words)
+    words = event.words or ("" if event.units is None else f"units: {event.units}")
+    return Happened(event.at.astimezone(zone), who, event.what, words)
 
 
 def _posts(order: BloodOrder, events: list[OrderEvent], zone: ZoneInfo) -> tuple[Post, ...]:
@@ -183,7 +184,7 @@ def _posts(order: BloodOrder, events: list[OrderEvent], zone: ZoneInfo) -> tuple
         post("Confirmed", newest.get("confirmed"), f"{order.confirmed_units} of {order.units}"),
         post("Arrived", first, f"{order.supplied_units.count()} units"),
         post("Changed", changed, changed.words if changed is not None else "as drafted"),
-        post("Ended", ended, order.ended_reason or f"{counted} units have their end"),
+        post("Ended", ended, order.ended_reason or f"units with their end: {counted}"),
     )
 
 

@@ -64,7 +64,7 @@ def test_an_order_says_what_the_person_needs_and_what_the_number_came_from(site,
     make_antibody(booking.patient, "anti-Jk(b)")
     (order,) = draft_orders(site=site, actor=coordinator, at=NOW).orders
     needs = needs_from_dict(order.needs)
-    assert (needs.group, needs.match, needs.hbs_negative) == ("O +", "Jk(b)− C− E− K−", True)
+    assert (needs.group, needs.match, needs.hbs_negative) == ("O +", "C− E− K− Jk(b)−", True)
     assert order.units == 5
     assert order.plan == {"units": 5, "data_version": booking.patient.data_version}
     assert order.for_at == moment(12, 8)  # nine by the clock of London in June
