@@ -21,7 +21,7 @@ from patients.models import (
     ResultStatus,
     TransfusionNeeds,
 )
-from programme.booking.models import STANDING, Booking, Chair, Occupied, OpeningHours, Slot
+from programme.booking.models import STANDING, Away, Booking, Chair, Occupied, OpeningHours, Slot, Waiting
 from programme.core.models import Role, Site, SiteSetting, User
 from programme.planning.models import Suggestion
 from programme.planning.services import PLAN_VERSION
@@ -565,3 +565,14 @@ def make_booking(patient: Patient, chair: Chair, *, on: date = date(2026, 6, 8),
     if booking.state in STANDING:
         Occupied.objects.create(booking=booking, chair=chair, on=on, slot=1)
     return booking
+
+
+def make_away(patient: Patient, **fields: Any) -> Away:
+    """A week in June on which the person cannot come."""
+    values = {"since": date(2026, 6, 15), "until": date(2026, 6, 19), "words": "examinations", **fields}
+    return Away.objects.create(patient=patient, **values)
+
+
+def make_waiting(patient: Patient, *, by: User, **fields: Any) -> Waiting:
+    """Somebody who would take an earlier place, since today."""
+    return Waiting.objects.create(patient=patient, by=by, **{"since": TODAY, **fields})

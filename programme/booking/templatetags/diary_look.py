@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django import template
 
-from programme.booking.numeric.calendar import Place
+from programme.booking.numeric.calendar import WEEKDAYS, Place
 
 register = template.Library()
 
@@ -13,3 +13,9 @@ register = template.Library()
 def place_value(place: Place) -> str:
     """'chair|day|slot', as the forms of placing read it."""
     return f"{place.chair_pk}|{place.on.isoformat()}|{place.slot}"
+
+
+@register.filter
+def weekdays(stored: str) -> str:
+    """'Monday, Wednesday', from the stored '0,2'."""
+    return ", ".join(WEEKDAYS[int(part)] for part in stored.split(",") if part)

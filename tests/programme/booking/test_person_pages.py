@@ -1,0 +1,70 @@
+"""The pages of one person's wishes, days away, tries to reach and waiting."""
+
+from datetime import date
+
+import pytest
+
+from programme.booking.models import Away, Contact, Waiting, Wishes
+from tests import factories
+from tests.factories import make_booking, make_chair, make_open_week, make_patient, make_standing
+
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("frozen_day")]
+
+
+@pytest.fixture
+def ada(site):
+    make_open_week(site)
+    patient = make_patient("R1", site=site, family_name="Larkspur", birth_date=date(2015, 1, 1))
+    factories.make_exchange_session(patient)
+    make_standing(patient, factories.make_fit_in_force(site))
+    return patient
+
+
+def send(client, path, **sent):
+    """Open the form, then send it twice: it counts once."""
+    form = client.get(path).context["page"].form
+    sent |= {"receipt": form["receipt"].value(), "version": form["version"].value() if "version" in form.fields else ""}
+    answers = [client.post(path, sent, follow=True) for _ in range(2)]
+    return answers[0].text
+
+
+def test_wishes_are_kept_and_shown(ada, nurse_client):
+    shown = send(nurse_client, "/people/R1/suits/wishes/", weekdays=["0", "2"], earliest="10:00", travel="by train")
+    assert Wishes.objects.get().weekdays == "0,2"
+    assert "Monday, Wednesday suit best, not before 10:00" in shown
+    form = nurse_client.get("/people/R1/suits/wishes/").context["page"].form
+    assert form["weekdays"].value() == [0, 2]
+
+
+def test_days_away_are_added_and_withdrawn(ada, nurse_client):
+    days = {"since": "2026-06-15", "until": "2026-06-19", "cannot": "cannot", "words": "examinations"}
+    assert "examinations" in send(nurse_client, "/people/R1/away/add/", **days)
+    row = Away.objects.get()
+    shown = send(nurse_client, f"/people/R1/away/{row.pk}/", reason="moved")
+    assert "No days away ahead" in shown
+
+
+def test_a_missed_child_is_on_the_page_with_the_prompt_and_the_try(ada, site, nurse_client):
+    make_booking(ada, make_chair(site), on=date(2026, 5, 28), state="missed")
+    shown = nurse_client.get("/contacts/").text
+    assert "Child not brought" in shown
+    assert "follow the local policy" in shown
+    send(nurse_client, "/people/R1/contacts/add/", outcome="left_word", words="with the aunt")
+    assert Contact.objects.get().words == "with the aunt"
+    assert "left word" in nurse_client.get("/contacts/").text
+
+
+def test_somebody_is_put_on_the_waiting_list_and_taken_off(ada, nurse_client):
+    send(nurse_client, "/people/R1/waiting/add/", words="any morning")
+    assert "any morning" in nurse_client.get("/contacts/").text
+    send(nurse_client, f"/people/R1/waiting/{Waiting.objects.get().pk}/", reason="has work")
+    assert "Nobody waits" in nurse_client.get("/contacts/").text
+
+
+def test_a_refusal_keeps_what_was_typed(ada, nurse_client):
+    shown = send(
+        nurse_client, "/people/R1/away/add/", since="2026-06-09", until="2026-06-08", cannot="rather", words="a wedding"
+    )
+    assert "comes before the first" in shown
+    assert "a wedding" in shown
+    assert not Away.objects.exists()
