@@ -258,6 +258,10 @@ def _layout(course: Course, details: Details, first: int) -> dict[str, Any]:
         bracket = f"M {left},6.6 L {left},5.4 L {right},5.4 L {right},6.6"
         line = {"color": "--ink", "width": 1.2}
         shapes.append({"type": "path", "xref": "x", "yref": "y", "path": bracket, "line": line})
+    for day in course.booked:
+        at = _iso(day)
+        shapes.append(upright | {"x0": at, "x1": at, "y0": 0.3, "y1": 0.35, "line": {"color": "--ink", "width": 2.4}})
+        words.append(top | {"x": at, "y": 0.35, "xanchor": "center", "text": "booked"})
     if details.locked:
         shapes.append({"type": "rect", "xref": "x", "yref": "paper", "x0": today, "x1": _iso(course.today + AHEAD_DAYS),
                        "y0": 0, "y1": 1, "fillcolor": "--wash", "line": {"width": 0}, "layer": "below"})  # fmt: skip
