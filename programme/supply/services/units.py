@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from django.core.exceptions import ValidationError
-from django.db import transaction
+from django.db import IntegrityError, transaction
 
 from patients.models import Patient
 from patients.services import local_day, need_reason, state_of
-from programme.core.models import User
+from programme.core.models import Site, User
 from programme.supply.models import BloodOrder, OrderState, SuppliedUnit
 from programme.supply.services.writing import (
     ENDS,
@@ -67,6 +67,7 @@ def take_in(
     blood bank and checked again at the chair. Refused are numbers that cannot be, units used elsewhere, units that
     expire before the session, and more than were ordered.
     """
+    Site.objects.select_for_update().get(pk=order.site_id)  # of two arrivals of one unit the second sees the first
     now = hold(order, version=version)
     check_move(now, "arrive")
     if not labels:
@@ -129,7 +130,11 @@ def _take_in(order: BloodOrder, label: ArrivedLabel, *, actor: User, at: datetim
         expires_on=label.expires_on,
         arrived_at=at,
     )
-    write_unit(unit, "arrived", (), None, actor=actor, at=at)
+    try:
+        with transaction.atomic():
+            write_unit(unit, "arrived", (), None, actor=actor, at=at)
+    except IntegrityError as error:  # at another site, in the same moment
+        raise ValidationError({"numbers": f"{spaced(number)} has arrived already, at another unit."}) from error
     return unit
 
 
