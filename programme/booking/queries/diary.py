@@ -85,6 +85,12 @@ class PersonColumn:
     on_tablet: bool
 
     @property
+    def spoken(self) -> str:
+        """'Given Family', as a sentence has it."""
+        family, comma, given = self.row.name.partition(", ")
+        return f"{given} {family}" if comma else family
+
+    @property
     def first(self) -> RankedPlace | None:
         return self.places[0] if self.places else None
 

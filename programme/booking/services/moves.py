@@ -11,6 +11,7 @@ from patients.services import local_day, need_reason
 from programme.booking.models import STANDING, Booking, BookingState, Occupied
 from programme.booking.numeric.places import spoken
 from programme.booking.services.booking import change_state, hold, make_booking, told
+from programme.core import changes
 from programme.core.models import User
 
 UNIT, PERSON = "unit", "person"
@@ -57,8 +58,7 @@ def cancel(*, booking: Booking, version: int, ended_by: str, reason: str, actor:
         booking, version, BookingState.CANCELLED, STANDING, action="cancel booking", actor=actor, at=at, why=why,
         ended_by=_who(ended_by), ended_reason=why,
     )  # fmt: skip
-    _free(booking)
-    return told(booking, None, actor=actor, at=at)
+    return _given_up(booking, actor=actor, at=at)
 
 
 @transaction.atomic
@@ -72,8 +72,7 @@ def did_not_come(*, booking: Booking, version: int, actor: User, at: datetime, r
         booking, version, BookingState.MISSED, (*STANDING, BookingState.CAME), action="did not come", actor=actor,
         at=at, why=reason.strip(), ended_reason=reason.strip(),
     )  # fmt: skip
-    _free(booking)
-    return told(booking, None, actor=actor, at=at)
+    return _given_up(booking, actor=actor, at=at)
 
 
 @transaction.atomic
@@ -99,6 +98,13 @@ def _refuse_ahead(booking: Booking, at: datetime, words: str) -> None:
         raise ValidationError(
             f"{spoken(booking.on)} has not come yet; '{words}' is recorded on the day or after. Cancel or move it."
         )
+
+
+def _given_up(booking: Booking, *, actor: User, at: datetime) -> str:
+    """A person is without this place: the chair is free, and their window is reckoned again from today."""
+    _free(booking)
+    changes.announce(booking.patient_id, at=at)
+    return told(booking, None, actor=actor, at=at)
 
 
 def _free(booking: Booking) -> None:

@@ -102,7 +102,7 @@ def test_a_safe_booking_settles_it_and_a_late_one_does_only_with_its_reason(coor
 def test_somebody_past_the_last_safe_day_is_named_with_the_first_free_place(coordinator_client, fit, chair):
     person("R1", fit, latest_safe_date=date(2026, 5, 28), next_date=TODAY)
     page = body(coordinator_client.get(DIARY))
-    assert "<b>Larkspur, Ada</b> is past the last safe day; the first free place is <b>Tue 2 Jun, 09:00</b>." in page
+    assert "<b>Ada Larkspur</b> is past the last safe day; the first free place is <b>Tue 2 Jun, 09:00</b>." in page
 
 
 def test_people_who_often_miss_are_planned_with_it_in_mind(coordinator_client, ada, chair):

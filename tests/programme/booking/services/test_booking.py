@@ -17,7 +17,7 @@ from programme.booking.models import (
 )
 from programme.booking.services import booking as bookings
 from programme.booking.services import moves
-from programme.core import trail
+from programme.core import changes, trail
 from programme.core.models import EditedMeanwhile, TrailEntry
 from tests import factories
 from tests.factories import NOW, TODAY, make_booking, make_chair, make_open_week, make_patient, make_standing
@@ -239,6 +239,22 @@ def test_cancelling_needs_a_reason_and_who_asked(ada, chair, coordinator):
     moves.cancel(ended_by="unit", reason="No staff", **ask)
     assert Booking.objects.get().state == "cancelled"
     assert Occupied.objects.count() == 0
+
+
+@pytest.mark.parametrize("end", ["missed", "cancelled"])
+def test_without_the_place_the_window_is_reckoned_again_from_today(
+    ada, chair, coordinator, end, monkeypatch, django_capture_on_commit_callbacks
+):
+    told = []
+    monkeypatch.setattr(changes, "_subscribers", [lambda keys, at: told.append((keys, at))])
+    made = make_booking(ada, chair, on=TODAY)
+    ask = {"booking": made, "version": made.version, "actor": coordinator, "at": NOW}
+    with django_capture_on_commit_callbacks(execute=True):
+        if end == "missed":
+            moves.did_not_come(**ask)
+        else:
+            moves.cancel(ended_by="unit", reason="No staff", **ask)
+    assert told == [((ada.pk,), NOW)]
 
 
 def test_did_not_come_and_came_after_all(ada, chair, coordinator):
