@@ -71,6 +71,8 @@ def sample(
         "key of chair": patient.site.chairs.first().pk,
         "kind": "chair",
         "key of away": patient.away.first().pk,
+        "key of calendars": patient.feeds.first().pk,
+        "secret": f"secret-of-{patient.patient_ref}",
         "key of waiting": patient.waiting.first().pk,
         "order_number": patient.blood_orders.first().number,
         "key of units": patient.blood_orders.first().supplied_units.first().pk,

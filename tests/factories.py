@@ -21,7 +21,8 @@ from patients.models import (
     ResultStatus,
     TransfusionNeeds,
 )
-from programme.booking.models import STANDING, Away, Booking, Chair, Occupied, OpeningHours, Slot, Waiting
+from programme.booking.models import STANDING, Away, Booking, CalendarFeed, Chair, Occupied, OpeningHours, Slot, Waiting
+from programme.booking.services.feeds import digest_of
 from programme.core.models import Role, Site, SiteSetting, User
 from programme.planning.models import Suggestion
 from programme.planning.services import PLAN_VERSION
@@ -576,3 +577,9 @@ def make_away(patient: Patient, **fields: Any) -> Away:
 def make_waiting(patient: Patient, *, by: User, **fields: Any) -> Waiting:
     """Somebody who would take an earlier place, since today."""
     return Waiting.objects.create(patient=patient, by=by, **{"since": TODAY, **fields})
+
+
+def make_feed(patient: Patient, *, secret: str, by: User, **fields: Any) -> CalendarFeed:
+    """The calendar of a person at an address that a test knows."""
+    values = {"site": patient.site, "secret_digest": digest_of(secret), "made_at": NOW, "made_by": by, **fields}
+    return CalendarFeed.objects.create(patient=patient, **values)

@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, path
 
-from programme.booking.views import chairs, diary, person, places
+from programme.booking.views import chairs, diary, feeds, person, places
 
 app_name = "booking"
 urlpatterns: list[URLPattern] = [
@@ -11,6 +11,9 @@ urlpatterns: list[URLPattern] = [
     path("chairs/", chairs.chairs, name="chairs"),
     path("chairs/<str:kind>/add/", chairs.add_rule, name="add_rule"),
     path("chairs/<str:kind>/<int:key>/", chairs.change_rule, name="change_rule"),
+    path("calendars/", feeds.calendars, name="calendars"),
+    path("calendars/<int:key>/revoke/", feeds.revoke_calendar, name="revoke_calendar"),
+    path("calendar/<str:secret>.ics", feeds.calendar, name="calendar"),
     path("contacts/", person.contacts, name="contacts"),
     path("people/<path:patient_ref>/suits/", person.suits, name="suits"),
     path("people/<path:patient_ref>/suits/wishes/", person.wishes, name="wishes"),

@@ -38,6 +38,9 @@ def make_person(site, ref):
     factories.make_follow_up(running)
     factories.make_adverse_event(running, by=signed_by)
     make_order_with_unit(factories.make_booking(patient, factories.make_chair(site)))
+    factories.make_away(patient)
+    factories.make_waiting(patient, by=signed_by)
+    factories.make_feed(patient, secret=f"secret-of-{ref}", by=signed_by)
     return sample(course[-1], factories.make_other_transfusion(patient), running)
 
 
@@ -67,7 +70,7 @@ def test_nobody_is_sent_to_sign_in(address, here):
     path = address.filled(here)
     for answer in (Client().get(path), Client().post(path)):
         if address.view.needs_action is None:
-            assert answer.status_code == 200
+            assert answer.status_code in {200, 405}
         else:
             assert answer.status_code == 302
             assert answer["Location"].startswith("/sign-in/?next=/")
