@@ -14,6 +14,7 @@ from django.db.models.fields.json import KeyTransform
 from patients.models import Analyte, LabResult, Patient, Standing
 from programme.core.models import Site
 from programme.core.settings_of_site import site_settings
+from programme.supply.queries.short import BloodNote, blood_of_bookings
 from programme.worklist.numeric.course import Course, Visit, visit_of
 from programme.worklist.numeric.urgency import (
     BAND_NAMES,
@@ -67,6 +68,7 @@ class Row:
     missed_on: date | None = None
     booked: str = ""
     booked_late: bool = False
+    blood: BloodNote | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +132,8 @@ def everyone(site: Site, now: datetime, *, find: str = "") -> ListPage:
         )  # fmt: skip
         row = _row(patient, record, stored, situation, visits[patient.pk], contacts.get(patient.pk))
         rows.append(_with_place(replace(row, chair=chairs.get(patient.pk)), situation, places.get(patient.pk)))
+    blood = blood_of_bookings(site, today)
+    rows = [replace(row, blood=blood.get(row.place.key)) if row.place and row.place.key else row for row in rows]
     rows.sort(key=lambda row: (row.need.band, row.need.weight, row.name.casefold(), row.patient_ref))
     return _page(rows, today, find, nothing_stored=force.fit is None)
 

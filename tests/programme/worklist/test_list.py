@@ -7,8 +7,10 @@ from django.urls import reverse
 from django_tables2 import Table
 
 from patients.models import Analyte, Genotype, Standing
+from programme.supply.models import BloodOrder
 from programme.worklist.numeric.urgency import Band
 from programme.worklist.queries.everyone import everyone
+from tests.blood import make_order_with_unit
 from tests.factories import (
     NOW,
     TODAY,
@@ -388,7 +390,7 @@ def test_the_number_of_queries_does_not_grow_with_people(nurse_client, fit, peop
         make_follow_up(patient.exchange_sessions.get())
         make_planned_session(patient, on=TODAY)
         make_booking(patient, make_chair(fit.site))
-    with django_assert_num_queries(16):
+    with django_assert_num_queries(17):
         get_list(nurse_client)
 
 
@@ -401,3 +403,28 @@ def test_any_reference_a_unit_may_use_can_be_listed_and_opened(nurse_client, sit
     answer = nurse_client.get(address)
     assert answer.status_code == 200
     assert ref in answer.content.decode()
+
+
+# Blood for the next place
+
+
+@pytest.mark.parametrize(
+    ("state", "fields", "words"),
+    [
+        ("drafted", {}, "blood drafted"),
+        ("drafted", {"order_by": date(2026, 5, 29)}, "blood not sent in time"),
+        ("sent", {}, "blood sent for"),
+        ("part", {"confirmed_units": 3}, "blood 3 of 4"),
+        ("confirmed", {"confirmed_units": 4}, "blood confirmed"),
+        ("arrived", {"confirmed_units": 4}, "blood here"),
+    ],
+)
+@pytest.mark.usefixtures("frozen_day")
+def test_where_the_blood_of_a_booking_stands_is_read_in_the_list(nurse_client, fit, state, fields, words):
+    patient = make_person(fit)
+    booking = make_booking(patient, make_chair(fit.site))
+    order = make_order_with_unit(booking)
+    BloodOrder.objects.filter(pk=order.pk).update(**{"state": state, "order_by": date(2026, 6, 2), **fields})
+    said = "".join(part.decode() for part in nurse_client.get("/").streaming_content)
+    assert words in said
+    assert reverse("supply:order", args=[order.number]) in said
