@@ -97,7 +97,7 @@ class PersonColumn:
 
 @dataclass(frozen=True, slots=True)
 class DiaryPage:
-    """The whole sheet. people: those with a column; others: those for whom there is no room."""
+    """The whole sheet. people: those with a column and places; others: those for whom there is no room."""
 
     today: date
     calendar: SiteCalendar
@@ -147,7 +147,13 @@ def read_diary(site: Site, now: datetime, *, since: date | None = None) -> Diary
     names = short_names([row.name for row in waiting])
     most = min(MOST_PEOPLE, max(FEWEST_PEOPLE, PEOPLE_AND_STARTS - len(columns)))
     people = [
-        PersonColumn(row, names[row.name], wish_words(row), places_for(row, whole)[:BOXES], n < SHOWN_ON_A_TABLET)
+        PersonColumn(
+            row=row,
+            name=names[row.name],
+            wish=wish_words(row),
+            places=places_for(row, whole)[:BOXES] if n < most else (),
+            on_tablet=n < SHOWN_ON_A_TABLET,
+        )
         for n, row in enumerate(waiting)
     ]
     return DiaryPage(

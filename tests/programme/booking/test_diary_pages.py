@@ -113,6 +113,17 @@ def test_people_who_often_miss_are_planned_with_it_in_mind(coordinator_client, a
     assert answer.context["page"].people[0].places[0].place.on == date(2026, 6, 3)
 
 
+def test_where_columns_run_out_the_others_are_named_with_their_places(coordinator_client, fit, chair):
+    for n in range(10):
+        person(f"R{n}", fit, f"Name{n}", latest_safe_date=MONDAY + timedelta(n))
+    answer = coordinator_client.get(DIARY)
+    page = answer.context["page"]
+    assert [one.name for one in page.people] == [f"Name{n}" for n in range(8)]  # most pressing first
+    assert [one.name for one in page.others] == ["Name8", "Name9"]
+    assert "8 of 10 people have a column" in body(answer)
+    assert '<a href="/people/R9/places/">Name9</a>' in body(answer)
+
+
 def test_another_sheet_and_a_day_that_is_none(coordinator_client, ada, chair):
     page = coordinator_client.get(DIARY, {"since": "2026-07-15"}).context["page"]
     assert page.rows[0].on == date(2026, 7, 13)
