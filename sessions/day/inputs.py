@@ -7,8 +7,11 @@ from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from django.db.models import Q
+
 from patients.models import (
     STORED_UNIT,
+    Analyte,
     Antibody,
     BodyMeasure,
     Goals,
@@ -45,7 +48,7 @@ def changed_since(plan: Prescription, patient: Patient, on: date) -> tuple[str, 
     """
     zone = ZoneInfo(patient.site.time_zone)
     named, now = plan.inputs, standing_of(patient, on)
-    said = [*_results(named, zone), *_weight(named)]
+    said = [*_results(named, patient, on, zone), *_weight(named, patient, on)]
     if "goals" not in named:
         return tuple(said)
     if now["goals"] != named["goals"]:
@@ -70,12 +73,27 @@ def result_keys(named: dict[str, Any]) -> list[int]:
     return [key for key in keys if key is not None]
 
 
-def _results(named: dict[str, Any], zone: ZoneInfo) -> Iterable[str]:
-    for old in LabResult.objects.filter(pk__in=result_keys(named), superseded_by__isnull=False).order_by("pk"):
-        newest = old
-        while newer := LabResult.objects.filter(supersedes=newest).first():
-            newest = newer
-        yield _corrected(old, newest, zone)
+def _results(named: dict[str, Any], patient: Patient, on: date, zone: ZoneInfo) -> Iterable[str]:
+    """Results that were corrected, and an Hb newer than the one that every limit of the plan hangs on."""
+    keys, hb = result_keys(named), named.get("hb") or {}
+    corrected = Q(pk__in=keys, superseded_by__isnull=False)
+    newer = Q(
+        analyte=Analyte.HB, supersedes__isnull=True, superseded_by__isnull=True, link__isnull=True, taken_on__lte=on,
+        taken_at__gt=hb["taken_at"], status=ResultStatus.FINAL, held_reason="",
+    ) if hb.get("result") and hb.get("taken_at") else Q(pk__in=[])  # fmt: skip
+    rows = LabResult.objects.filter(corrected | newer, patient=patient).distinct().order_by("pk")
+    for row in rows:
+        if row.pk not in keys:
+            continue
+        newest = row
+        while later := LabResult.objects.filter(supersedes=newest).first():
+            newest = later
+        yield _corrected(row, newest, zone)
+    others = [row for row in rows if row.pk not in keys]
+    latest = max(others, key=lambda row: (row.taken_at, row.pk), default=None)
+    if latest is not None and latest.value != hb["value"]:
+        came = f"{latest.value:g} g/L of {_when(latest.taken_at, zone)}"
+        yield f"A newer Hb came, {came}; the plan rests on {hb['value']:g}."
 
 
 def _corrected(old: LabResult, newest: LabResult, zone: ZoneInfo) -> str:
@@ -89,11 +107,24 @@ def _corrected(old: LabResult, newest: LabResult, zone: ZoneInfo) -> str:
     return f"{what} was corrected to {newest.value:g} {unit}{why}."
 
 
-def _weight(named: dict[str, Any]) -> Iterable[str]:
-    key = (named.get("weight") or {}).get("measure")
-    row = BodyMeasure.objects.filter(pk=key).exclude(withdrawn_reason="").first() if key else None
-    if row is not None:
-        yield f"The weight of {row.weight_kg:g} kg was withdrawn: {row.withdrawn_reason.rstrip('. ')}."
+def _weight(named: dict[str, Any], patient: Patient, on: date) -> Iterable[str]:
+    """The weight that the plan rests on was withdrawn, or the person was weighed again since and weighs otherwise."""
+    old = named.get("weight") or {}
+    key, since = old.get("measure"), old.get("on")
+    if since is None:
+        return
+    measures = BodyMeasure.objects.filter(patient=patient, on__range=(since, on), weight_kg__isnull=False)
+    rows = sorted(measures, key=lambda row: (row.on, row.pk))
+    for row in rows:
+        if row.pk == key and row.withdrawn_reason:
+            yield f"The weight of {row.weight_kg:g} kg was withdrawn: {row.withdrawn_reason.rstrip('. ')}."
+    # A weight of the last session is named by its day alone; a measure of that same day was passed over for it.
+    first = (date.fromisoformat(since), float("inf") if key is None else key)
+    newer = [row for row in rows if not row.withdrawn_reason and (row.on, row.pk) > first]
+    if newer and newer[-1].weight_kg != old["value"]:
+        new = newer[-1]
+        came = f"{new.weight_kg:g} kg of {new.on.day} {new.on:%b}"
+        yield f"A newer weight came, {came}; the plan rests on {old['value']:g}."
 
 
 def _antibodies(patient: Patient, named: list[int], now: list[int]) -> Iterable[str]:

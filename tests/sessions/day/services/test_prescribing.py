@@ -197,6 +197,14 @@ def withdraw_weight(patient: Patient, nurse: User) -> None:
     people.withdraw_measure(measure=patient.measures.get(on=TODAY), why="with shoes", actor=nurse, at=LATER)
 
 
+def new_weight(patient: Patient, nurse: User) -> None:
+    people.record_measure(patient=patient, on=TODAY, weight_kg=51.5, actor=nurse, at=LATER)
+
+
+def new_hb(patient: Patient, nurse: User) -> None:
+    people.record_result(patient=patient, analyte=Analyte.HB, value=71.0, taken_at=LATER, actor=nurse, at=LATER)
+
+
 def new_goals(patient: Patient, nurse: User) -> None:
     people.set_goals(
         patient=patient, since=TODAY, figures=people.GoalFigures(hb_ceiling_g_l=105), reason="iron", actor=nurse,
@@ -231,6 +239,8 @@ CAUSES = {
     withdraw_hb: "Hb 94 g/L of 1 Jun, 10:00 was withdrawn: clotted.",
     correct_hbs: "HbS 30.4 % of 1 Jun, 10:00 was corrected to 40.3 %: typed.",
     withdraw_weight: "The weight of 58 kg was withdrawn: with shoes.",
+    new_weight: "A newer weight came, 51.5 kg of 1 Jun; the plan rests on 58.",
+    new_hb: "; the plan rests on 94.",
     new_goals: "The goals were decided anew.",
     new_needs: "What blood the person must have was changed.",
     new_antibody: "anti-Fya was added to the antibodies.",
@@ -279,6 +289,11 @@ def test_what_is_no_correction_leaves_the_signature(patient, nurse, consultant):
     people.record_result(patient=patient, analyte=Analyte.HBS, value=36.0, taken_at=NOW, actor=nurse, at=LATER)
     people.record_result(patient=patient, analyte=Analyte.FERRITIN, value=900.0, taken_at=NOW, actor=nurse, at=LATER)
     people.record_measure(patient=patient, on=TODAY, height_cm=165, actor=nurse, at=LATER)
+    people.record_measure(patient=patient, on=TODAY, weight_kg=58.0, actor=nurse, at=LATER)  # weighed again, the same
+    people.record_measure(patient=patient, on=TODAY - timedelta(days=3), weight_kg=55.0, actor=nurse, at=LATER)
+    people.record_result(
+        patient=patient, analyte=Analyte.HB, value=88.0, taken_at=NOW - timedelta(days=1), actor=nurse, at=LATER
+    )
     assert state_of(plan) == "authorised"
     assert Prescription.objects.get(pk=plan.pk).is_in_force
 
