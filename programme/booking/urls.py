@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, path
 
-from programme.booking.views import chairs, diary, feeds, person, places
+from programme.booking.views import chairs, diary, feeds, letters, person, places
 
 app_name = "booking"
 urlpatterns: list[URLPattern] = [
@@ -24,4 +24,5 @@ urlpatterns: list[URLPattern] = [
     path("people/<path:patient_ref>/waiting/<int:key>/", person.stop_waiting, name="stop_waiting"),
     path("people/<path:patient_ref>/places/", places.places, name="places"),
     path("people/<path:patient_ref>/bookings/<int:key>/", places.booking, name="booking"),
+    path("people/<path:patient_ref>/bookings/<int:key>/reminder.pdf", letters.reminder, name="reminder"),
 ]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -59,7 +60,7 @@ def revoke_calendar(request: access.SignedIn, key: int) -> HttpResponse:
 
     form = RevokeForm(request.POST)
     if not saved(request, form, action=f"revoke calendar {key}", save=save):
-        return HttpResponse(" ".join(map(str, form.non_field_errors())), status=422, content_type="text/plain; charset=utf-8")
+        messages.error(request, " ".join(map(str, form.non_field_errors())))
     return redirect("booking:calendars")
 
 

@@ -59,6 +59,14 @@ TEXT_TABLE: tuple[TextRow, ...] = (
         "heavy with that arm. Take the medicines that were held today as agreed.",
     ),
     TextRow(
+        "reminder",
+        "what a reminder letter says below day and time",
+        "Please come at this time. If you cannot come, call us as soon as you know: we will look for another day with "
+        "you.\nIt helps to drink well the day before, to eat as usual, and to bring the list of your medicines.\n"
+        "If you feel unwell before then, do not wait for this day: call us, or the number for urgent help that we "
+        "gave you.",
+    ),
+    TextRow(
         "group_codes",
         "codes of blood groups on the unit's own labels, one a line such as 99 = O+",
         "",
