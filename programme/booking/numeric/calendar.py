@@ -133,7 +133,7 @@ def days(
 ) -> tuple[Day, ...]:
     """Return every day from first to last, open or closed with the reason.
 
-    An entry for the day itself goes before a bank holiday, a bank holiday before the weekday. Where several opening
+    An entry for the day itself goes before the weekday, and the weekday before a bank holiday. Where several opening
     hours hold, the unit is open from the earliest to the latest of them; of several staff limits the smallest counts.
     Raises ValueError where last is before first.
     """
@@ -150,11 +150,11 @@ def _day(
 ) -> Day:
     if closed is not None and not closed.works and closed.closes is None:
         return Day(on, False, closed.words)
-    if holiday is not None and closed is None:
-        return Day(on, False, f"bank holiday: {holiday}")
     hours = [row for row in opening if row.dates.hold(on)]
     if not hours:
         return Day(on, False, f"not open on {WEEKDAYS[on.weekday()]}s")
+    if holiday is not None and closed is None:
+        return Day(on, False, f"bank holiday: {holiday}")
     opens, closes = min(row.opens for row in hours), max(row.closes for row in hours)
     why = ""
     if closed is not None:

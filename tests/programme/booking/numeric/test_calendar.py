@@ -52,6 +52,8 @@ def test_a_bank_holiday_is_closed_unless_the_unit_works_it() -> None:
     christmas = {date(2026, 12, 25): "Christmas Day"}
     assert not week(holidays=christmas)[4].open
     assert week(holidays=christmas)[4].why == "bank holiday: Christmas Day"
+    boxing_day = week(holidays=christmas | {date(2026, 12, 26): "Boxing Day"})[5]  # a Saturday, closed anyway
+    assert boxing_day.why == "not open on Saturdays"
     worked = week(holidays=christmas, closed=[Closed(date(2026, 12, 25), "worked this year", works=True)])
     assert worked[4].open and worked[4].why == "worked this year"
 
