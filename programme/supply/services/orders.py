@@ -57,6 +57,24 @@ def draft_orders(*, site: Site, actor: User | None, at: datetime, reach_days: in
     return Drafted(tuple(made), tuple(left))
 
 
+@transaction.atomic
+def draft_order(*, booking: Booking, actor: User | None, at: datetime) -> BloodOrder:
+    """Draft an order for one booking, also anew after an earlier one was released."""
+    site = booking.patient.site
+    Site.objects.select_for_update().get(pk=site.pk)
+    Patient.objects.select_for_update().get(pk=booking.patient_id)
+    if booking.state not in (*STANDING, BookingState.CAME):
+        raise ValidationError("The booking does not stand any more: blood is ordered for a booking that does.")
+    found = BloodOrder.objects.open().filter(booking=booking).first()
+    if found is not None:
+        raise ValidationError(f"Order {found.number} is open for this booking already.")
+    basis = bases(site, [booking], now=at)[booking.pk]
+    if basis.planned.units is None:
+        raise ValidationError(f"No units are planned: {basis.planned.why_not}")
+    number = BloodOrder.objects.filter(site=site).aggregate(newest=Max("number"))["newest"] or 0
+    return _draft(booking, basis, number=number + 1, site=site, actor=actor, at=at)
+
+
 def _draft(booking: Booking, basis: Basis, *, number: int, site: Site, actor: User | None, at: datetime) -> BloodOrder:
     units = basis.planned.units or 0
     order = BloodOrder(

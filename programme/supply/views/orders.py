@@ -87,7 +87,15 @@ def _arrive(row: BloodOrder, form: Any, who: dict[str, Any]) -> object:
     return units.take_in(order=row, labels=form.labels(), words=form.cleaned_data["words"], **who)
 
 
+def _again(row: BloodOrder, form: Any, who: dict[str, Any]) -> object:
+    booking = orders.standing_booking(row)
+    if booking is None:
+        raise ValidationError("The booking does not stand any more: book first.")
+    return orders.draft_order(booking=booking, actor=who["actor"], at=who["at"])
+
+
 ACTS = {
+    "again": Act(OrderForm, "A new order is drafted: look for it among all orders.", _again),
     "send": Act(SendForm, "Marked as sent.", _send),
     "answer": Act(AnswerForm, "The answer is recorded.", _answer),
     "renew": Act(WhyForm, "The order is in line with booking, plan and needs. Tell the blood bank.", _renew),

@@ -236,6 +236,18 @@ def test_what_cannot_be_read_as_units_is_refused_with_the_field(coordinator_clie
     assert SuppliedUnit.objects.count() == 0
 
 
+def test_a_released_order_can_be_made_anew_once(coordinator_client, chair, coordinator):
+    order = make_sent(chair, by=coordinator)
+    assert "Order again" not in text_of(coordinator_client.get(reverse("supply:order", args=[order.number])))
+    assert "is open for this booking already" in text_of(post(coordinator_client, order, "again"))
+    post(coordinator_client, order, "release", why="plan was withdrawn")
+    assert "Order again" in text_of(coordinator_client.get(reverse("supply:order", args=[order.number])))
+    assert post(coordinator_client, order, "again").status_code == 302
+    assert list(BloodOrder.objects.order_by("number").values_list("number", "state")) == [
+        (1, OrderState.CANCELLED), (2, OrderState.DRAFTED),
+    ]  # fmt: skip
+
+
 def test_nothing_else_is_done_with_an_order(coordinator_client, chair, coordinator):
     order = make_sent(chair, by=coordinator)
     assert post(coordinator_client, order, "substitute").status_code == 404
