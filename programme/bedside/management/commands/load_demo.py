@@ -10,7 +10,9 @@ from django.db import connection
 from django.utils import timezone
 
 from programme.bedside.demo_load import load_day
+from programme.booking.demo_load import load_diary
 from programme.core.models import Site
+from programme.supply.demo_load import load_blood
 from programme.worklist.demo_load import SITE_CODE, NotForThisDatabase, load_demo
 
 
@@ -26,5 +28,8 @@ class Command(BaseCommand):
         except NotForThisDatabase as error:
             raise CommandError(str(error)) from error
         if loaded.is_new:  # once the past is stored and forecast
-            load_day(site=Site.objects.get(code=SITE_CODE), today=today, at=local)
+            site = Site.objects.get(code=SITE_CODE)
+            load_day(site=site, today=today, at=local)
+            load_diary(site=site, today=today, at=local)
+            load_blood(site=site, today=today, at=local)
         self.stderr.write("The invented unit is loaded." if loaded.is_new else "The invented unit is there already.")
