@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
 from programme.booking.models import BookingState
-from programme.booking.numeric.calendar import Day, Place, slots_on
+from programme.booking.numeric.calendar import Day, Place, SlotRule, slots_on
 from programme.booking.numeric.places import RankedPlace
 from programme.booking.queries.free import Booked, SiteCalendar, site_calendar
 from programme.booking.queries.placing import ToPlace, everyone_to_place, free_by_week, places_for
@@ -24,12 +24,13 @@ DAYS_AFTER_SAFE = 5  # open days shown after the last safe one; chosen here
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """A start of a chair."""
+    """A start of a chair; the first one of it also shows bookings that fit no start any more."""
 
     chair_pk: int
     slot: int
     name: str
     starts: str
+    is_first: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,12 +178,17 @@ def part(calendar: SiteCalendar, first: date, last: date) -> SiteCalendar:
 
 
 def columns_of(calendar: SiteCalendar) -> tuple[Column, ...]:
-    """Return a column for every start of every chair that there is on one of the days."""
+    """Return a column for every start of every chair that there is on one of the days, and for every chair that is
+    given up while somebody is booked on it."""
     found: dict[tuple[int, int], Column] = {}
     for rule in calendar.slots:
         if any(rule.dates.hold(day.on) and rule.chair_dates.hold(day.on) for day in calendar.days):
-            column = Column(rule.chair_pk, rule.slot, rule.chair_name, f"{rule.starts:%H:%M}")
+            first = not any(chair == rule.chair_pk for chair, _ in found)
+            column = Column(rule.chair_pk, rule.slot, rule.chair_name, f"{rule.starts:%H:%M}", first)
             found.setdefault((rule.chair_pk, rule.slot), column)
+    for row in calendar.bookings:
+        if not any(chair == row.chair_pk for chair, _ in found):
+            found[row.chair_pk, 0] = Column(row.chair_pk, 0, row.chair, "given up")
     return tuple(found.values())
 
 
@@ -232,17 +238,13 @@ def chair_cell(
     """Return what one start of a chair is doing on one day."""
     rules = slots_on(day.on, calendar.slots)
     rule = next((row for row in rules if (row.chair_pk, row.slot) == (column.chair_pk, column.slot)), None)
-    here = [
-        row for row in calendar.bookings
-        if row.on == day.on and row.chair_pk == column.chair_pk
-        and rule is not None and row.starts < rule.ends and rule.starts < row.ends
-    ]  # fmt: skip
+    here = bookings_here(calendar, column, day.on, rules)
     missed = tuple((row, names[row.name]) for row in here if row.state == BookingState.MISSED)
     has_it = next((row for row in here if row.state != BookingState.MISSED), None)
     if has_it is not None:
         return ChairCell("bkd", "", has_it, names[has_it.name], missed)
     if rule is None or not day.open:
-        return ChairCell("nos" if day.open else "", missed=missed)
+        return ChairCell("nos", "" if day.open else "closed", missed=missed)
     use = next((row for row in calendar.uses if row.chair_pk == column.chair_pk and row.dates.hold(day.on)), None)
     if use is not None:
         return ChairCell("oth", use.words, missed=missed)
@@ -256,6 +258,22 @@ def chair_cell(
     if day.closes is not None and rule.ends > day.closes:
         return ChairCell("nos", f"closes {day.closes:%H:%M}", missed=missed)
     return ChairCell("nos", "", missed=missed)
+
+
+def bookings_here(calendar: SiteCalendar, column: Column, on: date, rules: tuple[SlotRule, ...]) -> tuple[Booked, ...]:
+    """Return the bookings of a column's start on a day; none is ever out of sight because its start was taken away."""
+
+    def overlap(row: Booked, rule: SlotRule) -> bool:
+        return row.chair_pk == rule.chair_pk and row.starts < rule.ends and rule.starts < row.ends
+
+    mine = [row for row in calendar.bookings if (row.on, row.chair_pk) == (on, column.chair_pk)]
+    own = [rule for rule in rules if (rule.chair_pk, rule.slot) == (column.chair_pk, column.slot)]
+    return tuple(
+        row
+        for row in mine
+        if any(overlap(row, rule) for rule in own)
+        or (column.is_first and not any(overlap(row, rule) for rule in rules))
+    )
 
 
 def person_cell(person: PersonColumn, day: Day, shown: list[date], today: date) -> PersonCell:

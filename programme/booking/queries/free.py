@@ -61,6 +61,7 @@ class Booked:
     chance_over: float | None
     latest_safe: date | None
     late_reason: str
+    chair: str = ""
 
     @property
     def stands(self) -> bool:
@@ -246,8 +247,9 @@ def bookings_between(site: Site, first: date, last: date) -> tuple[Booked, ...]:
             chance_over=row.chance_over,
             latest_safe=row.latest_safe,
             late_reason=row.late_reason,
+            chair=row.chair.name,
         )
-        for row in rows.select_related("patient__wishes").order_by("on", "starts", "pk")
+        for row in rows.select_related("patient__wishes", "chair").order_by("on", "starts", "pk")
     )
 
 

@@ -5,7 +5,7 @@ from datetime import date, timedelta
 import pytest
 from django.urls import reverse
 
-from programme.booking.models import Booking, ClosedDay, OtherUse, StaffLimit, Wishes
+from programme.booking.models import Booking, Chair, ClosedDay, OtherUse, StaffLimit, Wishes
 from tests.factories import (
     TODAY,
     make_booking,
@@ -111,6 +111,21 @@ def test_people_who_often_miss_are_planned_with_it_in_mind(coordinator_client, a
     answer = coordinator_client.get(DIARY)
     assert "2 visits could not be kept in the last year; the days offered leave room for another try." in body(answer)
     assert answer.context["page"].people[0].places[0].place.on == date(2026, 6, 3)
+
+
+def test_a_booking_stays_in_sight_when_its_chair_start_or_day_is_taken_away(coordinator_client, ada, chair, fit):
+    make_chair(fit.site)
+    make_booking(ada, chair)
+    ClosedDay.objects.create(site=fit.site, on=MONDAY, words="moving the beds")
+    page = coordinator_client.get(DIARY).context["page"]
+    (row,) = [row for row in page.rows if row.on == MONDAY]
+    assert [(cell.name, cell.words) for cell in row.cells] == [("Larkspur", ""), ("", "closed")]
+    chair.slots.update(until=date(2026, 6, 3))
+    assert "Larkspur" in [cell.name for row in coordinator_client.get(DIARY).context["page"].rows for cell in row.cells]
+    Chair.objects.filter(pk=chair.pk).update(until=date(2026, 5, 31))
+    page = coordinator_client.get(DIARY).context["page"]
+    assert [(one.name, one.starts) for one in page.columns] == [("Chair 2", "09:00"), ("Chair 1", "given up")]
+    assert "Larkspur" in [cell.name for row in page.rows for cell in row.cells]
 
 
 def test_where_columns_run_out_the_others_are_named_with_their_places(coordinator_client, fit, chair):
