@@ -64,7 +64,8 @@ class Situation:
     flagged change [points a day]. results_on: newest result of the followed share. chance_today: of a measured value
     over the ceiling today, 0..1. contact, contact_on: a contact after a session that is open, in words, and the day on
     which it fell or falls due. booked_on: the next place in the diary; booked_late: why it is after the last safe day.
-    missed_on: a visit missed since the last session, with no other booked.
+    missed_on: a visit missed since the last session, with no other booked. unsaid_on: a booked day gone by of which
+    nobody has said whether they came.
     """
 
     today: date
@@ -94,6 +95,7 @@ class Situation:
     booked_on: date | None = None
     booked_late: str = ""
     missed_on: date | None = None
+    unsaid_on: date | None = None
 
     @property
     def booked_safely(self) -> bool:
@@ -134,6 +136,7 @@ def judge(s: Situation) -> Need:
         _missed,
         _passed,
         _contact,
+        _unsaid,
         _cannot_say,
         _booked_late,
         _due,
@@ -219,6 +222,15 @@ def _missed(s: Situation) -> Need | None:
         brief=f"did not come {missed}", also=asides(s),
         weight=(2 if passed else 3, -(s.chance_today or 0.0), s.missed_on.toordinal()),
     )  # fmt: skip
+
+
+def _unsaid(s: Situation) -> Need | None:
+    """A booked day that is over must not pass in silence: it may be a visit that was missed."""
+    if s.unsaid_on is None:
+        return None
+    lead = f"Booked {day_words(s.unsaid_on, s.today)}, and nobody has said what became of it. "
+    order = (-1, s.unsaid_on.toordinal())
+    return Need(Band.ARRANGE, "check", lead, "Say whether they came", ".", also=asides(s), weight=order)
 
 
 def _booked_late(s: Situation) -> Need | None:

@@ -14,7 +14,7 @@ LOOKED_BACK_DAYS = 120  # a missed visit that is older than any gap says nothing
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """The next place of a person, and their latest missed visit."""
+    """The next place of a person, their latest missed visit, and the latest of which nobody said what became of it."""
 
     key: int | None = None
     on: date | None = None
@@ -24,6 +24,8 @@ class Place:
     confirmed: bool = False
     missed_on: date | None = None
     missed_key: int | None = None
+    unsaid_on: date | None = None
+    unsaid_key: int | None = None
     all_on: tuple[date, ...] = ()
 
     def missed_since(self, last_on: date | None) -> date | None:
@@ -31,6 +33,10 @@ class Place:
         if self.missed_on is None or self.on is not None or (last_on is not None and last_on >= self.missed_on):
             return None
         return self.missed_on
+
+    def unsaid_since(self, last_on: date | None) -> date | None:
+        """The day of a past visit that is neither kept nor missed, where no session says that they came."""
+        return None if self.unsaid_on is None or (last_on is not None and last_on >= self.unsaid_on) else self.unsaid_on
 
 
 def booked_places(site: Site, today: date, *, only: Collection[int] | None = None) -> Mapping[int, Place]:
@@ -51,7 +57,7 @@ def _with(known: Place, row: Booking, today: date) -> Place:
     if row.state == BookingState.MISSED:
         return replace(known, missed_on=row.on, missed_key=row.pk)
     if row.on < today:
-        return known
+        return replace(known, unsaid_on=row.on, unsaid_key=row.pk)
     known = replace(known, all_on=(*known.all_on, row.on))
     if known.on is not None:
         return known

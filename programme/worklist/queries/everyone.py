@@ -66,6 +66,7 @@ class Row:
     chair: Chair | None = None
     place: Place | None = None
     missed_on: date | None = None
+    unsaid_on: date | None = None
     booked: str = ""
     booked_late: bool = False
     blood: BloodNote | None = None
@@ -141,10 +142,12 @@ def everyone(site: Site, now: datetime, *, find: str = "") -> ListPage:
 def _with_place(row: Row, s: Situation, place: Place | None) -> Row:
     """The row with the next place in the diary."""
     if place is None or place.on is None:
-        return replace(row, place=place, missed_on=s.missed_on)
+        return replace(row, place=place, missed_on=s.missed_on, unsaid_on=s.unsaid_on)
     late = s.status == "ok" and not s.booked_safely
     drawn = replace(row.course, booked=tuple(on.toordinal() for on in place.all_on))
-    return replace(row, course=drawn, place=place, booked=day_words(place.on, s.today), booked_late=late)
+    return replace(
+        row, course=drawn, place=place, unsaid_on=s.unsaid_on, booked=day_words(place.on, s.today), booked_late=late
+    )
 
 
 def _page(rows: Sequence[Row], today: date, find: str, *, nothing_stored: bool) -> ListPage:
@@ -263,6 +266,7 @@ def _situation(
         booked_on=place.on,
         booked_late=place.late_reason,
         missed_on=place.missed_since(record.last_on),
+        unsaid_on=place.unsaid_since(record.last_on),
     )
 
 

@@ -115,6 +115,26 @@ def test_who_did_not_come_rises_at_once_until_something_else_is_booked(site, fit
     assert rows_of(site)["R001"].need.band is Band.ON_COURSE
 
 
+def test_a_booked_day_gone_by_is_asked_after_until_somebody_says_what_became_of_it(
+    site, fit, coordinator_client, frozen_day
+):
+    patient = make_person(fit, next_date=date(2026, 7, 6), latest_safe_date=date(2026, 7, 8))
+    booked = make_booking(patient, make_chair(site), on=date(2026, 5, 29))
+    row = rows_of(site)["R001"]
+    assert (row.need.band, row.need.mark) == (Band.ARRANGE, "check")
+    assert row.need.sentence == ("Booked Fri 29 May, and nobody has said what became of it. Say whether they came.")
+    assert reverse("booking:booking", args=["R001", booked.pk]) in get_list(coordinator_client)
+    booked.state = "came"
+    booked.save()
+    assert rows_of(site)["R001"].need.band is Band.ON_COURSE
+
+
+def test_a_session_on_the_booked_day_says_that_they_came(site, fit):
+    patient = make_person(fit, next_date=date(2026, 7, 6), latest_safe_date=date(2026, 7, 8))
+    make_booking(patient, make_chair(site), on=date(2026, 5, 4))
+    assert rows_of(site)["R001"].need.band is Band.ON_COURSE
+
+
 def test_a_session_after_the_missed_visit_ends_it(site, fit):
     patient = make_person(fit)
     make_booking(patient, make_chair(site), on=date(2026, 5, 1), state="missed")
