@@ -2,8 +2,10 @@
 
 import csv
 import io
+import re
 import subprocess
 from datetime import date, time, timedelta
+from pathlib import Path
 
 import pytest
 from django.db import connection
@@ -298,6 +300,11 @@ def test_the_table_has_one_line_an_order_and_no_formula(coordinator_client, chai
     assert (row["abo"], row["rhd"], row["negative"], row["units"]) == ("O", "'+", "C E K", "5")
     assert row["for_at"] == "2026-06-12T09:00+01:00"
     assert row["order_by"] == "2026-06-08"
+
+
+def test_the_columns_of_the_order_sheet_are_those_of_the_readme():
+    readme = (Path(__file__).parents[3] / "README.md").read_text()
+    assert re.search(rf"^    {','.join(HEADER)}$", readme, re.MULTILINE)
 
 
 # What is coming, and looking back
