@@ -40,6 +40,7 @@ CHAIR_STARTS = (time(8, 30), time(9, 0), time(9, 0), time(9, 30))
 TODAYS = ("SM-042", "SM-036", "SM-008", "SM-023")
 ARRIVED = ("SM-008", "SM-023")
 MISSED = "SM-017"
+LATE = "fallen behind while two chairs were out of use; the first place that there is"
 
 
 @transaction.atomic
@@ -150,17 +151,19 @@ def _book_ahead(site: Site, people: dict[str, Patient], today: date, actor: User
     made: list[Booking] = []
     for place, row in enumerate(everyone_to_place(calendar, site, at, settings)):
         found = places_for(row, site_calendar(site, today, last))
-        chosen = next((one.place for one in found if not one.late), None)
-        if place % LEFT_OPEN == LEFT_OPEN - 1 or chosen is None or row.patient_ref == MISSED:
+        safe = next((one for one in found if not one.late), None)
+        best = safe or next(iter(found), None)
+        if place % LEFT_OPEN == LEFT_OPEN - 1 or best is None or row.patient_ref == MISSED:
             continue
         made.append(
             bookings.book(
                 patient=people[row.patient_ref],
-                chair_pk=chosen.chair_pk,
-                on=chosen.on,
-                slot=chosen.slot,
+                chair_pk=best.place.chair_pk,
+                on=best.place.on,
+                slot=best.place.slot,
                 actor=actor,
                 at=at,
+                late_reason="" if safe else LATE,
             )
         )
     for booking in made[::3]:

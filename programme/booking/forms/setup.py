@@ -63,7 +63,7 @@ HINTS = {
     "until": "leave empty while it goes on", "name": "as it stands in the diary, such as Chair 1",
     "words": "shown in the diary",
 }  # fmt: skip
-WIDE = {"note", "words", "reason"}
+WIDE = {"note", "words", "reason", "weekdays", "travel"}
 
 
 class DayInput(forms.DateInput):

@@ -116,7 +116,7 @@ def _closed(site: Site, today: date) -> Part:
     """Days that differ, from today on."""
     rows = ClosedDay.objects.filter(site=site, on__gte=today).order_by("on")
     lines = tuple(Line(row.pk, (_day_words(row), row.words), spoken(row.on), False) for row in rows)
-    return Part("closed", "Days that differ", ("Day", "Why"), lines, "None ahead.")
+    return Part("closed", "Days that differ", ("What", "Why"), lines, "None ahead.")
 
 
 def _day_words(row: ClosedDay) -> str:
