@@ -13,12 +13,12 @@ from django.db.models import Max
 
 from patients.models import Antibody, CrossmatchSample, Patient, TransfusionNeeds
 from patients.services import local_day
-from programme.booking.models import STANDING, Booking
+from programme.booking.models import STANDING, Booking, BookingState
 from programme.booking.queries.free import bank_holidays, open_days
 from programme.core.models import Site
 from programme.core.settings_of_site import site_settings
 from programme.planning.models import Suggestion
-from programme.supply.models import OPEN
+from programme.supply.models import BloodOrder
 from programme.supply.numeric.orders import OrderNeeds, order_needs
 from programme.supply.numeric.samples import (
     SampleRule,
@@ -97,13 +97,19 @@ def starts_at(booking: Booking, zone: ZoneInfo) -> datetime:
 
 
 def unordered(site: Site, *, at: datetime, reach_days: int = REACH_DAYS) -> Sequence[Booking]:
-    """Return the standing bookings in reach that wait for an order, by day and start; one query."""
+    """Return the standing bookings in reach that wait for an order, by day and start; one query.
+
+    Left out are people for whom an order is open whose booking fell away: that order is moved or released first, so
+    that units are not asked for twice.
+    """
     today = local_day(at, site)
     rows = Booking.objects.filter(
         chair__site=site, state__in=STANDING, on__range=(today, today + timedelta(days=reach_days))
     )
-    rows = rows.filter(blood_orders__isnull=True).exclude(moved_from__blood_orders__state__in=OPEN)
-    return list(rows.select_related("patient").order_by("on", "starts", "pk"))
+    gone = [BookingState.MOVED, BookingState.MISSED, BookingState.CANCELLED]
+    held = BloodOrder.objects.open().filter(site=site, booking__state__in=gone)
+    rows = rows.filter(blood_orders__isnull=True).exclude(patient__in=held.values("patient"))
+    return list(rows.select_related("patient__site").order_by("on", "starts", "pk"))
 
 
 def bases(site: Site, bookings: Sequence[Booking], *, now: datetime) -> dict[int, Basis]:

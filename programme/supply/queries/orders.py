@@ -27,6 +27,10 @@ from programme.supply.numeric.orders import (
 )
 from programme.supply.queries.basis import Basis, SampleNow, bases, unordered
 
+GONE: dict[BookingState, str] = {
+    BookingState.MISSED: "The person did not come",
+    BookingState.CANCELLED: "The booking was cancelled",
+}
 AWAY = (SuppliedUnit.State.RETURNED, SuppliedUnit.State.DISCARDED)
 
 
@@ -222,7 +226,7 @@ def facts_of(order: BloodOrder, basis: Basis, units: Sequence[SuppliedUnit], sen
         sample_holds=basis.sample.holds,
         can_sample=bool(basis.sample.spans),
         moved_to=moved.on if moved is not None else None,
-        booking_words=f"The booking is {booking.get_state_display()}",
+        booking_words=GONE.get(BookingState(booking.state), ""),
         given_elsewhere=sum(unit.given_to_id not in (None, order.patient_id) for unit in units),
         no_plan=basis.planned.why_not,
     )

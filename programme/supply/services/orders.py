@@ -20,7 +20,7 @@ from patients.models import Patient
 from patients.services import local_day, need_reason, state_of
 from programme.booking.models import STANDING, Booking, BookingState
 from programme.core.models import Site, User
-from programme.supply.models import BloodOrder, OrderState, SuppliedUnit
+from programme.supply.models import OPEN, BloodOrder, OrderState, SuppliedUnit
 from programme.supply.numeric.orders import changed_needs, needs_from_dict, needs_to_dict, state_after_answer
 from programme.supply.queries.basis import REACH_DAYS, Basis, bases, unordered
 from programme.supply.services.writing import ENDS, check_move, end_unit, hold, write
@@ -158,11 +158,12 @@ def answer_order(
 def renew_order(*, order: BloodOrder, version: int, actor: User, at: datetime, why: str = "") -> BloodOrder:
     """Put the order in line with its booking, plan and needs of today; what was sent is to be told to the blood bank.
 
-    Where the booking was moved, the order moves to the booking that took its place.
+    Where the booking was moved, the order moves to the booking that took its place; where it was missed or cancelled,
+    to the person's next one that has no order.
     """
     now = hold(order, version=version)
     check_move(now, "renew")
-    booking = standing_booking(now)
+    booking = standing_booking(now, at=at)
     if booking is None:
         raise ValidationError("The booking does not stand any more: release the units, or book again.")
     basis = bases(now.site, [booking], now=at)[booking.pk]
@@ -183,12 +184,18 @@ def renew_order(*, order: BloodOrder, version: int, actor: User, at: datetime, w
     return now
 
 
-def standing_booking(order: BloodOrder) -> Booking | None:
-    """Return the booking that an order is for: its own while it stands, else the one that took its place; None."""
+def standing_booking(order: BloodOrder, *, at: datetime) -> Booking | None:
+    """Return the booking that an order is for: its own while it stands, else the one that took its place.
+
+    Where it was missed or cancelled, that is the person's next booking without an order. None where there is none.
+    """
     booking: Booking | None = order.booking
     while booking is not None and booking.state == BookingState.MOVED:
-        booking = Booking.objects.filter(moved_from=booking).select_related("patient").first()
-    return booking if booking is not None and booking.state in (*STANDING, BookingState.CAME) else None
+        booking = Booking.objects.filter(moved_from=booking).select_related("patient__site").first()
+    if booking is not None and booking.state in (*STANDING, BookingState.CAME):
+        return booking
+    ahead = Booking.objects.standing().filter(patient=order.patient_id, on__gte=local_day(at, order.site))
+    return ahead.exclude(blood_orders__state__in=OPEN).select_related("patient__site").order_by("on", "starts").first()
 
 
 def _renewed_words(order: BloodOrder, booking: Booking, basis: Basis) -> str:

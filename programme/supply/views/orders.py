@@ -88,7 +88,7 @@ def _arrive(row: BloodOrder, form: Any, who: dict[str, Any]) -> object:
 
 
 def _again(row: BloodOrder, form: Any, who: dict[str, Any]) -> object:
-    booking = orders.standing_booking(row)
+    booking = orders.standing_booking(row, at=who["at"])
     if booking is None:
         raise ValidationError("The booking does not stand any more: book first.")
     return orders.draft_order(booking=booking, actor=who["actor"], at=who["at"])

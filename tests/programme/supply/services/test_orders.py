@@ -215,6 +215,18 @@ def test_a_cancelled_booking_releases_what_was_not_sent_and_leaves_the_rest_loud
         renew_order(order=sent, version=sent.version, actor=coordinator, at=NOW)
 
 
+def test_after_a_missed_visit_the_held_order_moves_to_the_next_booking_and_is_not_doubled(site, chair, coordinator):
+    order = make_sent(chair, by=coordinator)
+    order.booking.state = BookingState.MISSED
+    order.booking.save()
+    new = make_booking(order.patient, chair, by=coordinator, on=date(2026, 6, 19))
+    assert draft_orders(site=site, actor=coordinator, at=NOW).orders == ()
+    moved = renew_order(order=order, version=order.version, actor=coordinator, at=NOW)
+    assert (moved.booking, moved.for_at, moved.units) == (new, moment(19, 8), 5)
+    assert moved.events.order_by("-pk").first().what == "moved"
+    assert draft_orders(site=site, actor=coordinator, at=NOW).orders == ()
+
+
 def test_releasing_needs_a_reason_and_sends_units_in_the_fridge_back(site, chair, coordinator):
     order = make_sent(chair, by=coordinator)
     take_in(order=order, version=order.version, labels=[ArrivedLabel(typed(1))], actor=coordinator, at=NOW)
