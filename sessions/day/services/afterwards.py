@@ -50,7 +50,8 @@ def record_sample(
 def _check_time(exchange_session: ExchangeSession, taken_at: datetime, at: datetime) -> None:
     if taken_at > at:
         raise ValidationError({"taken_at": "The sample lies in the future."})
-    if exchange_session.ended_at is not None and taken_at < exchange_session.ended_at:
+    ended_at = exchange_session.ended_at
+    if ended_at is not None and taken_at < ended_at.replace(second=0, microsecond=0):  # times are typed to the minute
         raise ValidationError({"taken_at": "The sample was taken before the session ended; that is no after-sample."})
 
 

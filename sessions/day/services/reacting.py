@@ -101,7 +101,7 @@ def _check(now: ExchangeSession, patient: Patient, seen: Seen, judgement: Judgem
         faults["kind"] = "Say what kind of reaction it was; 'other, or not yet known' will do."
     if seen.at > at:
         faults["when"] = "This time is still to come."
-    elif now.started_at is not None and seen.at < now.started_at:
+    elif now.started_at is not None and seen.at < now.started_at.replace(second=0, microsecond=0):  # typed to a minute
         faults["when"] = "This is before the session was started."
     if not seen.signs.strip():
         faults["signs"] = "Say what was seen."

@@ -60,6 +60,12 @@ def test_a_sample_is_kept_with_its_arm_and_time(finished: ExchangeSession, nurse
     assert entry.body["taken_at"] == (ENDED + timedelta(minutes=34)).isoformat()
 
 
+def test_a_sample_typed_to_the_minute_of_the_end_is_kept_and_is_early(finished: ExchangeSession, nurse: User) -> None:
+    """The end has seconds, a typed time has none: the same minute is not 'before'."""
+    ExchangeSession.objects.filter(pk=finished.pk).update(ended_at=ENDED + timedelta(seconds=40))
+    assert sample(finished, nurse, taken_at=ENDED).kind == "sample"
+
+
 @pytest.mark.parametrize(
     ("wrong", "sentence"),
     [

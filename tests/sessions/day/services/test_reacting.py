@@ -10,7 +10,7 @@ from sessions.day.models import AdverseEvent, Entry, FollowUp
 from sessions.day.queries import tally_of
 from sessions.day.services.entering import add_entry
 from sessions.day.services.reacting import Judgement, Seen, judge_reaction, note_reaction, stop_for_reaction
-from sessions.models import HaemolysisSign
+from sessions.models import ExchangeSession, HaemolysisSign
 from tests.factories import (
     NOW,
     TODAY,
@@ -92,6 +92,11 @@ def test_a_late_reaction_is_noted_with_a_closed_session_without_touching_its_ent
     assert event.exchange_session_id == running.pk
     assert not Entry.objects.exists()
     assert HaemolysisSign.objects.get().on == date(2026, 6, 10)
+
+
+def test_a_first_sign_typed_to_the_minute_of_the_start_is_kept(running, note):
+    ExchangeSession.objects.filter(pk=running.pk).update(started_at=NOW + timedelta(seconds=40))
+    assert note(seen_at=NOW).at == NOW
 
 
 @pytest.mark.parametrize(
