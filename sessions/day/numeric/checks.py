@@ -144,6 +144,10 @@ def _units(state: Tally, carried_out: Done, units: Sequence[UnitNow]) -> tuple[C
         lines.append(Check(STOP, "Units not given", f"{', '.join(left)}: return or discard, and say why"))
     if carried_out.red_cells_in_ml > 0 and not carried_out.places:
         lines.append(Check(ASK, "Units", "red cells were given, but no entry names their unit"))
+    nameless = [place for place in carried_out.places if place not in labels]
+    if nameless:
+        words = f"{len(nameless)} of {len(carried_out.places)} given have no donation number here"
+        lines.append(Check(ASK, "Units", f"{words}: nobody could trace them"))
     if not lines:
         count = len(carried_out.places)
         words = f"{count} given" + ("" if count == len(units) else f", {len(units) - count} put away" if units else "")

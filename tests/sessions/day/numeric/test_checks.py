@@ -96,6 +96,13 @@ def test_a_unit_still_running_and_a_unit_left_over_both_stop() -> None:
     assert (away.state, away.words) == (OK, "1 given, 1 put away")
 
 
+def test_a_unit_given_without_its_donation_number_is_asked_about() -> None:
+    """So it is in an automated session, whose units are told as a count."""
+    found = lines(WHOLE, ())["Units"]
+    assert (found.state, found.words) == (ASK, "1 of 1 given have no donation number here: nobody could trace them")
+    assert "Units" not in lines(WHOLE)
+
+
 def test_red_cells_without_a_unit_are_asked_about() -> None:
     entries = (said(1, "moved", step=2, in_ml=258, out_ml=250),)
     assert lines(entries, ())["Units"].state == ASK

@@ -233,11 +233,15 @@ def totals(**given: Any) -> finishing.MachineTotals:
 
 
 def test_an_automated_session_is_finished_by_its_totals(machine: ExchangeSession, nurse: User) -> None:
-    finish(machine, nurse, machine=totals())
+    with pytest.raises(ValidationError, match="5 of 7 given have no donation number here"):
+        finish(machine, nurse, machine=totals())
+    finish(machine, nurse, machine=totals(), reason="numbers are on the machine's print")
     stored = ExchangeSession.objects.get(pk=machine.pk)
     assert (stored.saline_in_ml, stored.red_cells_in_ml, stored.blood_out_ml, stored.units) == (300, 1900, 2150, 7)
     assert not ExchangeStep.objects.exists()
-    assert "end haematocrit 0.31" in Entry.objects.get(kind=NOTE).body["words"]
+    notes = [entry.body["words"] for entry in Entry.objects.filter(kind=NOTE).order_by("number")]
+    assert "end haematocrit 0.31" in notes[0]
+    assert "numbers are on the machine's print" in notes[1]
     assert SessionFacts.objects.get(exchange_session=stored).hbs_ratio is not None
 
 
