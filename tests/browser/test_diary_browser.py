@@ -78,7 +78,11 @@ def test_the_coordinators_monday(page_as, coordinator, unit, live_server):
 
     page.get_by_role("button", name="1 choice for Larkspur, Ada").click()  # one is placed with one touch
     expect(page.get_by_role("status").filter(has_text="Larkspur, Ada is booked: Mon 8 Jun 2026, 10:00")).to_be_visible()
-    page.get_by_role("button", name="1 choice for Fontayne, Ada").click()
+    # Fontayne's window was reckoned again when she did not come; by now every day may be late, which asks why.
+    page.goto(f"{live_server.url}/people/R0/places/", timeout=PATIENCE)
+    page.get_by_role("radio").first.check()
+    page.get_by_label("Why so late").fill("The first that is free.")
+    page.get_by_role("button", name="Book this place").click()
     expect(page.get_by_role("status").filter(has_text="Fontayne, Ada is booked")).to_be_visible()
     states = sorted(Booking.objects.values_list("state", flat=True))
     assert states == ["booked", "booked", "booked", "missed", "missed", "missed", "moved"]
