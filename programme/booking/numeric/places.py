@@ -195,13 +195,17 @@ def ranked(
 
 def _order(who: Seeker, on: date, left: int) -> tuple[float, ...]:
     chance = 100.0 * who.chance.get(on, 1.0 if who.is_late(on) else 0.0)
-    cost = LAST_PLACE_WEIGHT if left == 1 else 0.0
-    cost += 0.0 if who.aim is None else DAY_WEIGHT * abs((on - who.aim).days)
-    cost += WEEKDAY_WEIGHT if who.weekdays and on.weekday() not in who.weekdays else 0.0
-    cost += RATHER_NOT_WEIGHT if _rather_not(who, on) is not None else 0.0
+    cost = unsuited(who, on) + (LAST_PLACE_WEIGHT if left == 1 else 0.0)
     if who.is_late(on):
         return (1.0, chance, float(on.toordinal()), cost)
     return (0.0, chance + cost, float(on.toordinal()))
+
+
+def unsuited(who: Seeker, on: date) -> float:
+    """How little a day suits a person, in points of chance: days from the best one, wishes. Chosen here."""
+    cost = 0.0 if who.aim is None else DAY_WEIGHT * abs((on - who.aim).days)
+    cost += WEEKDAY_WEIGHT if who.weekdays and on.weekday() not in who.weekdays else 0.0
+    return cost + (RATHER_NOT_WEIGHT if _rather_not(who, on) is not None else 0.0)
 
 
 def _rather_not(who: Seeker, on: date) -> AwayDates | None:
@@ -210,10 +214,21 @@ def _rather_not(who: Seeker, on: date) -> AwayDates | None:
 
 def _reason(who: Seeker, on: date, left: int, rank: int) -> str:
     """Say why a day stands where it does: window, best day, wishes, room."""
+    said = "; ".join(
+        [
+            *words_of_day(who, on, first=rank == 1),
+            "the last free place that day" if left == 1 else f"{left} places free",
+        ]
+    )
+    return f"{said[0].upper()}{said[1:]}."
+
+
+def words_of_day(who: Seeker, on: date, *, first: bool) -> list[str]:
+    """Say how a day lies to the window, the best day and the wishes of a person; first: the best they can have."""
     parts = []
     if who.is_late(on) and who.latest_safe is not None:
-        first = "the first that can be had" if rank == 1 else "late"
-        parts.append(f"{first}, {_days((on - who.latest_safe).days)} after the last safe day")
+        how = "the first that can be had" if first else "late"
+        parts.append(f"{how}, {_days((on - who.latest_safe).days)} after the last safe day")
     elif who.best is not None:
         away = (on - who.best).days
         where = f"{_days(abs(away))} {'after' if away > 0 else 'before'} the best day" if away else "the best day"
@@ -226,9 +241,7 @@ def _reason(who: Seeker, on: date, left: int, rank: int) -> str:
     away_row = _rather_not(who, on)
     if away_row is not None:
         parts.append(f"they would rather not{f' ({away_row.words})' if away_row.words else ''}")
-    parts.append("the last free place that day" if left == 1 else f"{left} places free")
-    said = "; ".join(parts)
-    return f"{said[0].upper()}{said[1:]}."
+    return parts
 
 
 def _wished(who: Seeker) -> str:

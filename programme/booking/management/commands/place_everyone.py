@@ -1,0 +1,56 @@
+"""Print a place for everyone who is due, and who is left; writes nothing."""
+
+from __future__ import annotations
+
+import json
+from datetime import date
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from django.core.management.base import BaseCommand, CommandError, CommandParser
+from django.utils import timezone
+
+from programme.booking.queries.together import places_for_everyone
+from programme.core.settings_of_site import site_settings
+from programme.planning.management.commands._asked import the_site
+
+
+class Command(BaseCommand):
+    help = "Prints places for everyone who is due as JSON; nothing is booked."
+
+    def add_arguments(self, parser: CommandParser) -> None:
+        parser.add_argument(
+            "--from", dest="first", type=date.fromisoformat, metavar="DATE", help="first day; default today"
+        )
+        parser.add_argument("--weeks", type=int, default=6, help="how many weeks (1 to 26; default 6)")
+        parser.add_argument("--site", help="code of the site, where there are several")
+        parser.add_argument("--format", choices=["json"], default="json")
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        if not 1 <= options["weeks"] <= 26:
+            raise CommandError(f"--weeks: {options['weeks']} is not allowed; allowed is 1 to 26.")
+        site, at = the_site(options["site"]), timezone.now()
+        now = at.astimezone(ZoneInfo(site.time_zone))
+        first = options["first"] or now.date()
+        if first < now.date():
+            raise CommandError(f"--from: {first} is past; allowed is from today, {now.date()}, on.")
+        found = places_for_everyone(
+            site, first=first, weeks=options["weeks"], now=now, settings=site_settings(site, at)
+        )
+        said = {
+            "placed": [
+                {
+                    "patient_ref": row.patient_ref,
+                    "date": row.place.on.isoformat(),
+                    "start": f"{row.place.starts:%H:%M}",
+                    "chair": row.place.chair_name,
+                    "chance_over": None if row.chance is None else round(row.chance, 4),
+                    "reason": row.reason,
+                }
+                for row in found.placed
+            ],
+            "left": [{"patient_ref": row.patient_ref, "reason": row.reason} for row in found.left],
+            "proven_optimal": found.proven_optimal,
+            "gap": round(found.gap, 6),
+        }
+        self.stdout.write(json.dumps(said, indent=2))

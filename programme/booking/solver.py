@@ -1,0 +1,138 @@
+"""Places for everyone who is due, all at once: fewest people late, then the smallest harm, then what suits.
+
+One model, solved again for each aim in its order, with what the earlier aims reached held fast:
+1. fewest people without a place; 2. fewest after their last safe day; 3. the largest excess over the accepted chance,
+weighted by why the ceiling is kept; 4. the sum of those excesses; 5. wishes, days from the best one, and even load.
+No chair, slot or day's staff is ever given twice: these are constraints, not aims. It knows nothing of the database;
+it stands outside numeric/ only because the solver's library loads pandas, which pages must not wait for.
+"""
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from ortools.sat.python import cp_model
+
+from programme.booking.numeric.calendar import Place
+
+IN_ONE = 1000
+"""Chances are counted in whole thousandths, because the solver reckons with whole numbers."""
+
+AIMS = ("without a place", "late", "largest excess", "sum of excess", "wishes and load")
+LATEST_WEIGHT = 3  # the busiest day counts so much against wishes; chosen here
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """Somebody to place. places: what they can have. chance: of being over, 0..1, by day; a day without one counts as
+    certain where it is late, as none where it is safe. accepted: their accepted chance. weight: of an excess, by reason
+    for the ceiling. cost: points against a day (wishes, days from the best). needs: how many of a day's exchanges."""
+
+    key: str
+    places: tuple[Place, ...]
+    chance: Mapping[date, float]
+    accepted: float
+    latest_safe: date | None = None
+    weight: float = 1.0
+    cost: Mapping[date, float] | None = None
+    needs: int = 1
+
+    def is_late(self, on: date) -> bool:
+        return self.latest_safe is not None and on > self.latest_safe
+
+    def chance_on(self, on: date) -> float:
+        return self.chance.get(on, 1.0 if self.is_late(on) else 0.0)
+
+    def excess(self, on: date) -> float:
+        """What the chance of a day passes the accepted one by, weighted."""
+        return self.weight * max(0.0, self.chance_on(on) - self.accepted)
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """What was found. placed: by key. proven_optimal: for every aim; gap: the largest relative one, 0 where proven."""
+
+    placed: dict[str, Place]
+    left: tuple[str, ...]
+    proven_optimal: bool
+    gap: float
+
+
+def place_all(people: Sequence[Due], room: Mapping[date, int], *, effort: float = 10.0) -> Placed:
+    """Return a place for as many as can have one, in the order of the aims above; the same input gives the same answer.
+
+    room: how many more exchanges the staff of a day can run, where that is limited. effort: the most that one aim may
+    cost, in the solver's own count of work, which does not depend on how busy the machine is (about a second each).
+    """
+    people = sorted(people, key=lambda one: one.key)
+    model = cp_model.CpModel()
+    takes = {(number, place.key): model.new_bool_var("") for number, one in enumerate(people) for place in one.places}
+    _hold_limits(model, people, takes, room)
+    aims = _aims(model, people, takes)
+    solver = cp_model.CpSolver()
+    solver.parameters.random_seed = 1
+    solver.parameters.num_workers = 1
+    solver.parameters.max_deterministic_time = effort
+    proven, gap, found = True, 0.0, dict.fromkeys(takes, False)
+    for aim in aims:
+        model.minimize(aim)
+        status = solver.solve(model)
+        if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
+            proven, gap = False, 1.0
+            break
+        reached, bound = solver.objective_value, solver.best_objective_bound
+        proven &= status == cp_model.OPTIMAL
+        gap = max(gap, (reached - bound) / max(1.0, abs(reached)))
+        found = {key: bool(solver.value(var)) for key, var in takes.items()}
+        model.add(aim <= round(reached))
+        model.clear_hints()  # type: ignore[no-untyped-call]
+        for key, var in takes.items():
+            model.add_hint(var, found[key])
+    placed = {one.key: place for number, one in enumerate(people) for place in one.places if found[number, place.key]}
+    left = tuple(one.key for one in people if one.key not in placed)
+    return Placed(placed, left, proven, max(0.0, gap))
+
+
+Takes = dict[tuple[int, tuple[date, int, int]], cp_model.IntVar]
+
+
+def _hold_limits(model: cp_model.CpModel, people: Sequence[Due], takes: Takes, room: Mapping[date, int]) -> None:
+    """One place a person at most; each slot of a chair once; no more exchanges a day than its staff can run."""
+    slots: defaultdict[tuple[date, int, int], list[cp_model.IntVar]] = defaultdict(list)
+    running: defaultdict[date, list[tuple[cp_model.IntVar, int]]] = defaultdict(list)
+    for number, one in enumerate(people):
+        model.add_at_most_one(takes[number, place.key] for place in one.places)
+        for place in one.places:
+            var = takes[number, place.key]
+            running[place.on].append((var, one.needs))
+            for slot in place.holds or (place.slot,):
+                slots[place.on, place.chair_pk, slot].append(var)
+    for several in slots.values():
+        model.add_at_most_one(several)
+    for on, counted in running.items():
+        if on in room:
+            model.add(sum(var * needs for var, needs in counted) <= room[on])
+
+
+def _aims(model: cp_model.CpModel, people: Sequence[Due], takes: Takes) -> list[cp_model.LinearExprT]:
+    each = [(takes[number, place.key], one, place.on) for number, one in enumerate(people) for place in one.places]
+    excess = [(var, round(IN_ONE * one.excess(on))) for var, one, on in each]
+    largest = model.new_int_var(0, max((size for _, size in excess), default=0), "largest")
+    for var, size in excess:
+        if size:
+            model.add(largest >= size).only_enforce_if(var)
+    busiest = model.new_int_var(0, len(people), "busiest")
+    by_day: defaultdict[date, list[cp_model.IntVar]] = defaultdict(list)
+    for var, _, on in each:
+        by_day[on].append(var)
+    for several in by_day.values():
+        model.add(sum(several) <= busiest)
+    cost = [(var, round(10 * (one.cost or {}).get(on, 0.0))) for var, one, on in each]
+    return [
+        len(people) - sum(var for var, _, _ in each),
+        sum(var for var, one, on in each if one.is_late(on)),
+        largest,
+        sum(var * size for var, size in excess),
+        sum(var * points for var, points in cost) + 10 * LATEST_WEIGHT * busiest,
+    ]

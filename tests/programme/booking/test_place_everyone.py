@@ -1,0 +1,71 @@
+"""The command that places everyone: what it prints, and that it writes nothing."""
+
+import json
+from datetime import date, timedelta
+from io import StringIO
+
+import pytest
+from django.core.management import CommandError, call_command
+
+from programme.booking.models import Booking
+from tests.factories import (
+    TODAY,
+    make_booking,
+    make_chair,
+    make_forecast,
+    make_open_week,
+    make_patient,
+    make_suggestion,
+    make_user,
+)
+
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("frozen_day")]
+
+
+def printed(**options: object) -> dict:
+    out = StringIO()
+    call_command("place_everyone", stdout=out, **options)
+    return json.loads(out.getvalue())
+
+
+def due_person(ref: str, *, best: date, latest: date):
+    person = make_patient(ref)
+    make_forecast(person)
+    make_suggestion(person, next_date=best, latest_safe_date=latest)
+    return person
+
+
+def test_everyone_due_gets_a_place_of_their_own_inside_their_window(site) -> None:
+    make_user(site=site)
+    make_open_week(site)
+    make_chair(site)
+    best, latest = TODAY + timedelta(7), TODAY + timedelta(9)
+    refs = {due_person(f"SM-{n}", best=best, latest=latest).patient_ref for n in range(3)}
+    found = printed(weeks=4)
+    assert {row["patient_ref"] for row in found["placed"]} == refs
+    days = [row["date"] for row in found["placed"]]
+    assert len(set(days)) == 3, "one chair, one exchange a day"
+    assert all(day <= latest.isoformat() for day in days)
+    assert (found["left"], found["proven_optimal"], found["gap"]) == ([], True, 0.0)
+    assert set(found["placed"][0]) == {"patient_ref", "date", "start", "chair", "chance_over", "reason"}
+    assert not Booking.objects.exists()
+
+
+def test_bookings_stand_and_who_cannot_be_placed_is_named_with_the_limit(site) -> None:
+    make_user(site=site)
+    make_open_week(site, weekdays=[0])
+    chair = make_chair(site)
+    booked = make_patient("SM-9")
+    for week in range(1, 5):
+        make_booking(booked, chair, on=TODAY + timedelta(7 * week))
+    due_person("SM-1", best=TODAY + timedelta(7), latest=TODAY + timedelta(8))
+    found = printed(weeks=4, first=TODAY + timedelta(1))
+    assert found["placed"] == []
+    assert [row["patient_ref"] for row in found["left"]] == ["SM-1"]
+    assert "No free place" in found["left"][0]["reason"]
+
+
+@pytest.mark.parametrize(("options", "words"), [({"weeks": 0}, "1 to 26"), ({"first": date(2026, 5, 1)}, "is past")])
+def test_what_cannot_be_asked_is_refused(site, options, words) -> None:
+    with pytest.raises(CommandError, match=words):
+        printed(**options)

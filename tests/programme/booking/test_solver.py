@@ -1,0 +1,109 @@
+"""Places for everyone at once: against trying every combination, and laws that no answer may break."""
+
+from datetime import date, time, timedelta
+from itertools import product
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from programme.booking.numeric.calendar import Place
+from programme.booking.solver import Due, place_all
+
+MONDAY = date(2026, 6, 8)
+
+
+def place(day: int, chair: int = 1, *, slot: int = 1, holds: tuple[int, ...] = ()) -> Place:
+    return Place(chair, f"Chair {chair}", slot, time(9), time(16), MONDAY + timedelta(day), holds)
+
+
+def due(key: str, places: list[Place], *, chance: float = 0.02, safe: int | None = 3, **more: object) -> Due:
+    """Chance grows by `chance` a day from Monday on; the last safe day is so many days after Monday."""
+    days = {one.on for one in places}
+    return Due(
+        key=key,
+        places=tuple(places),
+        chance={on: chance * (on - MONDAY).days for on in days},
+        accepted=0.1,
+        latest_safe=None if safe is None else MONDAY + timedelta(safe),
+        **more,
+    )
+
+
+def test_two_people_who_want_the_one_place_of_a_day_share_the_days_so_that_nobody_is_late() -> None:
+    both = [place(3), place(4)]
+    found = place_all([due("A", both, safe=3), due("B", both, safe=4)], {})
+    assert {key: one.on.day for key, one in found.placed.items()} == {"A": 11, "B": 12}
+    assert (found.left, found.proven_optimal, found.gap) == ((), True, 0.0)
+
+
+def test_nobody_goes_without_a_place_so_that_another_is_less_late() -> None:
+    one_each = place_all([due("A", [place(5)], safe=3), due("B", [place(5), place(9)], safe=3)], {})
+    assert set(one_each.placed) == {"A", "B"}
+
+
+def test_whoever_would_be_more_over_goes_first_and_a_reason_for_the_ceiling_counts() -> None:
+    places = [place(6), place(10)]
+    plain = place_all([due("A", places, chance=0.03), due("B", places, chance=0.05)], {})
+    assert plain.placed["B"].on < plain.placed["A"].on
+    flagged = place_all([due("A", places, chance=0.03, weight=2.0), due("B", places, chance=0.032)], {})
+    assert flagged.placed["A"].on < flagged.placed["B"].on
+
+
+def test_wishes_decide_only_between_safe_days() -> None:
+    wish = due("A", [place(1), place(2), place(5)], cost={MONDAY + timedelta(1): 4.0, MONDAY + timedelta(2): 1.0})
+    assert place_all([wish], {}).placed["A"].on == MONDAY + timedelta(2)
+
+
+def test_the_staff_of_a_day_is_never_passed_and_somebody_who_needs_two_nurses_counts_twice() -> None:
+    chairs = [place(1, 1), place(1, 2), place(1, 3)]
+    found = place_all([due("A", chairs, needs=2), due("B", chairs), due("C", chairs)], {MONDAY + timedelta(1): 2})
+    assert set(found.placed) == {"B", "C"}
+    assert found.left == ("A",)
+
+
+def test_nobody_due_is_no_places() -> None:
+    assert place_all([], {}).placed == {}
+
+
+def test_the_same_people_in_another_order_get_the_same_places() -> None:
+    people = [
+        due(name, [place(d, c) for d in range(4) for c in (1, 2)], chance=0.01 * k) for k, name in enumerate("EDCBA")
+    ]
+    assert place_all(people, {}) == place_all(people[::-1], {})
+
+
+PEOPLE = st.lists(
+    st.tuples(
+        st.lists(st.tuples(st.integers(0, 4), st.integers(1, 2)), min_size=1, max_size=4, unique=True),
+        st.sampled_from([0.01, 0.04, 0.09]),
+        st.integers(0, 4),
+    ),
+    min_size=1,
+    max_size=4,
+)
+
+
+@settings(max_examples=40, deadline=None)
+@given(PEOPLE, st.integers(1, 2))
+def test_the_first_aims_are_as_good_as_the_best_of_all_combinations(rows, most) -> None:
+    """Independent computation: every combination is tried and judged by the aims in their order."""
+    people = [
+        due(f"P{n}", [place(d, c) for d, c in places], chance=c0, safe=s) for n, (places, c0, s) in enumerate(rows)
+    ]
+    room = {MONDAY + timedelta(day): most for day in range(5)}
+
+    def judged(chosen: list[Place | None]) -> tuple[float, ...] | None:
+        taken = [one for one in chosen if one is not None]
+        keys = [(one.on, one.chair_pk) for one in taken]
+        if len(keys) != len(set(keys)) or any(sum(one.on == on for one in taken) > most for on in room):
+            return None
+        pairs = [(who, one) for who, one in zip(people, chosen, strict=True) if one is not None]
+        excess = [round(1000 * who.excess(one.on)) for who, one in pairs]
+        late = sum(who.is_late(one.on) for who, one in pairs)
+        return (len(people) - len(taken), late, max(excess, default=0), sum(excess))
+
+    combinations = product(*[[None, *one.places] for one in people])
+    best = min(found for chosen in combinations if (found := judged(list(chosen))) is not None)
+    answer = place_all(people, room)
+    assert judged([answer.placed.get(one.key) for one in people]) == best
+    assert answer.proven_optimal
