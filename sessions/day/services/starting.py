@@ -9,6 +9,7 @@ from typing import Any
 from django.core.exceptions import PermissionDenied, ValidationError
 from django.db import transaction
 
+from patients.services import local_day
 from programme.core import access
 from programme.core.models import User
 from sessions.day.models import Prescription
@@ -42,6 +43,11 @@ def start_session(
         session is not authorised; EditedMeanwhile. Nothing is written then.
     """
     now = hold(exchange_session)
+    if now.on != local_day(at, now.patient.site):
+        raise ValidationError(
+            f"This session is planned for {now.on.day} {now.on:%b %Y}, not for today: every figure of the course "
+            "counts from its day. Cancel it with the reason, and plan one for today."
+        )
     plan = Prescription.objects.filter(exchange_session=now).in_force().first()
     if plan is None:
         raise ValidationError("No signed plan is in force for this session: it must be authorised before the start.")
