@@ -351,6 +351,9 @@ def test_three_entries_made_while_the_network_is_cut_arrive_once_each(tablet, ru
     expect(tablet.locator("#queue")).to_contain_text("kept in this browser")
     expect(tablet.locator("#balsay")).to_have_text("Balance now, 3 not yet saved")
     expect(tablet.locator("#balml")).to_have_text("+8")  # 658 in, 650 out
+    without = tablet.locator("#balcells").inner_text().replace("\u2212", "-")
+    per_kg = float(without) / float(tablet.locator("#figures").get_attribute("data-weight"))
+    expect(tablet.locator("#balcellskg")).to_have_text(f"{per_kg:.1f}".replace("-", "\u2212"))
     expect(tablet.get_by_role("heading", level=1)).to_have_text("Red cells, unit 2 of 2")
     assert moved(running) == []
     tablet.wait_for_timeout(6000)

@@ -8,6 +8,7 @@ from sessions.day.numeric.strokes import Stroke
 from sessions.day.numeric.tally import PlannedStep
 
 FLUIDS = {"saline": "Saline", "red_cells": "Red cells"}
+DRAW = "Draw"
 SHORT_VITALS = {"pulse": "pulse {:g}", "temp_c": "{:.1f} °C", "spo2": "SpO₂ {:g} %", "resp": "breaths {:g}"}
 
 
@@ -18,13 +19,17 @@ def ml(value: float) -> str:
 
 
 def step_name(step: PlannedStep) -> str:
-    """Return 'Red cells 4, 5' or 'Saline'."""
+    """Return 'Red cells 4, 5' or 'Saline'; 'Draw' where nothing is given."""
+    if step.in_ml <= 0.0:
+        return DRAW
     places = ", ".join(str(place) for place in step.units)
     return f"{FLUIDS[step.fluid]} {places}".strip()
 
 
 def stroke_title(stroke: Stroke, n_units: int) -> str:
-    """Return 'Red cells, unit 4 of 5' or 'Saline'."""
+    """Return 'Red cells, unit 4 of 5' or 'Saline'; 'Draw' where nothing is given meanwhile."""
+    if stroke.in_ml <= 0.0:
+        return DRAW
     name = FLUIDS[stroke.fluid]
     return f"{name}, unit {stroke.unit} of {n_units}" if stroke.unit is not None else name
 

@@ -29,6 +29,7 @@ from programme.core.models import User
 from programme.core.settings_of_site import site_settings
 from programme.planning.numeric.limits import limits_for
 from programme.worklist.queries.who import Blood, blood_needed
+from sessions.day.inputs import open_signs
 from sessions.day.models import Entry, Prescription
 from sessions.day.numeric.clocks import Due, next_observations
 from sessions.day.numeric.standing import TENTH, EndedNow, ended_now
@@ -79,6 +80,7 @@ class Run:
     last_seen_at: datetime | None
     density_g_ml: float
     off_by_ml: float
+    sign_open: bool  # of haemolysis, not judged yet: no red cells
 
     @property
     def is_running(self) -> bool:
@@ -152,7 +154,10 @@ class Run:
 
 
 def run_of(exchange_session: ExchangeSession, *, viewer: User, today: date, at: datetime) -> Run | None:
-    """Return the bedside page of a session; None where it never had a signed plan. Eight queries."""
+    """Return the bedside page of a session; None where it never had a signed plan.
+
+    Eight queries, two more after a sign of haemolysis.
+    """
     plan = plan_carried_out(exchange_session)
     if plan is None:
         return None
@@ -170,11 +175,12 @@ def run_of(exchange_session: ExchangeSession, *, viewer: User, today: date, at: 
     scale = scale_of(planned_in, planned_out, state.in_ml, state.out_ml)
     first = touches[0].stroke if touches else None
     hb = ended.hb_at_once_g_l if ended else plan.hb_g_l
+    blood = blood_needed(exchange_session.patient, today)
     seen = max(state.observations, key=lambda said: said.happened_at, default=None)
     return Run(
         exchange_session=exchange_session,
         plan=plan,
-        blood=blood_needed(exchange_session.patient, today),
+        blood=blood,
         settings=settings,
         tally=state,
         touches=touches,
@@ -195,6 +201,7 @@ def run_of(exchange_session: ExchangeSession, *, viewer: User, today: date, at: 
         last_seen_at=seen.happened_at if seen else None,
         density_g_ml=blood_density_g_ml(hb),
         off_by_ml=off_by_ml(max(planned_out, state.out_ml), hb),
+        sign_open=bool(blood.last_sign and open_signs(exchange_session.patient)),
     )
 
 

@@ -10,6 +10,7 @@ from patients.models import Consent
 from sessions.day.models import Entry, Prescription
 from sessions.day.queries import tally_of
 from sessions.models import DonationUnit, ExchangeSession
+from sessions.services import note_haemolysis_sign
 from tests.conftest import client_of
 from tests.factories import (
     NOW,
@@ -45,6 +46,12 @@ def at(exchange_session, name, *more):
 def send(client, exchange_session, user, kind="moved", key="k1", fields=None, **more):
     said = {"key": key, "kind": kind, "by": user.pk, "seen": 0, "waited_s": 0, "fields": fields or DRAW, **more}
     return client.post(at(exchange_session, "enter"), json.dumps(said), content_type="application/json")
+
+
+def test_an_open_sign_of_haemolysis_is_loud_at_the_chair(nurse, nurse_client, running):
+    assert "Possible haemolysis" not in nurse_client.get(at(running, "run")).content.decode()
+    note_haemolysis_sign(patient=running.patient, on=TODAY, sign="dark_urine", actor=nurse, at=NOW)
+    assert "No red cells until a haematologist has decided" in nurse_client.get(at(running, "run")).content.decode()
 
 
 # What the script sends

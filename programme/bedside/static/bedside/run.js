@@ -136,6 +136,7 @@ function showBalance(moved) {
   at("balml").textContent = signed(now.all);
   at("balkg").textContent = signed(now.all / now.kg, 1);
   at("balcells").textContent = signed(now.without);
+  at("balcellskg").textContent = signed(now.without / now.kg, 1);
   const [state, words] = judged(now);
   at("balstate").replaceChildren(marked(state, words));
 }
