@@ -102,7 +102,7 @@ def plan_row(row: Prescription, ending: Ending, zone: tzinfo) -> PlanOnRecord:
             )
             for step in row.steps
         ),
-        broken=tuple(f"{limit['name']}: {limit['reason']}" for limit in row.broken),
+        broken=tuple(f"{limit.get('words') or limit['name']}: {limit['reason']}" for limit in row.broken),
     )
 
 

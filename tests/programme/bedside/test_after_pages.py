@@ -117,6 +117,16 @@ def test_giving_up_keeps_what_was_given_and_says_so(patient, nurse, consultant, 
     assert FollowUp.objects.get().kind == "late_call"
 
 
+def test_without_red_cells_no_call_is_promised(patient, nurse, consultant, nurse_client) -> None:
+    only_drawn = (("moved", {"step": 1, "in_ml": 0, "out_ml": 260}, 10),)
+    session = running_day(patient, nurse=nurse, consultant=consultant, entries=only_drawn)
+    DonationUnit.objects.update(state="returned", end_reason="not needed")
+    send(nurse_client, session, "abandon/", reason="access failed")
+    said = text_of(nurse_client.get(address(session, "after/")))
+    assert "No red cells were given: no call about late reactions falls due." in said
+    assert not FollowUp.objects.exists()
+
+
 def test_nothing_done_frees_the_day(patient, nurse, consultant, nurse_client) -> None:
     session = running_day(patient, nurse=nurse, consultant=consultant, entries=())
     assert "will not count" in text_of(nurse_client.get(address(session, "abandon/")))

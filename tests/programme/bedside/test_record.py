@@ -11,7 +11,7 @@ import pytest
 from programme.bedside.queries.record import read_record
 from programme.bedside.tables import HEADER
 from programme.core.tables import safe
-from sessions.day.models import Entry
+from sessions.day.models import Entry, Prescription
 from sessions.day.services import afterwards, finishing
 from sessions.day.services.entering import add_entry
 from tests.day import ENDED, STARTED, finished_day, sampled_day
@@ -154,3 +154,10 @@ def test_a_session_just_started_has_a_record_too(patient, nurse, consultant, nur
 
 def test_a_session_of_somebody_else_has_no_record_here(session, elsewhere_client) -> None:
     assert elsewhere_client.get(f"/people/SM-042/day/{session.pk}/record.csv").status_code == 404
+
+
+def test_a_limit_passed_is_named_in_words_with_its_reason(session) -> None:
+    words = "Hb at the end and its peak: 118, allowed is 110 g/L"
+    Prescription.objects.update(broken=[{"name": "hb_after", "words": words, "reason": "known high"}])
+    plan = read_record(session, NOW).plans[-1]
+    assert plan.broken == (f"{words}: known high",)
