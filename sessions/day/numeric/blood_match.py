@@ -126,7 +126,13 @@ def typed_antigens(text: str) -> tuple[frozenset[str], frozenset[str]]:
 
 def differences(unit: UnitBlood, needed: Needed) -> tuple[Difference, ...]:
     """Return everything in which a unit differs from what the person must have, refusals first; nothing if it fits."""
-    found = [*_group(unit, needed), *_antigens(unit, needed), *_hbs(unit, needed), *_unnamed(needed)]
+    found = [
+        *_group(unit, needed),
+        *_antigens(unit, needed),
+        *_hbs(unit, needed),
+        *_unmatched(needed),
+        *_unnamed(needed),
+    ]
     return tuple(sorted(found, key=lambda one: one.state == ASK))
 
 
@@ -172,6 +178,18 @@ def _hbs(unit: UnitBlood, needed: Needed) -> list[Difference]:
         words = "HbS must be negative, and is not stated for this unit. Read the label, or ask the laboratory."
         return [Difference(STOP, "hbs", words)]
     return [Difference(STOP, "hbs", "The unit is from a donor with HbS; this person needs HbS-negative. Do not give.")]
+
+
+def _unmatched(needed: Needed) -> list[Difference]:
+    """Where nothing is recorded of the person's Rh and K type, no label can show that a unit matches it."""
+    avoided = set(antigens_in(needed.antigens_to_avoid)) & set(RH_AND_K)
+    if needed.own_type.strip() or avoided:
+        return []
+    words = (
+        "The person's C, c, E, e and K type is not recorded: Rh and K cannot be matched here. Has the laboratory "
+        "matched this unit?"
+    )
+    return [Difference(ASK, "negative", words)]
 
 
 def _unnamed(needed: Needed) -> list[Difference]:

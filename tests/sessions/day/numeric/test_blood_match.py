@@ -20,6 +20,7 @@ from sessions.day.numeric.blood_match import (
 # Red cells that may be given across ABO: any text-book of transfusion, e.g. JPAC Handbook of Transfusion Medicine, 2.
 COMPATIBLE = {("O", "O"), ("O", "A"), ("O", "B"), ("O", "AB"), ("A", "A"), ("A", "AB"), ("B", "B"), ("B", "AB"),
               ("AB", "AB")}  # fmt: skip
+ALL_FIVE = "C+ c+ E+ e+ K+"  # nothing to be negative for
 NEEDED = Needed("O", "+", own_type="C- E- K-", antigens_to_avoid="C, E, K", antibodies=("anti-Jk(b)",))
 FITS = UnitBlood("O", "+", frozenset({"C", "E", "K", "Jkb"}), hbs_negative=True)
 
@@ -30,7 +31,7 @@ def states(unit, needed):
 
 @pytest.mark.parametrize(("unit", "person"), list(itertools.product(("O", "A", "B", "AB"), repeat=2)))
 def test_abo_of_red_cells_follows_the_table_of_the_trade(unit, person):
-    found = states(UnitBlood(unit, "+", hbs_negative=True), Needed(person, "+"))
+    found = states(UnitBlood(unit, "+", hbs_negative=True), Needed(person, "+", own_type=ALL_FIVE))
     if (unit, person) not in COMPATIBLE:
         assert found == [(STOP, "group")]
     elif unit != person:
@@ -41,12 +42,14 @@ def test_abo_of_red_cells_follows_the_table_of_the_trade(unit, person):
 
 @pytest.mark.parametrize(("unit", "person", "refused"), [("+", "-", True), ("-", "-", False), ("-", "+", False)])
 def test_d_positive_units_go_to_nobody_who_is_d_negative(unit, person, refused):
-    assert bool(states(UnitBlood("O", unit, hbs_negative=True), Needed("O", person))) is refused
+    assert bool(states(UnitBlood("O", unit, hbs_negative=True), Needed("O", person, own_type=ALL_FIVE))) is refused
 
 
 @pytest.mark.parametrize("name", ["anti-D", "anti-CD", "Anti-C+D"])
 def test_anti_d_refuses_d_positive_units_whatever_the_own_type(name):
-    found = states(UnitBlood("O", "+", frozenset("C"), hbs_negative=True), Needed("O", "+", antibodies=(name,)))
+    found = states(
+        UnitBlood("O", "+", frozenset("C"), hbs_negative=True), Needed("O", "+", own_type=ALL_FIVE, antibodies=(name,))
+    )
     assert found == [(STOP, "group")]
 
 
@@ -77,13 +80,13 @@ def test_rh_and_k_are_matched_by_the_own_type_even_where_nothing_is_to_be_avoide
 @pytest.mark.parametrize(("stated", "refused"), [(True, False), (None, True), (False, True)])
 def test_hbs_must_be_stated_negative_where_it_is_needed(stated, refused):
     unit = UnitBlood("O", "+", hbs_negative=stated)
-    assert bool(differences(unit, Needed("O", "+", hbs_negative=True))) is refused
-    assert differences(unit, Needed("O", "+", hbs_negative=False)) == ()
+    assert bool(differences(unit, Needed("O", "+", own_type=ALL_FIVE, hbs_negative=True))) is refused
+    assert differences(unit, Needed("O", "+", own_type=ALL_FIVE, hbs_negative=False)) == ()
 
 
 def test_a_person_without_a_recorded_group_gets_no_unit():
-    assert states(FITS, Needed("", "+"))[0] == (STOP, "group")
-    assert states(FITS, Needed("O", ""))[0] == (STOP, "group")
+    assert states(FITS, Needed("", "+", own_type=ALL_FIVE))[0] == (STOP, "group")
+    assert states(FITS, Needed("O", "", own_type=ALL_FIVE))[0] == (STOP, "group")
 
 
 @pytest.mark.parametrize(
@@ -100,7 +103,9 @@ def test_antibodies_are_understood_however_they_are_written(name, antigens):
 
 
 def test_an_antibody_that_names_no_antigen_asks_for_the_laboratory():
-    found = differences(UnitBlood("O", "+", hbs_negative=True), Needed("O", "+", antibodies=("warm autoantibody",)))
+    found = differences(
+        UnitBlood("O", "+", hbs_negative=True), Needed("O", "+", own_type=ALL_FIVE, antibodies=("warm autoantibody",))
+    )
     assert [one.state for one in found] == [ASK]
     assert "laboratory" in found[0].words
 
@@ -109,3 +114,11 @@ def test_a_label_is_read_with_and_without_signs():
     assert typed_antigens("C- E\u2212 K, Fy(a)+ jk(b)-") == (frozenset({"C", "E", "K", "Jkb"}), frozenset({"Fya"}))
     assert antigen_named("nonsense") is None
     assert negatives_written({"K", "c", "C"}) == "C, c, K"
+
+
+def test_where_no_rh_and_k_type_is_recorded_the_match_is_asked_about():
+    """Units match C, c, E, e and K (ASH 2020): with nothing recorded, a label can show no match."""
+    any_unit = UnitBlood("O", "+", positive=frozenset(("C", "E", "K")), hbs_negative=True)
+    (found,) = differences(any_unit, Needed("O", "+"))
+    assert (found.state, "K type is not recorded" in found.words) == (ASK, True)
+    assert differences(any_unit, Needed("O", "+", own_type=ALL_FIVE)) == ()
