@@ -9,7 +9,7 @@ from datetime import date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from django.db.models import OuterRef, QuerySet, Subquery
+from django.db.models import Exists, OuterRef, QuerySet, Subquery
 from django.db.models.fields.json import KeyTransform
 
 from patients.models import CrossmatchSample, Goals, Patient, Standing
@@ -23,6 +23,7 @@ from sessions.forecasting import fit_in_force
 from sessions.models import ExchangeSession, State
 
 DONE = (State.FINISHED, State.CLOSED)
+IN_THE_CHAIR = (State.PLANNED, State.AUTHORISED, State.RUNNING)
 OFTEN_MISSES, MISSED_WITHIN_DAYS = 2, 365
 """So many visits missed in a year count as often. Chosen here; not from a source."""
 
@@ -56,6 +57,7 @@ class ToPlace:
     missed_on: date | None
     booked: tuple[HasPlace, ...]
     travel: str = ""
+    in_chair: bool = False  # a session of today is not finished yet: the next window follows from how it ends
 
     @property
     def next_booked(self) -> HasPlace | None:
@@ -63,9 +65,9 @@ class ToPlace:
 
     @property
     def is_settled(self) -> bool:
-        """Whether a booking stands that is not after the last safe day, or is and has its reason."""
+        """Whether a booking stands that is not after the last safe day, or is and has its reason, or they are here."""
         held = self.next_booked
-        return held is not None and (held.reasoned or not self.seeker.is_late(held.on))
+        return self.in_chair or (held is not None and (held.reasoned or not self.seeker.is_late(held.on)))
 
     @property
     def due_by(self) -> date | None:
@@ -146,6 +148,7 @@ def _patients(site: Site, today: date, only: Collection[int] | None) -> QuerySet
             session_units=KeyTransform("units", KeyTransform("session", "suggestion__body")),
             last_on=Subquery(sessions.values("on")[:1]),
             usual_days=Subquery(goals.values("clinic_days")[:1]),
+            in_chair=Exists(ExchangeSession.objects.filter(patient=OuterRef("pk"), state__in=IN_THE_CHAIR, on=today)),
         )
         .order_by("patient_ref")
     )
@@ -243,6 +246,7 @@ def _to_place(
         missed_on=max((on for on in missed if on not in came and on > max(came, default=date.min)), default=None),
         booked=booked,
         travel="" if wishes is None else wishes.travel,
+        in_chair=patient.in_chair,
     )
 
 

@@ -15,6 +15,7 @@ from tests.factories import (
     make_forecast,
     make_open_week,
     make_patient,
+    make_planned_session,
     make_suggestion,
     make_user,
 )
@@ -63,6 +64,18 @@ def test_bookings_stand_and_who_cannot_be_placed_is_named_with_the_limit(site) -
     assert found["placed"] == []
     assert [row["patient_ref"] for row in found["left"]] == ["SM-1"]
     assert "No free place" in found["left"][0]["reason"]
+
+
+@pytest.mark.parametrize(("state", "asked"), [("planned", False), ("running", False), ("cancelled", True)])
+def test_whoever_is_in_the_chair_today_is_not_placed_until_the_session_says_what_comes_next(site, state, asked) -> None:
+    make_user(site=site)
+    make_open_week(site)
+    make_chair(site)
+    person = due_person("SM-1", best=TODAY + timedelta(7), latest=TODAY + timedelta(9))
+    make_planned_session(person, on=TODAY, state=state, ended_reason="unwell" if state == "cancelled" else "")
+    found = printed(weeks=4)
+    assert [row["patient_ref"] for row in found["placed"]] == (["SM-1"] if asked else [])
+    assert found["left"] == []
 
 
 @pytest.mark.parametrize(("options", "words"), [({"weeks": 0}, "1 to 26"), ({"first": date(2026, 5, 1)}, "is past")])
