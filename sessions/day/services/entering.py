@@ -21,6 +21,8 @@ from sessions.day.services.totals import rewrite_totals
 from sessions.models import DonationUnit, ExchangeSession, State, UnitState
 
 LONGEST_WAIT_S = 48 * 3600.0
+ENDED = (State.FINISHED, State.ABANDONED)
+"""What was really given counts though it was learnt of late; a closed session is opened again first."""
 STARTED = (UnitState.RUNNING, UnitState.GIVEN)
 
 
@@ -65,13 +67,15 @@ def add_entry(
 
 
 def _is_late(exchange_session: ExchangeSession, kind: str, happened_at: datetime, waited_s: float) -> bool:
-    """Say whether an entry was made at the chair before the session was finished, and only reached the server later."""
-    if exchange_session.state != State.FINISHED or kind not in AT_THE_CHAIR or waited_s <= 0:
+    """Say whether an entry was made at the chair before the session was ended, and only reached the server later."""
+    if exchange_session.state not in ENDED or kind not in AT_THE_CHAIR or waited_s <= 0:
         return False
-    finished = TrailEntry.objects.filter(
-        patient_key=exchange_session.patient_id, row_key=exchange_session.pk, action="finish session"
-    ).order_by("-number")
-    moment = finished.values_list("at", flat=True).first()
+    ends = TrailEntry.objects.filter(
+        patient_key=exchange_session.patient_id,
+        row_key=exchange_session.pk,
+        action__in=["finish session", "abandon session"],
+    ).order_by("number")
+    moment = ends.values_list("at", flat=True).first()
     return moment is not None and happened_at <= moment
 
 

@@ -51,11 +51,11 @@ def write_done(exchange_session: ExchangeSession, state: Tally, carried_out: Don
 
 @transaction.atomic
 def rewrite_totals(*, exchange_session: ExchangeSession, actor: User, at: datetime, why: str = "") -> None:
-    """Write steps, units and totals anew after an entry that reached, or put right, a finished session.
+    """Write steps, units and totals anew after an entry that reached, or put right, a finished or abandoned session.
 
     exchange_session: held by this transaction. Nothing is written where the entry changed none of them.
     """
-    if exchange_session.state != State.FINISHED:
+    if exchange_session.state not in (State.FINISHED, State.ABANDONED):
         return
     method = method_of(exchange_session, plan_carried_out(exchange_session))
     state = tally_of(exchange_session)

@@ -195,6 +195,22 @@ def test_an_abandoned_session_keeps_what_was_given_and_counts(running: ExchangeS
     assert FollowUp.objects.get(exchange_session=stored).kind == "late_call"
 
 
+def test_what_waited_in_a_tablet_while_another_abandoned_the_session_still_counts(
+    running: ExchangeSession, nurse: User
+) -> None:
+    DonationUnit.objects.update(state="returned", end_reason="fever")
+    abandon(running, nurse, reason="fever at the chair")
+    assert not ExchangeSession.objects.get(pk=running.pk).has_happened
+    body = {"step": 1, "in_ml": 0, "out_ml": 250}
+    said = {"exchange_session": running, "kind": "moved", "body": body, "actor": nurse}
+    add_entry(**said, key="late", at=NOW + timedelta(minutes=2), waited_s=300)
+    stored = ExchangeSession.objects.get(pk=running.pk)
+    assert (stored.state, stored.blood_out_ml, stored.has_happened) == ("abandoned", 250, True)
+    assert SessionFacts.objects.filter(exchange_session=stored).exists()
+    with pytest.raises(ValidationError, match="This session is abandoned"):
+        add_entry(**said, key="after", at=NOW + timedelta(minutes=4), waited_s=60)
+
+
 def test_abandoned_before_anything_was_done_it_does_not_count(running: ExchangeSession, nurse: User) -> None:
     DonationUnit.objects.update(state="returned", end_reason="fever")
     abandon(running, nurse, reason="fever at the chair")
