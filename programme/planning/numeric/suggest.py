@@ -329,7 +329,10 @@ def _with_days_over(told: ch.Choices, people: PeopleInputs, outlook: Outlook, en
 def _holdable(
     widest: ch.SteadyStates, held: Bools, people: PeopleInputs, outlook: Outlook, end_rel_sd: Floats
 ) -> Floats:
-    """About the lowest ceiling that the shortest interval could hold inside the stops, [P]; nan where it is held."""
+    """About the lowest ceiling that the shortest interval could hold inside the stops, [P].
+
+    nan where the ceiling is held, or where a higher one would not help: then it is another limit that is in the way.
+    """
     first = np.where(widest.within.any(axis=1), widest.within.argmax(axis=1), 0)
     ends = widest.end_pct[np.arange(len(first)), first]
     lowest = np.where(np.isnan(ends), np.inf, ends).min(axis=1)
@@ -341,7 +344,7 @@ def _holdable(
         outlook, widest.days[first], plain, np.hypot(end_rel_sd * plain, END_SD_PCT), people.accepted_chance,
         people.attendance,
     )  # fmt: skip
-    return np.where(np.isnan(end), np.nan, found)
+    return np.where(np.isnan(end) | (found <= people.ceiling_pct), np.nan, found)
 
 
 def _wanted(people: PeopleInputs, pace: PeoplePace, limit: Floats, asked: WhatIf) -> Floats:
