@@ -30,7 +30,12 @@ RESULT_FIGURES = {
     "hbs_before_result": ("hbs_before_pct", "share_of_ideal"),
     "hbs_after_result": ("hbs_after_pct", "share_of_ideal"),
     "hb_before_result": (
-        "hb_before_g_l", "hbs_ratio", "hbs_ratio_sd", "hb_reckoned_g_l", "hb_reckoned_sd", "share_of_ideal",
+        "hb_before_g_l",
+        "hbs_ratio",
+        "hbs_ratio_sd",
+        "hb_reckoned_g_l",
+        "hb_reckoned_sd",
+        "share_of_ideal",
     ),
     "hb_after_result": ("hb_after_g_l", "share_of_ideal"),
 }
@@ -68,9 +73,7 @@ class SiteColumns:
         return [[int(key) for key in np.unique(keys[keys > 0])] for keys in own]
 
 
-def session_columns(
-    site: Site, *, until: date, known_by: date | None = None, only: int | None = None
-) -> SiteColumns:
+def session_columns(site: Site, *, until: date, known_by: date | None = None, only: int | None = None) -> SiteColumns:
     """Return the sessions of everyone at `site`, on the programme or not, as known on a day.
 
     until: sessions, and samples taken, on this day or earlier. known_by: leave out results received on a later day,
