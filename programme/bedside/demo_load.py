@@ -137,7 +137,7 @@ def _bring_units(exchange_session: ExchangeSession, many: int, nurse: User, cons
     needs = exchange_session.patient.needs
     worn = exchange_session.patient.patient_ref
     for place in range(1, many + 1):
-        number = f"{FACILITY_AND_YEAR}{exchange_session.pk:04d}{place:02d}"
+        number = f"{FACILITY_AND_YEAR}{exchange_session.pk % 10_000:04d}{place:02d}"
         label = units.Label(
             donation_number=number, abo=needs.abo, rhd=needs.rhd, expires_on=exchange_session.on + timedelta(days=20),
             negative=frozenset(part.strip() for part in needs.antigens_to_avoid.split(",") if part.strip()),
