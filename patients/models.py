@@ -130,6 +130,12 @@ class Patient(Versioned):
             return False
         return self.pregnant_until is None or on < self.pregnant_until
 
+    def last_pregnant_day(self, on: date) -> date | None:
+        """The last day of a pregnancy up to `on`: that day itself while it lasts, None where there was none."""
+        if self.pregnant_since is None or self.pregnant_since > on:
+            return None
+        return on if self.pregnant_until is None else min(on, self.pregnant_until)
+
 
 class BodyMeasure(models.Model):
     """Weight and height as measured on a day."""

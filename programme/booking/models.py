@@ -9,6 +9,25 @@ from patients.models import Patient
 from programme.core.models import Site, User, Versioned
 
 
+def known_weekday(*, empty: bool = False) -> models.CheckConstraint:
+    """Return a constraint that `weekday` is one, or nothing where `empty` stands for every day."""
+    known = Q(weekday__lte=6)
+    return models.CheckConstraint(
+        condition=known | Q(weekday__isnull=True) if empty else known,
+        name="%(class)s_weekday",
+        violation_error_message="A weekday is 0 for Monday to 6 for Sunday.",
+    )
+
+
+def first_before_last() -> models.CheckConstraint:
+    """Return a constraint that `until`, where there is one, does not come before `since`."""
+    return models.CheckConstraint(
+        condition=Q(until__isnull=True) | Q(since__lte=F("until")),
+        name="%(class)s_order_of_days",
+        violation_error_message="The last day cannot come before the first.",
+    )
+
+
 class Chair(Versioned):
     """A chair for exchanges, from a day on and until it is given up."""
 
@@ -26,11 +45,7 @@ class Chair(Versioned):
                 name="chair_name_once",
                 violation_error_message="Another chair of this unit has this name.",
             ),
-            models.CheckConstraint(
-                condition=Q(until__isnull=True) | Q(since__lte=F("until")),
-                name="chair_until_after_since",
-                violation_error_message="A chair cannot be given up before it is there.",
-            ),
+            first_before_last(),
         ]
         ordering = ["place", "pk"]
 
@@ -55,6 +70,7 @@ class Slot(Versioned):
                 name="slot_end_after_start",
                 violation_error_message="A slot ends after it starts.",
             ),
+            first_before_last(),
         ]
         ordering = ["chair_id", "number", "pk"]
 
@@ -71,11 +87,8 @@ class OpeningHours(Versioned):
 
     class Meta:
         constraints = [
-            models.CheckConstraint(
-                condition=Q(weekday__lte=6),
-                name="openinghours_weekday",
-                violation_error_message="A weekday is 0 for Monday to 6 for Sunday.",
-            ),
+            known_weekday(),
+            first_before_last(),
             models.CheckConstraint(
                 condition=Q(opens__lt=F("closes")),
                 name="openinghours_order",
@@ -118,16 +131,8 @@ class StaffLimit(Versioned):
 
     class Meta:
         constraints = [
-            models.CheckConstraint(
-                condition=Q(weekday__isnull=True) | Q(weekday__lte=6),
-                name="stafflimit_weekday",
-                violation_error_message="A weekday is 0 for Monday to 6 for Sunday.",
-            ),
-            models.CheckConstraint(
-                condition=Q(until__isnull=True) | Q(since__lte=F("until")),
-                name="stafflimit_order",
-                violation_error_message="The last day cannot come before the first.",
-            ),
+            known_weekday(empty=True),
+            first_before_last(),
         ]
 
 
@@ -147,16 +152,8 @@ class OtherUse(Versioned):
                 name="otheruse_says_what",
                 violation_error_message="Say what the chair is used for.",
             ),
-            models.CheckConstraint(
-                condition=Q(weekday__isnull=True) | Q(weekday__lte=6),
-                name="otheruse_weekday",
-                violation_error_message="A weekday is 0 for Monday to 6 for Sunday.",
-            ),
-            models.CheckConstraint(
-                condition=Q(until__isnull=True) | Q(since__lte=F("until")),
-                name="otheruse_order",
-                violation_error_message="The last day cannot come before the first.",
-            ),
+            known_weekday(empty=True),
+            first_before_last(),
         ]
 
 
@@ -193,11 +190,7 @@ class Away(Versioned):
 
     class Meta:
         constraints = [
-            models.CheckConstraint(
-                condition=Q(since__lte=F("until")),
-                name="away_order",
-                violation_error_message="The last day cannot come before the first.",
-            )
+            first_before_last(),
         ]
 
 
@@ -320,24 +313,6 @@ class Waiting(Versioned):
                 violation_error_message="This person waits for an earlier place already.",
             )
         ]
-
-
-class Proposal(Versioned):
-    """Places for everyone who is due, to look at, change and accept; nothing is booked until then.
-
-    made_from: {patient pk: data_version} and the digest of the diary; it lapses when one of them changes.
-    result: {"placed": […], "left": […], "moves": […], "proven_optimal", "gap", "buys": […]}.
-    """
-
-    site = models.ForeignKey(Site, models.PROTECT, related_name="proposals")
-    made_at = models.DateTimeField()
-    made_by = models.ForeignKey(User, models.PROTECT, related_name="+")
-    first_day = models.DateField()
-    weeks = models.PositiveSmallIntegerField()
-    made_from = models.JSONField()
-    result = models.JSONField()
-    accepted_at = models.DateTimeField(null=True, blank=True)
-    lapsed_why = models.CharField(max_length=400, blank=True)
 
 
 class CalendarFeed(models.Model):

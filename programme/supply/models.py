@@ -1,4 +1,4 @@
-"""Blood ordered for booked exchanges, every unit of it to its end, and the demand that was forecast."""
+"""Blood ordered for booked exchanges, and every unit of it to its end."""
 
 from __future__ import annotations
 
@@ -136,19 +136,3 @@ class SuppliedUnit(Versioned):
                 violation_error_message="A unit cannot end before it arrived.",
             ),
         ]
-
-
-class DemandForecast(models.Model):
-    """What was forecast on a day for the weeks ahead, kept so that it can be held against what was used.
-
-    weeks: [{"week_start", "group", "class", "booked", "p10", "p50", "p90"}…].
-    """
-
-    site = models.ForeignKey(Site, models.PROTECT, related_name="demand_forecasts")
-    as_of = models.DateField()
-    made_at = models.DateTimeField()
-    code_version = models.CharField(max_length=20)
-    weeks = models.JSONField()
-
-    class Meta:
-        constraints = [models.UniqueConstraint(fields=["site", "as_of"], name="demand_once_a_day")]

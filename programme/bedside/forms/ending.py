@@ -8,6 +8,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from patients.models import Analyte
+from programme.bedside.forms.vitals import vital_field
 from programme.worklist.forms.fields import (
     ChoiceField,
     DayField,
@@ -18,7 +19,6 @@ from programme.worklist.forms.fields import (
     MomentField,
     Part,
     QuantityField,
-    Soft,
     TickField,
     TicksField,
 )
@@ -157,22 +157,15 @@ class SampleForm(TimedForm):
         return {analyte: float(value) for analyte, value in given.items() if value is not None}
 
 
-def _vital(name: str, label: str) -> QuantityField:
-    vital = VITALS[name]
-    low, high = vital.usual
-    soft = Soft(low, high, f"usual is {low:g} to {high:g}.")
-    return QuantityField(label=label, low=vital.possible[0], high=vital.possible[1], unit=vital.unit, soft=soft)
-
-
 class HomeForm(EdgeForm):
     """Before going home: observations, what became of the blood drawn, and the leaflet."""
 
-    bp_sys = _vital("bp_sys", "Systolic")
-    bp_dia = _vital("bp_dia", "Diastolic")
-    pulse = _vital("pulse", "Pulse")
-    temp_c = _vital("temp_c", "Temperature")
-    spo2 = _vital("spo2", "Oxygen saturation")
-    resp = _vital("resp", "Breaths")
+    bp_sys = vital_field("bp_sys", "Systolic")
+    bp_dia = vital_field("bp_dia", "Diastolic")
+    pulse = vital_field("pulse", "Pulse")
+    temp_c = vital_field("temp_c", "Temperature")
+    spo2 = vital_field("spo2", "Oxygen saturation")
+    resp = vital_field("resp", "Breaths")
     words = EdgeField(label="How they are", most=200, wide=True)
     disposal = EdgeField(
         label="Blood drawn", most=200, wide=True, help_text="what became of it, such as clinical waste"

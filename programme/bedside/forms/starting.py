@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from django import forms
 
 from patients.models import Sex
+from programme.bedside.forms.vitals import vital_field
 from programme.bedside.queries.start import Chairside
 from programme.core.models import User
 from programme.worklist.forms.fields import (
@@ -18,8 +19,6 @@ from programme.worklist.forms.fields import (
     EdgeForm,
     MomentField,
     Part,
-    QuantityField,
-    Soft,
 )
 from programme.worklist.forms.reading import TypedMoment
 from sessions.day.numeric import starting
@@ -38,13 +37,6 @@ class PickField(ChoiceField):
 
 def _choice(label: str, *choices: tuple[str, str]) -> PickField:
     return PickField(label=label, choices=choices)
-
-
-def _vital(name: str, label: str) -> QuantityField:
-    vital = VITALS[name]
-    low, high = vital.usual
-    soft = Soft(low, high, f"usual is {low:g} to {high:g}.")
-    return QuantityField(label=label, low=vital.possible[0], high=vital.possible[1], unit=vital.unit, soft=soft)
 
 
 class StartForm(EdgeForm):
@@ -69,12 +61,12 @@ class StartForm(EdgeForm):
         (starting.NOT_HELD, "one was taken"),
     )
     taken = MomentField(label="Observations taken at", help_text="empty for now")
-    bp_sys = _vital("bp_sys", "Systolic")
-    bp_dia = _vital("bp_dia", "Diastolic")
-    pulse = _vital("pulse", "Pulse")
-    temp_c = _vital("temp_c", "Temperature")
-    spo2 = _vital("spo2", "Oxygen saturation")
-    resp = _vital("resp", "Breaths")
+    bp_sys = vital_field("bp_sys", "Systolic")
+    bp_dia = vital_field("bp_dia", "Diastolic")
+    pulse = vital_field("pulse", "Pulse")
+    temp_c = vital_field("temp_c", "Temperature")
+    spo2 = vital_field("spo2", "Oxygen saturation")
+    resp = vital_field("resp", "Breaths")
     decided_by = ChoiceField(label="Prescriber who lets it go on", choices=[("", "nobody asked")])
     reason = EdgeField(label="Why", most=400, wide=True)
 

@@ -87,7 +87,7 @@ def _shown(request: access.SignedIn, page: DayPlanPage, form: PlanTyped, **more:
 
 @access.needs("change.plan")
 @require_POST
-def work(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
+def typed(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
     """Work out what was typed, or keep it; typing itself saves nothing."""
     exchange_session = open_session(request, patient_ref, key)
     if exchange_session.state not in (State.PLANNED, State.AUTHORISED):

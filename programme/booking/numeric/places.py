@@ -6,13 +6,13 @@ sample could be taken. Everything else is a matter of order. The weights of the 
 source.
 """
 
-import math
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Iterable, Mapping, Set
 from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from programme.booking.numeric.calendar import WEEKDAYS, Dates, Place
+from sessions.day.numeric.samples import SampleRule, SamplingHours, holds_at, sample_spans
 
 DAY_WEIGHT = 1.5  # a day away from the best one, in points of chance in 100
 WEEKDAY_WEIGHT = 4.0
@@ -32,15 +32,11 @@ class AwayDates:
 
 @dataclass(frozen=True, slots=True)
 class SampleRules:
-    """When a crossmatch sample may be taken. valid_hours: before the start; by_day: counted in calendar days, the day
-    of the sample being the first. The laboratory needs it `needs_hours` before the start."""
+    """When a crossmatch sample may be taken: how long it holds, when the laboratory takes one, in which zone."""
 
     zone: ZoneInfo
-    opens: int
-    closes: int
-    needs_hours: float
-    valid_hours: float
-    by_day: bool = False
+    rule: SampleRule
+    hours: SamplingHours
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,47 +87,19 @@ class RankedPlace:
     reason: str
 
 
-def sample_day(start: datetime, rules: SampleRules, open_days: Collection[date], now: datetime) -> date | None:
-    """Return the last day with an open sampling hour for a start (aware); None where there is none from `now` on.
-
-    Clock mode: taken at most `valid_hours` before the start (British guideline: Milkins and others, Transfusion
-    Medicine 2013;23:3-35, 72 h when transfused or pregnant in the last three months, to the start of the transfusion).
-    Day mode: a sample of Monday with 72 h is valid to the end of Wednesday (a laboratory's notice, Exeter 2015).
-    """
+def sample_day(start: datetime, rules: SampleRules, open_days: Set[date], now: datetime) -> date | None:
+    """Return the last day with an open sampling hour for a start (aware); None where there is none from `now` on."""
     start = start.astimezone(rules.zone)
-    moment = start.timestamp()
-    by = moment - 3600.0 * rules.needs_hours
-    days_back = math.ceil(rules.valid_hours / 24.0) - (1 if rules.by_day else 0)
-    for back in range(days_back + 1):
-        on = start.date() - timedelta(days=back)
-        if on not in open_days:
-            continue
-        opens, closes = _hour(on, rules.opens, rules.zone), _hour(on, rules.closes, rules.zone)
-        begin = max(opens, now.timestamp())
-        if not rules.by_day:
-            begin = max(begin, moment - 3600.0 * rules.valid_hours)
-        if begin <= min(by, closes) and begin < closes:
-            return on
-    return None
-
-
-def _hour(on: date, hour: int, zone: ZoneInfo) -> float:
-    """The moment at which an hour of a day strikes, 24 being midnight after it."""
-    day = on + timedelta(days=hour // 24)
-    return datetime.combine(day, time(hour % 24), tzinfo=zone).timestamp()
+    spans = sample_spans(start, rule=rules.rule, hours=rules.hours, open_days=open_days)
+    return next((span.last.date() for span in reversed(spans) if span.last >= now), None)
 
 
 def sample_holds(taken: datetime, start: datetime, rules: SampleRules) -> bool:
     """Whether a sample that was taken is still valid at a start (both aware)."""
-    if taken > start:
-        return False
-    if rules.by_day:
-        days = (start.astimezone(rules.zone).date() - taken.astimezone(rules.zone).date()).days
-        return days <= math.ceil(rules.valid_hours / 24.0) - 1
-    return start.timestamp() - taken.timestamp() <= 3600.0 * rules.valid_hours
+    return holds_at(taken.astimezone(rules.zone), start.astimezone(rules.zone), rules.rule)
 
 
-def refusal(who: Seeker, place: Place, open_days: Collection[date]) -> str:
+def refusal(who: Seeker, place: Place, open_days: Set[date]) -> str:
     """Return why a place that is free cannot be had by this person, with what is allowed; '' where it can."""
     on, start = place.on, datetime.combine(place.on, place.starts, tzinfo=who.samples_by.zone)
     if start <= who.now:
@@ -153,15 +121,16 @@ def refusal(who: Seeker, place: Place, open_days: Collection[date]) -> str:
     if any(sample_holds(taken, start, who.samples_by) for taken in who.samples):
         return ""
     if sample_day(start, who.samples_by, open_days, who.now) is None:
+        holds, needs = who.samples_by.rule.hours, who.samples_by.hours.crossmatch_hours
         return (
             f"No crossmatch sample could be taken for {day_and_time(place)}: no open sampling hour lies within "
-            f"{who.samples_by.valid_hours:g} h before it and {who.samples_by.needs_hours:g} h for the laboratory."
+            f"{holds:g} h before it and {needs:g} h for the laboratory."
         )
     return ""
 
 
 def ranked(
-    who: Seeker, places: Iterable[Place], open_days: Collection[date], *, room: Mapping[date, int] | None = None
+    who: Seeker, places: Iterable[Place], open_days: Set[date], *, room: Mapping[date, int] | None = None
 ) -> tuple[RankedPlace, ...]:
     """Return the best place of every day on which this person can have one, the best day first.
 

@@ -128,10 +128,6 @@ class DiaryPage:
         """Who is past the last safe day."""
         return tuple(person for person in self.everyone if person.row.is_past)
 
-    @property
-    def is_open_at_all(self) -> bool:
-        return bool(self.columns) and any(day.open for day in self.calendar.days)
-
 
 def read_diary(site: Site, now: datetime, *, since: date | None = None) -> DiaryPage:
     """Return the diary of a unit for five weeks from the Monday of a day (None: today)."""

@@ -19,8 +19,9 @@ from programme.booking.numeric.places import AwayDates, RankedPlace, SampleRules
 from programme.booking.queries.free import SiteCalendar, counts_for
 from programme.core.models import Site
 from programme.planning.services import PLAN_VERSION
+from sessions.day.numeric.samples import sample_rule, sampling_hours
 from sessions.forecasting import fit_in_force
-from sessions.models import ExchangeSession, State
+from sessions.models import ExchangeSession, OtherTransfusion, State
 
 DONE = (State.FINISHED, State.CLOSED)
 IN_THE_CHAIR = (State.PLANNED, State.AUTHORISED, State.RUNNING)
@@ -136,6 +137,7 @@ def without(seeker: Seeker, giving_up: date | None) -> Seeker:
 
 def _patients(site: Site, today: date, only: Collection[int] | None) -> QuerySet[Patient]:
     sessions = ExchangeSession.objects.filter(patient=OuterRef("pk"), state__in=DONE, on__lte=today).order_by("-on")
+    others = OtherTransfusion.objects.filter(patient=OuterRef("pk"), withdrawn_reason="", on__lte=today).order_by("-on")
     goals = Goals.objects.filter(patient=OuterRef("pk"), since__lte=today).order_by("-since", "-pk")
     rows = Patient.objects.of_site(site).filter(standing=Standing.ACTIVE)
     rows = rows if only is None else rows.filter(pk__in=only)
@@ -147,6 +149,7 @@ def _patients(site: Site, today: date, only: Collection[int] | None) -> QuerySet
             earliest=KeyTransform("earliest_date", "suggestion__options"),
             session_units=KeyTransform("units", KeyTransform("session", "suggestion__body")),
             last_on=Subquery(sessions.values("on")[:1]),
+            last_other_on=Subquery(others.values("on")[:1]),
             usual_days=Subquery(goals.values("clinic_days")[:1]),
             in_chair=Exists(ExchangeSession.objects.filter(patient=OuterRef("pk"), state__in=IN_THE_CHAIR, on=today)),
         )
@@ -220,7 +223,7 @@ def _to_place(
             today=today,
             now=now,
             earliest=max(earliest, today),
-            samples_by=sample_rules(settings, zone, short=_short_rule(patient, today, settings)),
+            samples_by=sample_rules(patient, today, zone, settings),
             best=None if suggestion is None or not known else suggestion.next_date,
             latest_safe=None if suggestion is None or not known else suggestion.latest_safe_date,
             chance=chances(patient.chance_by_day) if known else {},
@@ -250,25 +253,16 @@ def _to_place(
     )
 
 
-def _short_rule(patient: Any, today: date, settings: Mapping[str, float]) -> bool:
-    """Whether the short sample rule holds: transfused or pregnant lately, or not known. It is the stricter one."""
-    lately = today - timedelta(days=settings["recent_transfusion_days"])
-    pregnant = patient.pregnant_since is not None and (
-        patient.pregnant_until is None or patient.pregnant_until >= lately
+def sample_rules(patient: Any, today: date, zone: ZoneInfo, settings: Mapping[str, float]) -> SampleRules:
+    """Return the rule for this person's crossmatch samples as of today."""
+    given = [on for on in (patient.last_on, patient.last_other_on) if on is not None]
+    rule = sample_rule(
+        today,
+        last_transfused=max(given, default=None),
+        pregnant_until=patient.last_pregnant_day(today),
+        settings=settings,
     )
-    return pregnant or patient.last_on is None or patient.last_on >= lately
-
-
-def sample_rules(settings: Mapping[str, float], zone: ZoneInfo, *, short: bool = True) -> SampleRules:
-    """Return the site's rule for crossmatch samples; short: transfused or pregnant in the last months."""
-    return SampleRules(
-        zone=zone,
-        opens=int(settings["sampling_opens_hour"]),
-        closes=int(settings["sampling_closes_hour"]),
-        needs_hours=settings["crossmatch_hours"],
-        valid_hours=settings["sample_valid_hours" if short else "sample_valid_hours_else"],
-        by_day=bool(settings["sample_by_calendar_day"]),
-    )
+    return SampleRules(zone, rule, sampling_hours(settings))
 
 
 def chances(by_day: Mapping[str, Any] | None) -> dict[date, float]:

@@ -294,11 +294,6 @@ class Tally:
     returned: int
     discarded: int
 
-    @property
-    def is_closed(self) -> bool:
-        """Whether every unit that came in has its end."""
-        return self.here + self.issued == 0
-
 
 def tally(states: Iterable[str]) -> Tally:
     """Count units by state; came is the sum of the others. Raises KeyError for an unknown state."""

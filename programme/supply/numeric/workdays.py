@@ -59,11 +59,6 @@ def working_days_before(on: date, count: int, holidays: Set[date]) -> date:
     return day
 
 
-def working_days_between(first: date, last: date, holidays: Set[date]) -> int:
-    """Return how many working days lie after `first` up to and with `last`; 0 where last is not after first."""
-    return sum(is_working_day(first + ONE_DAY * step, holidays) for step in range(1, (last - first).days + 1))
-
-
 def holidays_between(first: date, last: date, holidays: Set[date]) -> tuple[date, ...]:
     """Return the bank holidays on Monday to Friday from `first` up to the day before `last`, in order."""
     return tuple(sorted(on for on in holidays if first <= on < last and on.weekday() < SATURDAY))

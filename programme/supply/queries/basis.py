@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 from django.db.models import Max
 
-from patients.models import Antibody, CrossmatchSample, Patient, TransfusionNeeds
+from patients.models import Antibody, CrossmatchSample, TransfusionNeeds
 from patients.services import local_day
 from programme.booking.models import STANDING, Booking, BookingState
 from programme.booking.queries.free import bank_holidays, open_days
@@ -20,18 +20,18 @@ from programme.core.settings_of_site import site_settings
 from programme.planning.models import Suggestion
 from programme.supply.models import BloodOrder
 from programme.supply.numeric.orders import OrderNeeds, order_needs
-from programme.supply.numeric.samples import (
+from programme.supply.numeric.workdays import LeadTimes, OrderBy, order_by
+from sessions.day.models import Prescription
+from sessions.day.numeric.blood_match import Needed
+from sessions.day.numeric.samples import (
     SampleRule,
-    SamplingHours,
     Span,
     holds_at,
     holds_until,
     sample_rule,
     sample_spans,
+    sampling_hours,
 )
-from programme.supply.numeric.workdays import LeadTimes, OrderBy, order_by
-from sessions.day.models import Prescription
-from sessions.day.numeric.blood_match import Needed
 from sessions.models import ExchangeSession, OtherTransfusion
 
 REACH_DAYS = 42
@@ -177,7 +177,7 @@ class _Reader:
         rule = sample_rule(
             booking.on,
             last_transfused=last,
-            pregnant_until=_pregnant_until(booking.patient, booking.on),
+            pregnant_until=booking.patient.last_pregnant_day(booking.on),
             settings=self.settings,
         )
         spans = sample_spans(starts, rule=rule, hours=sampling_hours(self.settings), open_days=self.open_days)
@@ -201,13 +201,6 @@ def lead_times(settings: Mapping[str, float]) -> LeadTimes:
         antibody=int(settings["lead_days_antibody"]),
         rare=int(settings["lead_days_rare"]),
         holiday_extra=int(settings["lead_days_holiday_extra"]),
-    )
-
-
-def sampling_hours(settings: Mapping[str, float]) -> SamplingHours:
-    """When the site's samples are taken."""
-    return SamplingHours(
-        settings["sampling_opens_hour"], settings["sampling_closes_hour"], settings["crossmatch_hours"]
     )
 
 
@@ -254,10 +247,3 @@ def _samples(people: Collection[int], now: datetime) -> defaultdict[int, list[da
     for pk, at in rows.values_list("patient_id", "taken_at"):
         found[pk].append(at)
     return found
-
-
-def _pregnant_until(patient: Patient, on: date) -> date | None:
-    """The last day of a pregnancy up to a day: that day itself while it lasts."""
-    if patient.pregnant_since is None or patient.pregnant_since > on:
-        return None
-    return on if patient.pregnant_until is None else min(on, patient.pregnant_until)

@@ -142,12 +142,6 @@ def change_goals(request: access.SignedIn, patient_ref: str) -> HttpResponse:
     return answer(request, page, action="set goals", save=save, done="The goals are set.")
 
 
-def taken_choice(request: access.SignedIn) -> dict[str, str]:
-    """Return interval and end target of the choice that was taken on the course; still to be signed with a reason."""
-    taken = {name: request.GET.get(name, "")[:10] for name in ("usual_interval_days", "end_target_hbs_pct")}
-    return {name: value for name, value in taken.items() if value}
-
-
 def save_goals(request: access.SignedIn, patient: Patient, form: GoalsForm, at: datetime) -> None:
     services.set_goals(
         patient=patient, since=form.cleaned_data["since"], figures=form.figures(), reason=form.cleaned_data["reason"],

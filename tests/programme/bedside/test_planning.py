@@ -172,7 +172,7 @@ def test_other_methods_are_planned_and_shown(nurse_client, measured, method):
 def test_typing_works_it_out_and_keeps_nothing(nurse_client, measured):
     exchange_session = plan_today(nurse_client, measured)
     sent = sent_of(exchange_session, hb_g_l="9.0")
-    part = nurse_client.post(address("work", exchange_session), sent, headers={"HX-Request": "true"})
+    part = nurse_client.post(address("typed", exchange_session), sent, headers={"HX-Request": "true"})
     text = text_of(part)
     assert "As typed, not kept" in text
     assert "Against plan 1: Hb before 90 instead of 94 g/L" in text
@@ -184,7 +184,7 @@ def test_typing_works_it_out_and_keeps_nothing(nurse_client, measured):
 def test_without_script_the_button_shows_the_same(nurse_client, measured):
     exchange_session = plan_today(nurse_client, measured)
     sent = sent_of(exchange_session, hb_g_l="90", do="work")
-    answer = nurse_client.post(address("work", exchange_session), sent)
+    answer = nurse_client.post(address("typed", exchange_session), sent)
     assert answer.templates[0].name == "bedside/day_plan.html"
     assert "Against plan 1: Hb before 90 instead of 94 g/L" in text_of(answer)
     assert 'value="90"' in answer.content.decode()
@@ -193,7 +193,7 @@ def test_without_script_the_button_shows_the_same(nurse_client, measured):
 def test_a_volume_over_a_limit_is_named_at_once(nurse_client, measured):
     exchange_session = plan_today(nurse_client, measured)
     sent = sent_of(exchange_session, **{"s1-in_ml": "950", "s1-out_ml": "950", "s1-fluid": "saline"})
-    text = text_of(nurse_client.post(address("work", exchange_session), sent, headers={"HX-Request": "true"}))
+    text = text_of(nurse_client.post(address("typed", exchange_session), sent, headers={"HX-Request": "true"}))
     assert "Saline in the session" in text
     assert "allowed is 900 mL" in text  # 15 mL/kg of 60 kg
 
@@ -205,7 +205,7 @@ def test_what_cannot_be_is_said_and_what_was_typed_stays(nurse_client, measured)
         ({"hb_g_l": "940"}, "Hb before"),
         ({"s1-in_ml": "0", "s1-out_ml": "3000", "s2-out_ml": "3000"}, "more blood would be drawn than there is"),
     ):
-        answer = nurse_client.post(address("work", exchange_session), sent_of(exchange_session, **typed, do="keep"))
+        answer = nurse_client.post(address("typed", exchange_session), sent_of(exchange_session, **typed, do="keep"))
         assert said in text_of(answer)
         assert f'value="{next(iter(typed.values()))}"' in answer.content.decode()
     assert Prescription.objects.count() == 1
@@ -215,7 +215,7 @@ def test_what_cannot_be_is_said_and_what_was_typed_stays(nurse_client, measured)
 def test_steps_are_moved_added_and_taken_out_without_saving(nurse_client, measured, do):
     exchange_session = plan_today(nurse_client, measured)
     steps = len(newest(exchange_session).steps)
-    answer = nurse_client.post(address("work", exchange_session), sent_of(exchange_session, do=do))
+    answer = nurse_client.post(address("typed", exchange_session), sent_of(exchange_session, do=do))
     shown = len(re.findall(r'name="s\d+-in_ml"', answer.content.decode()))
     assert shown == steps + {"out": -1, "add": 1}.get(do.split("-")[0], 0)
     assert Prescription.objects.count() == 1
@@ -225,10 +225,10 @@ def test_an_automated_session_is_changed_by_units_and_end_hb(nurse_client, measu
     exchange_session = plan_today(nurse_client, measured, method="automated")
     plan = newest(exchange_session)
     sent = sent_of(exchange_session, units=str(plan.units + 1), hb_end_g_l="9.6")
-    text = text_of(nurse_client.post(address("work", exchange_session), sent, headers={"HX-Request": "true"}))
+    text = text_of(nurse_client.post(address("typed", exchange_session), sent, headers={"HX-Request": "true"}))
     assert f"units {plan.units + 1} instead of {plan.units}" in text
     assert "Hb after, settled 96 instead of" in text
-    nurse_client.post(address("work", exchange_session), sent | {"do": "keep", "why": "one unit more came"})
+    nurse_client.post(address("typed", exchange_session), sent | {"do": "keep", "why": "one unit more came"})
     kept = newest(exchange_session)
     assert (kept.number, kept.units, kept.predicted["hb_settled"][0]) == (2, plan.units + 1, 96.0)
     assert kept.predicted["hbs"][0] < plan.predicted["hbs"][0]
@@ -255,7 +255,7 @@ def test_a_flag_keeps_saline_from_going_first_unless_a_prescriber_says_why(nurse
     assert newest(exchange_session).steps[0]["fluid"] == "red_cells"
     assert "allow saline first in spite of the flag" in text_of(nurse_client.get(address("plan", exchange_session)))
     first = {"s1-fluid": "saline", "s1-in_ml": "100", "s1-out_ml": "100", "do": "keep", "why": "cells come late"}
-    nurse_client.post(address("work", exchange_session), sent_of(exchange_session, **first))
+    nurse_client.post(address("typed", exchange_session), sent_of(exchange_session, **first))
     plan = newest(exchange_session)
     row = next(row for row in plan.limits if row["name"] == "saline_first")
     before_cells = 0.0
@@ -286,10 +286,10 @@ def test_made_again_from_todays_figures_it_says_what_differs(nurse_client, measu
     """A corrected Hb is put in the place of the old one with the reason, a weight typed is today's measure."""
     exchange_session = plan_today(nurse_client, measured)
     sent = sent_of(exchange_session, hb_g_l="8.6", weight_kg="61", do="again")
-    refused = nurse_client.post(address("work", exchange_session), sent)
+    refused = nurse_client.post(address("typed", exchange_session), sent)
     assert "Say why: the reason is kept with the change" in text_of(refused)
     assert Prescription.objects.count() == 1
-    answer = nurse_client.post(address("work", exchange_session), sent | {"why": "typed wrongly"}, follow=True)
+    answer = nurse_client.post(address("typed", exchange_session), sent | {"why": "typed wrongly"}, follow=True)
     text = text_of(answer)
     assert "Hb before: 8.6 read as 86 g/L." in text
     assert re.search(r"Against plan 1: weight 61\.0 instead of 60\.0 kg; Hb before 86 instead of 94 g/L", text)
@@ -302,7 +302,7 @@ def test_made_again_from_todays_figures_it_says_what_differs(nurse_client, measu
 def test_results_that_were_missing_are_recorded_with_the_time_of_the_sample(nurse_client, people):
     exchange_session = plan_today(nurse_client, people[0])
     sent = sent_of(exchange_session, taken_at="07:20", do="again")
-    nurse_client.post(address("work", exchange_session), sent)
+    nurse_client.post(address("typed", exchange_session), sent)
     rows = LabResult.objects.filter(patient=people[0], source="by hand").order_by("analyte")
     assert {(row.analyte, row.value, row.taken_at.strftime("%H:%M")) for row in rows} == {
         (Analyte.HB, 94.0, "06:20"),
@@ -315,10 +315,10 @@ def test_results_that_were_missing_are_recorded_with_the_time_of_the_sample(nurs
 def test_steps_kept_as_typed_need_a_reason_and_are_the_next_plan(nurse_client, measured):
     exchange_session = plan_today(nurse_client, measured)
     changed = {"s1-in_ml": "200", "s1-out_ml": "200", "do": "keep"}
-    refused = nurse_client.post(address("work", exchange_session), sent_of(exchange_session, **changed))
+    refused = nurse_client.post(address("typed", exchange_session), sent_of(exchange_session, **changed))
     assert "Say why" in text_of(refused)
     sent = sent_of(exchange_session, **changed, why="felt faint last time")
-    nurse_client.post(address("work", exchange_session), sent)
+    nurse_client.post(address("typed", exchange_session), sent)
     plan = newest(exchange_session)
     assert (plan.number, plan.why, plan.steps[0]["in_ml"]) == (2, "felt faint last time", 200.0)
     assert "made" in text_of(nurse_client.get(address("plan", exchange_session)))
@@ -327,8 +327,8 @@ def test_steps_kept_as_typed_need_a_reason_and_are_the_next_plan(nurse_client, m
 def test_two_people_at_one_plan_do_not_overwrite_each_other(nurse_client, consultant_client, measured):
     exchange_session = plan_today(nurse_client, measured)
     stale = sent_of(exchange_session, do="keep", why="later", **{"s1-in_ml": "100"})
-    nurse_client.post(address("work", exchange_session), sent_of(exchange_session, do="again", receipt="first"))
-    answer = consultant_client.post(address("work", exchange_session), stale)
+    nurse_client.post(address("typed", exchange_session), sent_of(exchange_session, do="again", receipt="first"))
+    answer = consultant_client.post(address("typed", exchange_session), stale)
     assert "was changed by someone else" in text_of(answer)
     assert newest(exchange_session).number == 2
 
@@ -338,7 +338,7 @@ def test_a_figure_that_shows_haemolysis_is_kept_though_no_plan_can_be_made(nurse
     exchange_session = plan_today(nurse_client, measured)
     factories.make_haemolysis_sign(measured, on=TODAY)
     sent = sent_of(exchange_session, hb_g_l="61", why="sample repeated", do="again")
-    text = text_of(nurse_client.post(address("work", exchange_session), sent))
+    text = text_of(nurse_client.post(address("typed", exchange_session), sent))
     assert "Possible delayed haemolysis" in text
     assert LabResult.objects.get(patient=measured, analyte=Analyte.HB, status="corrected").value == 61.0
     assert newest(exchange_session).number == 1
@@ -371,7 +371,7 @@ def test_a_nurse_and_a_coordinator_cannot_sign_nor_a_coordinator_change(nurse_cl
     exchange_session = plan_today(nurse_client, measured)
     sent = {"receipt": "s", "version": 1, "number": 1}
     assert nurse_client.post(address("authorise", exchange_session), sent).status_code == 403
-    assert coordinator_client.post(address("work", exchange_session), sent).status_code == 403
+    assert coordinator_client.post(address("typed", exchange_session), sent).status_code == 403
     assert coordinator_client.post(address("cancel", exchange_session), sent).status_code == 403
     text = text_of(coordinator_client.get(address("plan", exchange_session)))
     assert "Change the plan" not in text

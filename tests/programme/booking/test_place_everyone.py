@@ -8,12 +8,17 @@ import pytest
 from django.core.management import CommandError, call_command
 
 from programme.booking.models import Booking
+from programme.booking.queries.placing import people_of
+from programme.core.numeric.setting_table import DEFAULTS
 from tests.factories import (
+    NOW,
     TODAY,
     make_booking,
     make_chair,
+    make_exchange_session,
     make_forecast,
     make_open_week,
+    make_other_transfusion,
     make_patient,
     make_planned_session,
     make_suggestion,
@@ -76,6 +81,17 @@ def test_whoever_is_in_the_chair_today_is_not_placed_until_the_session_says_what
     found = printed(weeks=4)
     assert [row["patient_ref"] for row in found["placed"]] == (["SM-1"] if asked else [])
     assert found["left"] == []
+
+
+@pytest.mark.parametrize(("days_back", "short"), [(None, False), (20, True), (200, False)])
+def test_a_top_up_elsewhere_keeps_the_short_rule_for_samples(site, days_back, short) -> None:
+    """Milkins et al., Transfus Med 2013;23:3-35, as quoted: any red cells of the last 3 months, not only exchanges."""
+    person = make_patient("SM-1")
+    make_exchange_session(person, on=TODAY - timedelta(150))
+    if days_back is not None:
+        make_other_transfusion(person, on=TODAY - timedelta(days_back))
+    (row,) = people_of(site, NOW, DEFAULTS)
+    assert row.seeker.samples_by.rule.recent is short
 
 
 @pytest.mark.parametrize(("options", "words"), [({"weeks": 0}, "1 to 26"), ({"first": date(2026, 5, 1)}, "is past")])

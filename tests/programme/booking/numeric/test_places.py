@@ -17,12 +17,14 @@ from programme.booking.numeric.places import (
     sample_day,
     sample_holds,
 )
+from sessions.day.numeric.samples import SampleRule, SamplingHours
 
 LONDON = ZoneInfo("Europe/London")
 MONDAY = date(2026, 6, 1)
 NOW = datetime(2026, 6, 1, 7, 0, tzinfo=LONDON)
-CLOCK = SampleRules(LONDON, opens=8, closes=16, needs_hours=2, valid_hours=72)
-DAYS = SampleRules(LONDON, opens=8, closes=16, needs_hours=2, valid_hours=72, by_day=True)
+HOURS = SamplingHours(opens_hour=8, closes_hour=16, crossmatch_hours=2)
+CLOCK = SampleRules(LONDON, SampleRule(72, False, True, ""), HOURS)
+DAYS = SampleRules(LONDON, SampleRule(72, True, True, ""), HOURS)
 OPEN = {MONDAY + timedelta(day) for day in range(60) if (MONDAY + timedelta(day)).weekday() < 5}
 
 

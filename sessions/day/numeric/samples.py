@@ -71,6 +71,13 @@ def sample_rule(
     return SampleRule(long, by_day, False, f"no red cells since {last_transfused.isoformat()}, not pregnant")
 
 
+def sampling_hours(settings: Mapping[str, float]) -> SamplingHours:
+    """Return when the site takes samples (settings sampling_opens_hour, sampling_closes_hour, crossmatch_hours)."""
+    return SamplingHours(
+        settings["sampling_opens_hour"], settings["sampling_closes_hour"], settings["crossmatch_hours"]
+    )
+
+
 def earliest_taken(start: datetime, rule: SampleRule) -> datetime:
     """Return the first moment at which a sample taken still holds at `start`.
 

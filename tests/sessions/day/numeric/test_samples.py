@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from programme.core.numeric.setting_table import DEFAULTS
-from programme.supply.numeric.samples import (
+from sessions.day.numeric.samples import (
     SampleRule,
     SamplingHours,
     Span,
