@@ -31,6 +31,18 @@ class Standing(models.TextChoices):
     LEFT = "left", "left the programme"
 
 
+class Leaving(models.TextChoices):
+    """Why somebody left; reviews count them up to that day, each reason apart."""
+
+    DEATH = "death", "died"
+    TRANSPLANT = "transplant", "stem cell transplant"
+    GENE_THERAPY = "gene_therapy", "gene therapy"
+    TRANSFER = "transfer", "moved to another unit"
+    OWN_WISH = "own_wish", "own wish"
+    OTHER = "other", "another reason"
+    NOT_SAID = "", "not recorded"
+
+
 class Spleen(models.TextChoices):
     PRESENT = "present", "present"
     ABSENT = "absent", "absent"
@@ -79,6 +91,8 @@ class Patient(Versioned):
     standing = models.CharField(max_length=8, choices=Standing.choices, default=Standing.ACTIVE)
     standing_since = models.DateField(null=True, blank=True)
     standing_reason = models.CharField(max_length=200, blank=True)
+    standing_review_on = models.DateField(null=True, blank=True)
+    left_because = models.CharField(max_length=12, choices=Leaving.choices, blank=True, default="")
     data_version = models.PositiveIntegerField(default=1)
 
     objects = PatientQuerySet.as_manager()
@@ -100,6 +114,11 @@ class Patient(Versioned):
                 condition=Q(pregnant_until__isnull=True) | Q(pregnant_since__lte=F("pregnant_until")),
                 name="patient_pregnancy_order",
                 violation_error_message="A pregnancy cannot end before it starts.",
+            ),
+            models.CheckConstraint(
+                condition=Q(standing=Standing.LEFT) | Q(left_because=""),
+                name="patient_left_because_left",
+                violation_error_message="A reason for leaving belongs to somebody who has left.",
             ),
         ]
 
@@ -160,8 +179,20 @@ class BodyMeasure(models.Model):
         indexes = [models.Index(fields=["patient", "on"], name="measure_by_day")]
 
 
+class Answers(models.TextChoices):
+    """What a decision did with the suggestion that stood beside it."""
+
+    ACCEPTED = "accepted", "accepted the suggestion"
+    OVERRIDDEN = "overridden", "overrode the suggestion"
+    NOTHING = "", "no suggestion stood beside it"
+
+
 class Goals(models.Model):
-    """What was decided for a person from a day on; never overwritten, the newest that has begun counts."""
+    """What was decided for a person from a day on; never overwritten, the newest that has begun counts.
+
+    method: how exchanges are to be done, empty where nobody said. answers, foreseen: what the suggestion was and what
+    the year was said to become, as they stood when this was decided; copies, for both are replaced by newer ones.
+    """
 
     patient = models.ForeignKey(Patient, models.PROTECT, related_name="goals")
     since = models.DateField()
@@ -176,8 +207,11 @@ class Goals(models.Model):
     end_target_hbs_pct = models.FloatField(null=True, blank=True)
     units_most = models.PositiveSmallIntegerField(null=True, blank=True)
     clinic_days = models.CharField(max_length=14, blank=True)
+    method = models.CharField(max_length=10, blank=True, default="")
     review_on = models.DateField(null=True, blank=True)
     reason = models.CharField(max_length=400, blank=True)
+    answers = models.CharField(max_length=10, choices=Answers.choices, blank=True, default="")
+    foreseen = models.JSONField(null=True, blank=True)
     decided_by = models.ForeignKey(User, models.PROTECT, null=True, blank=True, related_name="+")
     decided_by_name = models.CharField(max_length=120, blank=True)
     recorded_at = models.DateTimeField()
@@ -194,6 +228,11 @@ class Goals(models.Model):
             between("usual_interval_days", 7, 84, "days", empty=True),
             between("end_target_hbs_pct", 2, 59, "%", empty=True),
             between("units_most", 1, 12, "units", empty=True),
+            models.CheckConstraint(
+                condition=~Q(answers="overridden") | ~Q(reason=""),
+                name="goals_override_has_reason",
+                violation_error_message="Deciding otherwise than suggested needs a reason.",
+            ),
             models.CheckConstraint(
                 condition=Q(shortest_interval_days__lte=F("longest_interval_days")),
                 name="goals_interval_order",
@@ -295,6 +334,7 @@ class Analyte(models.TextChoices):
     HBA2 = "4551-8", "HbA2"
     HCT = "20570-8", "haematocrit"
     FERRITIN = "2276-4", "ferritin"
+    LIVER_IRON = "own:lic", "liver iron"  # a code of our own: no LOINC code of it was read
 
 
 STORED_UNIT: dict[str, str] = {
@@ -306,6 +346,7 @@ STORED_UNIT: dict[str, str] = {
     Analyte.HBA2: "%",
     Analyte.HCT: "L/L",
     Analyte.FERRITIN: "ug/L",
+    Analyte.LIVER_IRON: "mg/g",
 }
 FRACTIONS = (Analyte.HBS, Analyte.HBA, Analyte.HBF, Analyte.HBC, Analyte.HBA2)
 
@@ -371,9 +412,60 @@ class LabResult(models.Model):
                 name="labresult_ferritin_range",
                 violation_error_message="Ferritin: allowed is 0 to 200000 ug/L.",
             ),
+            models.CheckConstraint(
+                condition=~Q(analyte="own:lic") | Q(value__gte=0, value__lte=100),
+                name="labresult_liver_iron_range",
+                violation_error_message="Liver iron: allowed is 0 to 100 mg per g of dry weight.",
+            ),
         ]
         indexes = [models.Index(fields=["patient", "analyte", "taken_on"], name="labresult_by_day")]
 
     @property
     def unit(self) -> str:
         return STORED_UNIT[self.analyte]
+
+
+class Withdrawable(models.Model):
+    """A row that is never deleted: it can be withdrawn once, by somebody, with a reason."""
+
+    withdrawn_at = models.DateTimeField(null=True, blank=True)
+    withdrawn_by = models.ForeignKey(User, models.PROTECT, null=True, blank=True, related_name="+")
+    withdrawn_reason = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        abstract = True
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(withdrawn_at__isnull=True) | ~Q(withdrawn_reason=""),
+                name="%(class)s_withdrawn_has_reason",
+                violation_error_message="Withdrawing needs a reason.",
+            )
+        ]
+
+
+class CourseNote(Withdrawable):
+    """A dated note on the course, by whom and in which role; a letter in the picture stands for it."""
+
+    patient = models.ForeignKey(Patient, models.PROTECT, related_name="course_notes")
+    on = models.DateField()
+    words = models.CharField(max_length=300)
+    by = models.ForeignKey(User, models.PROTECT, related_name="+")
+    role = models.CharField(max_length=12)
+    at = models.DateTimeField()
+
+    class Meta(Withdrawable.Meta):
+        indexes = [models.Index(fields=["patient", "on"], name="course_note_by_day")]
+
+
+class CheckDone(Withdrawable):
+    """A check of the monitoring list that was done on a day and is not a result here: eyes, echo, virology."""
+
+    patient = models.ForeignKey(Patient, models.PROTECT, related_name="checks_done")
+    check_name = models.CharField(max_length=20)
+    on = models.DateField()
+    words = models.CharField(max_length=300, blank=True)
+    by = models.ForeignKey(User, models.PROTECT, related_name="+")
+    at = models.DateTimeField()
+
+    class Meta(Withdrawable.Meta):
+        indexes = [models.Index(fields=["patient", "check_name", "on"], name="check_done_by_day")]

@@ -164,22 +164,13 @@ def change_patient(
 ) -> Patient:
     """Write what is recorded of a person; `version` is the one the form was opened with. No change writes nothing."""
     refuse_future(details.birth_date, site=patient.site, at=at, field="birth_date")
-    return _change_patient(patient, version, asdict(details), "change person", actor=actor, at=at, why=why)
+    return save_person(patient, version, asdict(details), "change person", actor=actor, at=at, why=why)
 
 
-@transaction.atomic
-def change_standing(
-    *, patient: Patient, version: int, standing: str, since: date, reason: str, actor: User | None, at: datetime
-) -> Patient:
-    """Record that a person is on the programme, paused or has left, from a day on and why."""
-    refuse_future(since, site=patient.site, at=at, field="standing_since")
-    values = {"standing": standing, "standing_since": since, "standing_reason": need_reason(reason, "standing_reason")}
-    return _change_patient(patient, version, values, "change standing", actor=actor, at=at, why=reason)
-
-
-def _change_patient(
+def save_person(
     patient: Patient, version: int, values: dict[str, Any], action: str, *, actor: User | None, at: datetime, why: str
 ) -> Patient:
+    """Write values of the row of a person that differ, inside the caller's transaction; no change writes nothing."""
     before = state_of(patient)
     changed = [name for name, value in values.items() if getattr(patient, name) != value]
     if not changed:
@@ -249,6 +240,7 @@ class GoalFigures:
     end_target_hbs_pct: float | None = None
     units_most: int | None = None
     clinic_days: str = ""
+    method: str = ""
     review_on: date | None = None
 
 
@@ -263,8 +255,13 @@ def set_goals(
     at: datetime,
     decided_by: User | None = None,
     decided_by_name: str = "",
+    answers: str = "",
+    foreseen: dict[str, Any] | None = None,
 ) -> Goals:
-    """Add goals that count from `since` on; earlier ones stay. `decided_by`: by default `actor`, unless named."""
+    """Add goals that count from `since` on; earlier ones stay. `decided_by`: by default `actor`, unless named.
+
+    answers, foreseen: what became of the suggestion beside it, and the year as it was foreseen, kept with the decision.
+    """
     if decided_by is None and not decided_by_name:
         decided_by = actor
     goals = Goals(
@@ -274,6 +271,8 @@ def set_goals(
         decided_by=decided_by,
         decided_by_name=decided_by_name,
         recorded_at=at,
+        answers=answers,
+        foreseen=foreseen,
         **asdict(figures),
     )
     if figures.end_target_hbs_pct is not None and figures.end_target_hbs_pct >= figures.hbs_ceiling_pct:

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from patients.models import Analyte, BodyMeasure, Goals, LabResult, Patient
 from patients.numeric.untransfused import untransfused_share_pct
 from programme.core.models import Site
-from sessions.models import ExchangeSession, HaemolysisSign, LockLift, OtherTransfusion, SessionFacts
+from sessions.models import ExchangeSession, HaemolysisSign, LockLift, Method, OtherTransfusion, SessionFacts
 from sessions.numeric.columns import METHOD_UNKNOWN, SessionColumns
 
 ROWS_AT_ONCE = 20_000
@@ -169,7 +169,7 @@ class PersonRecord:
 
     height_cm, weight_kg, weight_on: newest on or before the day. goals_since: None where no goals were ever set and
     the site's defaults stand. usual_interval_days, end_target_hbs_pct, hb_floor_g_l, units_most: None where not set.
-    open_transfusions: since last_on. one_arm: only one arm can be used, by the recorded access.
+    open_transfusions: since last_on. one_arm: one arm only, by the recorded access or as decided.
     open_signs: signs of delayed haemolysis after the newest lift of the lock.
     """
 
@@ -312,7 +312,7 @@ def _person_record(
         flag_heart=patient.flag_heart,
         flag_lung_pressure=patient.flag_lung_pressure,
         pregnant=patient.is_pregnant(on),
-        one_arm=gives_and_draws_in_one_arm(patient.vascular_access),
+        one_arm=gives_and_draws_in_one_arm(patient.vascular_access) or goals.method == Method.ONE_ARM,
         last_on=patient.session_on,
         goals_since=goals.since,
         review_on=goals.review_on,

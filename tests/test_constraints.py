@@ -43,6 +43,15 @@ NEVER = {
     "labresult_hb_range": lambda p: make.make_result(p, analyte=Analyte.HB, value=9.2),
     "labresult_hct_range": lambda p: make.make_result(p, analyte=Analyte.HCT, value=31),
     "labresult_ferritin_range": lambda p: make.make_result(p, analyte=Analyte.FERRITIN, value=-1),
+    "labresult_liver_iron_range": lambda p: make.make_result(p, analyte=Analyte.LIVER_IRON, value=101),
+    "goals_override_has_reason": lambda p: make.make_goals(p, answers="overridden", reason=""),
+    "patient_left_because_left": lambda p: make.make_patient(left_because="transfer"),
+    "coursenote_withdrawn_has_reason": lambda p: p.course_notes.create(
+        on=make.TODAY, words="x", by=make.make_user(), role="nurse", at=make.NOW, withdrawn_at=make.NOW
+    ),
+    "checkdone_withdrawn_has_reason": lambda p: p.checks_done.create(
+        on=make.TODAY, check_name="eyes", by=make.make_user(), at=make.NOW, withdrawn_at=make.NOW
+    ),
     "exchange_session_end_after_start": lambda p: make.make_exchange_session(
         p, started_at=make.NOW, ended_at=make.NOW - timedelta(minutes=1)
     ),

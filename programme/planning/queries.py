@@ -14,14 +14,16 @@ import numpy as np
 from patients.models import Patient
 from programme.planning import inputs
 from programme.planning.beside import beside
+from programme.planning.numeric import details
 from programme.planning.numeric.day import measured, plan_day
 from programme.planning.numeric.dayplan import DayPlan
 from programme.planning.numeric.details import plan_of_choice
-from programme.planning.numeric.loop import CourseAhead, course_ahead
+from programme.planning.numeric.loop import CourseAhead, course_ahead, live_a_year
 from programme.planning.numeric.one_arm import ONE_ARM
-from programme.planning.numeric.people import WhatIf
+from programme.planning.numeric.people import AVAILABLE, WhatIf, reason_sentence
 from programme.planning.numeric.search import UNFAVOURABLE_TENTH as Z90
 from programme.planning.numeric.search import Before
+from programme.planning.printed import number
 from programme.planning.reckoning import SiteAsOf, printed_plans
 from programme.planning.stored import options_of
 from sessions import forecasting
@@ -45,6 +47,50 @@ def what_if(patient: Patient, *, as_of: date, asked: WhatIf) -> tuple[dict[str, 
     """
     (found,) = _seen(patient, as_of).parts(what_if=asked)
     return printed_plans(found)[0], options_of(found, beside(found, asked_about=True))[0]
+
+
+def year_foreseen(
+    patient: Patient,
+    *,
+    as_of: date,
+    asked: WhatIf,
+    interval_days: int | None = None,
+    end_target_pct: float | None = None,
+) -> dict[str, Any]:
+    """Return what a year would be for one person under other goals; nothing is written.
+
+    The same reckoning as `what_if`, lived forward as the choices beside a suggestion are. interval_days,
+    end_target_pct: as decided; None takes the suggested one. Holds `interval_days`, `end_target_pct`, `units` a visit,
+    `visits`, `units_year`, `iron_mg`, `over_visit`, `over_year`, `days_over`; or only `reason` where none can be said.
+    """
+    (found,) = _seen(patient, as_of).parts(what_if=asked)
+    said, people = found.said, found.people
+    if said.bar[0] != AVAILABLE:
+        stale_days = inputs.site_rules(found.settings).results_stale_days
+        return {"reason": reason_sentence(int(said.bar[0]), stale_days) or "Nothing can be said."}
+    plans = details.year_plans(details.weigh(people, found.tried, said), people, said, 0)
+    place = int(said.choices.suggested[0])
+    if place not in plans:
+        return {"reason": "No session keeps every limit, so no year can be foreseen."}
+    days = plans[place].interval_days if interval_days is None else interval_days
+    end = plans[place].end_target_pct if end_target_pct is None else end_target_pct
+    lived = live_a_year(
+        replace(plans[place], interval_days=days, end_target_pct=end),
+        found.programme.fit,
+        found.pace.take(0),
+        ceiling_pct=float(people.ceiling_pct[0]),
+        attendance=people.attendance.take([0]),
+        seed=zlib.crc32(f"{patient.patient_ref}|{as_of}".encode()),
+    )
+    figures = {"interval_days": days, "end_target_pct": number(end, 1), "visits": number(lived.visits, 1)}
+    return figures | {
+        "units": number(lived.units / max(lived.visits, 1.0), 1),
+        "units_year": number(lived.units, 0),
+        "iron_mg": number(lived.iron_mg, 0),
+        "over_visit": number(lived.over_a_visit, 4),
+        "over_year": number(lived.over_once, 4),
+        "days_over": number(lived.days_over, 1),
+    }
 
 
 def sessions_ahead(

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from django.core.exceptions import ValidationError
 
-from patients import services
+from patients import clinic, services
 from patients.models import Analyte, Antibody, BodyMeasure, Goals, LabResult, Patient
 from patients.services import GoalFigures, PersonDetails
 from programme.core import changes, trail
@@ -34,8 +34,15 @@ WRITES: dict[str, Callable[[Patient, User], Any]] = {
     "change person": lambda p, u: services.change_patient(
         patient=p, version=p.version, details=PersonDetails(sex="F", family_name="Other"), actor=u, at=NOW
     ),
-    "change standing": lambda p, u: services.change_standing(
-        patient=p, version=p.version, standing="paused", since=TODAY, reason="travels", actor=u, at=NOW
+    "change standing": lambda p, u: clinic.change_standing(
+        patient=p,
+        version=p.version,
+        standing="paused",
+        since=TODAY,
+        reason="travels",
+        actor=u,
+        at=NOW,
+        review_on=TODAY,
     ),
     "record measure": lambda p, u: services.record_measure(patient=p, on=TODAY, weight_kg=61, actor=u, at=NOW),
     "set goals": lambda p, u: services.set_goals(
@@ -133,7 +140,7 @@ def test_a_row_changed_meanwhile_is_not_overwritten(patient: Patient, nurse: Use
 
 def test_leaving_needs_a_reason(patient: Patient, nurse: User) -> None:
     with pytest.raises(ValidationError, match="Say why"):
-        services.change_standing(
+        clinic.change_standing(
             patient=patient, version=1, standing="left", since=TODAY, reason=" ", actor=nurse, at=NOW
         )
 

@@ -151,6 +151,22 @@ SETTING_TABLE: tuple[SettingRow, ...] = (
                "Milkins 2013 as quoted: 7 days"),
     SettingRow("escalate_after_days", 3, 1, 14, "days", "a missed visit goes to the consultant after", _LOCAL),
     SettingRow("contact_every_days", 1, 1, 7, "days", "try to reach somebody again after", _LOCAL),
+    SettingRow("check_ferritin_days", 91, 0, 1100, "days", "check: ferritin every; 0: not asked",
+               "Canadian thalassaemia consensus, as summarised (ourironwill.ca): 3 months"),
+    SettingRow("check_liver_iron_days", 365, 0, 1100, "days", "check: liver iron every; 0: not asked",
+               "Canadian thalassaemia consensus, as summarised (ourironwill.ca): 6 to 24 months"),
+    SettingRow("check_heart_iron_days", 0, 0, 1500, "days", "check: heart iron (T2*) every; 0: not asked",
+               "Canadian thalassaemia consensus, as summarised (ourironwill.ca): 1 to 2 years"),
+    SettingRow("check_virology_days", 365, 0, 1100, "days", "check: hepatitis and HIV serology every; 0: not asked",
+               "PMC11088755 (2024) Table 1, another transfused anaemia: hepatitis yearly"),
+    SettingRow("check_antibody_screen_days", 56, 0, 400, "days", "check: antibody screen every; 0: not asked", _LOCAL),
+    SettingRow("check_liver_kidney_days", 91, 0, 1100, "days", "check: liver and kidney tests every; 0: not asked",
+               _LOCAL),
+    SettingRow("check_eyes_days", 365, 0, 1500, "days", "check: eyes every; 0: not asked", _LOCAL),
+    SettingRow("check_echo_days", 730, 0, 2200, "days", "check: echocardiogram every; 0: not asked", _LOCAL),
+    SettingRow("check_doppler_days", 365, 0, 1100, "days",
+               "check: transcranial Doppler, 2 to 16 years, SS and S beta-zero, every; 0: not asked",
+               "ASH 2020 (DeBaun et al.), as quoted: yearly"),
 )
 # fmt: on
 

@@ -72,6 +72,22 @@ TEXT_TABLE: tuple[TextRow, ...] = (
         "",
         by_lines=True,
     ),
+    TextRow(
+        "family_doctor",
+        "what the summary says to the family doctor",
+        "Fever, dark urine, new pain or sudden tiredness within four weeks of an exchange can be a late reaction to "
+        "red cells: call the unit the same day, and give no blood before.",
+    ),
+    TextRow(
+        "own_summary",
+        "what a person's own summary says about the exchange, one a line",
+        "In an exchange some of your blood is taken out and red cells from donors are given in its place.\n"
+        "HbS is the part of your blood that sickles. The lower it is, the less it can harm you.\n"
+        "Between visits your body makes HbS again, so it climbs. The ceiling is the line it should stay under.\n"
+        "Coming on your day is what keeps it there. If you cannot come, call: another day is better than none.\n"
+        "Donor cells bring iron. We watch it with blood tests and scans.",
+        by_lines=True,
+    ),
 )
 
 TEXTS: dict[str, TextRow] = {row.name: row for row in TEXT_TABLE}

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 from typing import Any
 
-from patients.models import Genotype, Goals, Patient, Sex, Spleen, Standing, TransfusionNeeds
+from patients.models import Genotype, Goals, Leaving, Patient, Sex, Spleen, Standing, TransfusionNeeds
 from patients.services import GoalFigures, PersonDetails
 from programme.worklist.forms.fields import (
     ChoiceField,
@@ -19,8 +19,10 @@ from programme.worklist.forms.fields import (
     TickField,
     TicksField,
 )
+from sessions.models import Method
 
 WEEKDAYS = [(str(n), name) for n, name in enumerate(("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"))]
+METHODS = [("", "as the access allows"), *Method.choices[:-1]]
 USUAL_UNTRANSFUSED = {
     Genotype.SS: (75.0, 95.0), Genotype.S_BETA_0: (70.0, 95.0), Genotype.SC: (90.0, 100.0),
     Genotype.S_BETA_PLUS: (55.0, 90.0),
@@ -171,13 +173,14 @@ class GoalsForm(EdgeForm):
     )
     units_most = QuantityField(label="Most units a session", low=1, high=12, unit="units", whole=True)
     clinic_days = TicksField(label="Usual clinic days", choices=WEEKDAYS, wide=True)
+    method = ChoiceField(label="Method", choices=METHODS)
     review_on = DayField(label="Look at the goals again")
     reason = EdgeField(label="Why", most=400, wide=True)
 
     parts = (
         Part("Goals", ("since", "hbs_ceiling_pct", "accepted_chance", "end_target_hbs_pct", "reason", "hb_ceiling_g_l",
                        "hb_floor_g_l", "greatest_rise_g_l", "units_most", "shortest_interval_days",
-                       "longest_interval_days", "usual_interval_days", "review_on", "clinic_days"),
+                       "longest_interval_days", "usual_interval_days", "method", "review_on", "clinic_days"),
              note="dated; a later change never overwrites them"),
     )  # fmt: skip
 
@@ -203,6 +206,7 @@ class GoalsForm(EdgeForm):
         return GoalFigures(
             accepted_chance=given["accepted_chance"] / 100,
             clinic_days=",".join(given["clinic_days"]),
+            method=given["method"],
             review_on=given["review_on"],
             **{name: given[name] for name in plain},
             **counts,
@@ -255,12 +259,26 @@ class StandingForm(EdgeForm):
 
     standing = ChoiceField(label="Standing", required=True, choices=Standing.choices)
     standing_since = DayField(label="Since", required=True)
+    left_because = ChoiceField(label="Left because", choices=[("", "has not left"), *Leaving.choices[:-1]])
+    standing_review_on = DayField(label="Look at it again", help_text="a pause needs a day")
     standing_reason = EdgeField(label="Why", required=True, wide=True)
 
-    parts = (Part("Standing", ("standing", "standing_since", "standing_reason"),
+    parts = (Part("Standing", ("standing", "standing_since", "left_because", "standing_review_on", "standing_reason"),
                   note="who has left is kept, with the reason, and counts in reviews until that day"),)  # fmt: skip
 
     def clean(self) -> dict[str, Any]:
         super().clean()
         self.refuse_future("standing_since")
-        return self.cleaned_data
+        given = self.cleaned_data
+        if given.get("standing") == Standing.LEFT and not given.get("left_because"):
+            self.refuse("left_because", "Choose why they left: reviews count each reason apart.")
+        if given.get("left_because") and given.get("standing") != Standing.LEFT:
+            self.refuse("left_because", "This is for somebody who has left.")
+        if given.get("standing") == Standing.PAUSED and not given.get("standing_review_on"):
+            self.refuse("standing_review_on", "A pause needs a day on which it is looked at again.")
+        return given
+
+    @staticmethod
+    def initial_of(patient: Patient) -> dict[str, Any]:
+        names = ("standing", "standing_since", "left_because", "standing_review_on", "standing_reason", "version")
+        return {name: getattr(patient, name) for name in names}

@@ -21,8 +21,10 @@ GOAL_WORDS: tuple[tuple[str, str, str], ...] = (
     ("greatest_rise_g_l", "greatest rise of Hb", "g/L"),
     ("hb_floor_g_l", "Hb floor", "g/L"),
     ("clinic_days", "clinic days", ""),
+    ("method", "method", ""),
     ("review_on", "review", ""),
 )
+METHOD_WORDS = {"two_arm": "two arms", "one_arm": "one arm", "automated": "automated"}
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 
@@ -52,6 +54,8 @@ def _said(name: str, value: Value) -> str:
         return f"{100 * float(value):g}"  # type: ignore[arg-type]
     if name == "clinic_days":
         return ", ".join(WEEKDAYS[int(part)] for part in str(value).split(",") if part)
+    if name == "method":
+        return METHOD_WORDS.get(str(value), str(value))
     if isinstance(value, date):
         return f"{value.day} {value:%b %Y}"
     return f"{value:g}" if isinstance(value, int | float) else value

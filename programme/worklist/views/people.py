@@ -10,7 +10,7 @@ from django.http import HttpResponse
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods
 
-from patients import services
+from patients import clinic, services
 from patients.models import Antibody, Patient, TransfusionNeeds
 from programme.core import access
 from programme.core.look import site_now
@@ -169,26 +169,25 @@ def add_measure(request: access.SignedIn, patient_ref: str) -> HttpResponse:
     return answer(request, page, action="record measure", save=save, done="Recorded.")
 
 
-@access.needs("change.person")
+@access.needs("change.standing")
 @both_ways
 def change_standing(request: access.SignedIn, patient_ref: str) -> HttpResponse:
     patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
     now = site_now(request.user)
-    initial = {"standing": patient.standing, "standing_since": now.date(), "version": patient.version}
+    initial = StandingForm.initial_of(patient) | {"standing_since": now.date(), "standing_reason": ""}
     form = StandingForm(**blank(request, now.date(), **initial))
 
     def save(at: datetime) -> str:
         given = form.cleaned_data
-        services.change_standing(
+        clinic.change_standing(
             patient=patient, version=int(given["version"] or 0), standing=given["standing"],
-            since=given["standing_since"], reason=given["standing_reason"], actor=request.user, at=at,
+            since=given["standing_since"], reason=given["standing_reason"], left_because=given["left_because"],
+            review_on=given["standing_review_on"], actor=request.user, at=at,
         )  # fmt: skip
         return records_of(patient)
 
     def fresh() -> dict[str, Any]:
-        newest = Patient.objects.get(pk=patient.pk)
-        names = ("standing", "standing_since", "standing_reason", "version")
-        return {name: getattr(newest, name) for name in names}
+        return StandingForm.initial_of(Patient.objects.get(pk=patient.pk))
 
     lede = "Who is paused or has left gets no suggestion; nothing is deleted."
     page = FormPage("On the programme", lede, "Save", records_of(patient), [form], patient, fresh)

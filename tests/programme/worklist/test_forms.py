@@ -188,12 +188,24 @@ def test_a_weight_jump_is_asked_about(nurse_client, ada):
     assert BodyMeasure.objects.count() == 1
 
 
-def test_standing_needs_a_reason(nurse_client, ada):
+def test_standing_is_decided_by_a_consultant_with_a_reason_and_a_day_of_review(consultant_client, nurse_client, ada):
     address = "/people/SM-042/standing/"
-    assert "Why is needed" in shown(send(nurse_client, address, standing="paused"))
-    assert send(nurse_client, address, standing="paused", standing_reason="abroad").status_code == 302
+    assert nurse_client.get(address).status_code == 403
+    assert "Why is needed" in shown(send(consultant_client, address, standing="paused"))
+    paused = {"standing": "paused", "standing_reason": "abroad"}
+    assert "A pause needs a day" in shown(send(consultant_client, address, **paused))
+    assert send(consultant_client, address, **paused, standing_review_on="2026-08-03").status_code == 302
     ada.refresh_from_db()
-    assert (ada.standing, ada.standing_reason) == ("paused", "abroad")
+    assert (ada.standing, ada.standing_reason, ada.standing_review_on) == ("paused", "abroad", date(2026, 8, 3))
+
+
+def test_leaving_names_its_reason(consultant_client, ada):
+    address = "/people/SM-042/standing/"
+    left = {"standing": "left", "standing_reason": "moved to the coast"}
+    assert "Choose why they left" in shown(send(consultant_client, address, **left))
+    assert send(consultant_client, address, **left, left_because="transfer").status_code == 302
+    ada.refresh_from_db()
+    assert (ada.standing, ada.left_because) == ("left", "transfer")
 
 
 # Goals and needs
