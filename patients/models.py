@@ -334,6 +334,12 @@ class Analyte(models.TextChoices):
     HBA2 = "4551-8", "HbA2"
     HCT = "20570-8", "haematocrit"
     FERRITIN = "2276-4", "ferritin"
+    RETIC_COUNT = "14196-0", "reticulocytes"
+    RETIC_PCT = "4679-7", "reticulocytes, share"
+    BILIRUBIN = "14631-6", "bilirubin"
+    LDH = "2532-0", "LDH"
+    ALT = "1742-6", "ALT"
+    CREATININE = "14682-9", "creatinine"
     LIVER_IRON = "own:lic", "liver iron"  # a code of our own: no LOINC code of it was read
 
 
@@ -346,6 +352,12 @@ STORED_UNIT: dict[str, str] = {
     Analyte.HBA2: "%",
     Analyte.HCT: "L/L",
     Analyte.FERRITIN: "ug/L",
+    Analyte.RETIC_COUNT: "10*9/L",
+    Analyte.RETIC_PCT: "%",
+    Analyte.BILIRUBIN: "umol/L",
+    Analyte.LDH: "U/L",
+    Analyte.ALT: "U/L",
+    Analyte.CREATININE: "umol/L",
     Analyte.LIVER_IRON: "mg/g",
 }
 FRACTIONS = (Analyte.HBS, Analyte.HBA, Analyte.HBF, Analyte.HBC, Analyte.HBA2)
@@ -411,6 +423,17 @@ class LabResult(models.Model):
                 condition=~Q(analyte="2276-4") | Q(value__gte=0, value__lte=200000),
                 name="labresult_ferritin_range",
                 violation_error_message="Ferritin: allowed is 0 to 200000 ug/L.",
+            ),
+            models.CheckConstraint(
+                condition=~Q(analyte="4679-7") | Q(value__gte=0, value__lte=100),
+                name="labresult_retic_share_range",
+                violation_error_message="Reticulocytes: a share is 0 to 100 %%.",
+            ),
+            models.CheckConstraint(
+                condition=~Q(analyte__in=["14196-0", "14631-6", "2532-0", "1742-6", "14682-9"])
+                | Q(value__gte=0, value__lte=50000),
+                name="labresult_other_range",
+                violation_error_message="Allowed is 0 to 50000 in the stored unit.",
             ),
             models.CheckConstraint(
                 condition=~Q(analyte="own:lic") | Q(value__gte=0, value__lte=100),

@@ -95,6 +95,7 @@ INSTALLED_APPS = [
     "patients.apps.PatientsConfig",
     "sessions.apps.SessionsConfig",
     "sessions.day.apps.DayConfig",
+    "programme.intake.apps.IntakeConfig",
     "programme.planning.apps.PlanningConfig",
     "programme.booking.apps.BookingConfig",
     "programme.supply.apps.SupplyConfig",

@@ -22,7 +22,7 @@ STATIC_FILES = sorted(path for top in PRODUCT for path in (ROOT / top).rglob("st
 HAZARDS = ROOT / "fixtures" / "hazards.yaml"
 
 STAGES = (
-    "core", "patients", "exchange_sessions", "exchange_day", "planning", "booking", "supply", "worklist",
+    "core", "patients", "exchange_sessions", "exchange_day", "intake", "planning", "booking", "supply", "worklist",
     "review", "bedside",
 )  # fmt: skip
 FOUND_BY_DJANGO = {"400.html", "403.html", "403_csrf.html", "404.html", "500.html"}

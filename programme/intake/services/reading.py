@@ -1,0 +1,77 @@
+"""Reading kept messages: each exactly once, however often a reader is killed in between."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import datetime, timedelta
+
+from django.db import transaction
+from django.db.models import F
+
+from programme.intake.models import InboxItem, RawMessage, Reading, ReadingState, Severity
+from programme.intake.numeric import csv_results
+from programme.intake.numeric.arrivals import Arrival, Unreadable
+from programme.intake.services.taking import take
+
+Parser = Callable[[bytes], tuple[Arrival, ...]]
+PARSERS: Mapping[str, Parser] = {
+    "csv": csv_results.read,
+}
+"""How the body of a message of each kind is read. A parser raises Unreadable, and nothing else, for a bad body."""
+
+LEASE = timedelta(minutes=2)
+MOST_ATTEMPTS = 5
+
+
+class _TakenByAnother(Exception):
+    """Another reader finished the message meanwhile; what was read here is rolled back."""
+
+
+def read_message(raw_pk: int, *, at: datetime) -> bool:
+    """Read one kept message and file what is in it; False where it was read already or somebody reads it now."""
+    mine = Reading.objects.free(at).filter(raw_id=raw_pk).update(lease_until=at + LEASE, attempt=F("attempt") + 1)
+    if not mine:
+        return False
+    raw = RawMessage.objects.select_related("site").get(pk=raw_pk)
+    attempt = Reading.objects.values_list("attempt", flat=True).get(raw=raw)
+    try:
+        if attempt > MOST_ATTEMPTS:
+            raise Unreadable(f"Reading it broke off {MOST_ATTEMPTS} times.")
+        arrivals = PARSERS[raw.kind](bytes(raw.body))
+        with transaction.atomic():
+            _end(raw, ReadingState.READ, at)
+            take(raw, arrivals, at=at)
+    except Unreadable as fault:
+        with transaction.atomic():
+            _end(raw, ReadingState.UNREADABLE, at, str(fault))
+            _tell_unreadable(raw, str(fault), at)
+    except _TakenByAnother:
+        return False
+    return True
+
+
+def read_all(*, clock: Callable[[], datetime], at_most: int = 1_000) -> int:
+    """Read what waits, oldest first, and return how many messages were read here."""
+    done = 0
+    waiting = list(Reading.objects.free(clock()).order_by("pk").values_list("raw_id", flat=True)[:at_most])
+    for raw_pk in waiting:
+        done += read_message(raw_pk, at=clock())
+    return done
+
+
+def _end(raw: RawMessage, state: str, at: datetime, fault: str = "") -> None:
+    """Write that the message was read; the row is held from here to the end of the transaction."""
+    rows = Reading.objects.filter(raw=raw, state=ReadingState.WAITING)
+    if not rows.update(state=state, read_at=at, fault=fault[:400], lease_until=None):
+        raise _TakenByAnother
+
+
+def _tell_unreadable(raw: RawMessage, fault: str, at: datetime) -> None:
+    InboxItem.objects.create(
+        site_id=raw.site_id,
+        raw=raw,
+        severity=Severity.CHECK,
+        reason="unreadable",
+        sentence=f"The message from {raw.sender} cannot be read: {fault}"[:600],
+        at=at,
+    )

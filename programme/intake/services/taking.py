@@ -1,0 +1,313 @@
+"""From arrivals to stored results: code and unit, person, version, plausibility; what is in doubt waits in the inbox.
+
+All of a message is one transaction. Facts are renewed, signed plans lapse and pages are told once for each person.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from django.core.exceptions import ValidationError
+
+from patients.models import LabResult, Patient, ResultStatus
+from patients.services import change_of, finish_change, new_result, newer_result
+from programme.core import trail
+from programme.intake.models import Became, InboxItem, ItemState, RawMessage, ReadResult, Severity
+from programme.intake.numeric import codes, plausible
+from programme.intake.numeric.arrivals import PRELIMINARY, STATUSES, WITHDRAWN, Arrival
+from programme.intake.numeric.matching import Matched, Unmatched, match
+from programme.intake.queries.known import (
+    earlier_value,
+    local_meanings,
+    newest_row,
+    people_near,
+    recorded_group,
+    trusts_references,
+)
+from programme.intake.services.afterwards import ask_where_it_belongs, tell_of_lapsed_plans
+
+STOPS = frozenset(
+    {"two_people_fit", "same_id_other_content", "group_differs", "withdrawn_unmatched", "far_from_last", "plan_lapsed"}
+)
+NOT_SAME = ("position", "method", "comment")
+MOST_NEAR = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Decided:
+    """What a person decided about one arrival: whose it is, its unit, that its doubts were looked at, or its id."""
+
+    patient: Patient | None = None
+    unit: str = ""
+    accepted: bool = False
+    newest_counts: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What became of one arrival."""
+
+    became: str
+    result: LabResult | None = None
+    patient: Patient | None = None
+    reason: str = ""
+    sentence: str = ""
+    about: dict[str, Any] = field(default_factory=dict)
+
+
+def take(raw: RawMessage, arrivals: Sequence[Arrival], *, at: datetime) -> None:
+    """File what is in a message, or let it wait; part of the transaction that marks the message as read."""
+    taking = Taking(raw, at)
+    taking.look_at_samples(arrivals)
+    for number, arrival in enumerate(arrivals):
+        outcome = taking.one(arrival)
+        read = ReadResult.objects.create(
+            raw=raw,
+            number=number,
+            site_id=raw.site_id,
+            source=arrival.source,
+            sent_id=arrival.result_id,
+            status=arrival.status,
+            digest=digest_of(arrival),
+            said=arrival.said(),
+            became=outcome.became,
+            result=outcome.result,
+        )
+        taking.tell(read, outcome)
+    taking.finish(actor=None)
+
+
+def digest_of(arrival: Arrival) -> str:
+    """Return the SHA-256 of what a result says, its place in the message and remarks beside it left out."""
+    said = {name: value for name, value in arrival.said().items() if name not in NOT_SAME}
+    return hashlib.sha256(json.dumps(said, sort_keys=True).encode()).hexdigest()
+
+
+class Taking:
+    """The taking of one message, or of one arrival of it that a person decided about."""
+
+    def __init__(self, raw: RawMessage, at: datetime) -> None:
+        self.raw, self.at, self.site = raw, at, raw.site
+        self.zone = ZoneInfo(raw.site.time_zone)
+        self.local = local_meanings(raw.site, at.astimezone(self.zone).date())
+        self.trusted = trusts_references(raw.site, raw.sender)
+        self.samples: dict[tuple[str, datetime | None], plausible.Doubt] = {}
+        self.entries: defaultdict[Patient, list[trail.Change]] = defaultdict(list)
+        self.filed: list[LabResult] = []
+
+    def look_at_samples(self, arrivals: Sequence[Arrival]) -> None:
+        """Find samples in which something contradicts: fractions that do not add up, a group of somebody else."""
+        pct: defaultdict[tuple[str, datetime | None], dict[str, float]] = defaultdict(dict)
+        for arrival in arrivals:
+            sample = (arrival.reference, arrival.taken_at)
+            if arrival.code == codes.BLOOD_GROUP:
+                doubt = self._group_doubt(arrival)
+                if doubt is not None:
+                    self.samples[sample] = doubt
+                continue
+            measured = codes.read_value(arrival, self.local)
+            if isinstance(measured, codes.Measured) and arrival.status != WITHDRAWN:
+                pct[sample][measured.analyte] = measured.value
+        for sample, values in pct.items():
+            doubt = plausible.fractions_doubt(values)
+            if doubt is not None:
+                self.samples.setdefault(sample, doubt)
+
+    def one(self, arrival: Arrival, decided: Decided = Decided()) -> Outcome:
+        """Return what becomes of one arrival, with its row stored where it can be."""
+        overtaken = self._said_before(arrival, decided)
+        if overtaken is not None:
+            return overtaken
+        if arrival.status == WITHDRAWN:
+            return self._withdraw(arrival)
+        if arrival.code == codes.BLOOD_GROUP:
+            return self._group(arrival)
+        measured = codes.read_value(arrival, self.local)
+        if isinstance(measured, codes.NotTaken):
+            about = {"units": list(measured.possible_units), "analyte": measured.analyte}
+            found = decided.patient or self._person(arrival)
+            whose = found if isinstance(found, Patient) else None
+            return Outcome(Became.WAITS, None, whose, measured.reason, measured.sentence, about)
+        found = decided.patient or self._person(arrival)
+        if isinstance(found, Unmatched):
+            near = list(found.near[:MOST_NEAR])
+            return Outcome(Became.WAITS, None, None, found.reason, found.sentence, {"near": near})
+        if arrival.taken_at is None:
+            return Outcome(Became.WAITS, None, found, "no_time", "No time of the sample was sent.")
+        return self._file(arrival, measured, found, arrival.taken_at, decided)
+
+    def _said_before(self, arrival: Arrival, decided: Decided) -> Outcome | None:
+        """Return what becomes of an arrival whose id came before, None where it is to be taken."""
+        if decided != Decided():
+            return None
+        seen = list(
+            ReadResult.objects.filter(site=self.site, source=arrival.source, sent_id=arrival.result_id)
+            .order_by("pk")
+            .values_list("digest", "status", "result")
+        )
+        if digest_of(arrival) in {digest for digest, _, _ in seen}:
+            return Outcome(Became.SAME)
+        rank = STATUSES.index(arrival.status)
+        highest = max((STATUSES.index(status) for _, status, _ in seen), default=-1)
+        if rank < highest or (rank == highest and arrival.status == WITHDRAWN):
+            return Outcome(Became.OVERTAKEN)
+        stored = any(result is not None for _, _, result in seen)
+        if rank == highest and stored and arrival.status != PRELIMINARY:
+            row = newest_row(self.site, arrival.source, arrival.result_id)
+            words = f"{arrival.source} sent {arrival.result_id} as {arrival.status} before, with other content. "
+            words += "" if row is None else f"The earlier {row.value:g} {row.unit} stays until somebody decides."
+            whose = None if row is None else row.patient
+            return Outcome(Became.WAITS, None, whose, "same_id_other_content", words)
+        return None
+
+    def _person(self, arrival: Arrival) -> Patient | Unmatched:
+        near = people_near(self.site, arrival.reference, arrival.birth_date)
+        found = match(arrival.reference, arrival.birth_date, near, trusted=self.trusted)
+        if isinstance(found, Matched):
+            return Patient.objects.select_for_update(of=("self",)).select_related("site").get(pk=found.key)
+        return found
+
+    def _withdraw(self, arrival: Arrival) -> Outcome:
+        old = newest_row(self.site, arrival.source, arrival.result_id)
+        if old is None:
+            return Outcome(Became.NOTED)
+        if old.patient.patient_ref != arrival.reference:
+            words = f"{arrival.source} withdraws {arrival.result_id} for {arrival.reference}; "
+            words += f"here it is a result of {old.patient.patient_ref}. It still counts until somebody decides."
+            return Outcome(Became.WAITS, None, old.patient, "withdrawn_unmatched", words, {"old": old.pk})
+        row = newer_result(
+            old, status=ResultStatus.WITHDRAWN, value=old.value, why=f"withdrawn by {arrival.source}"[:200], at=self.at
+        )
+        self._store(row, arrival, "withdrawn result")
+        words = f"Withdrawn by {arrival.source}: {old.get_analyte_display()} {old.value:g} {old.unit} of "
+        words += f"{old.taken_on:%-d %b %Y}. It is out of the course already."
+        return Outcome(Became.FILED, row, old.patient, "withdrawn", words)
+
+    def _group_doubt(self, arrival: Arrival) -> plausible.Doubt | None:
+        found, sent = self._person(arrival), codes.read_group(arrival.value_text)
+        if not isinstance(found, Patient) or not sent:
+            return None
+        return plausible.group_doubt(sent, recorded_group(found))
+
+    def _group(self, arrival: Arrival) -> Outcome:
+        """A group is compared and never filed: what blood somebody gets is entered by people."""
+        found, sent = self._person(arrival), codes.read_group(arrival.value_text)
+        if isinstance(found, Unmatched):
+            return Outcome(Became.WAITS, None, None, found.reason, found.sentence, {"near": list(found.near)})
+        doubt = self.samples.get((arrival.reference, arrival.taken_at))
+        if doubt is not None and doubt.reason == "group_differs":
+            return Outcome(Became.WAITS, None, found, doubt.reason, doubt.sentence)
+        if sent and recorded_group(found):
+            return Outcome(Became.NOTED, None, found)
+        words = f"Group {arrival.value_text[:24]!r} arrived and none is recorded that it could be compared with."
+        return Outcome(Became.WAITS, None, found, "group_not_recorded", words)
+
+    def _file(
+        self, arrival: Arrival, measured: codes.Measured, patient: Patient, taken_at: datetime, decided: Decided
+    ) -> Outcome:
+        taken_on = taken_at.astimezone(self.zone).date()
+        old = newest_row(self.site, arrival.source, arrival.result_id)
+        doubt = plausible.doubts_about(
+            measured,
+            taken_at=taken_at,
+            taken_on=taken_on,
+            received_at=self.raw.received_at,
+            birth_date=patient.birth_date,
+            earlier=earlier_value(patient, measured.analyte, taken_at, but=old),
+        ) or self.samples.get((arrival.reference, arrival.taken_at))
+        if doubt is not None and doubt.reason in ("future", "before_birth"):
+            return Outcome(Became.WAITS, None, patient, doubt.reason, doubt.sentence)
+        if old is not None and (old.patient_id, old.analyte) != (patient.pk, measured.analyte):
+            words = f"{arrival.source} sent {arrival.result_id} before for {old.patient.patient_ref} as "
+            words += f"{old.get_analyte_display()} {old.value:g} {old.unit}. That stays until somebody decides."
+            return Outcome(Became.WAITS, None, patient, "same_id_other_content", words, {"old": old.pk})
+        held = "" if doubt is None or decided.accepted else doubt.sentence[:200]
+        try:
+            row = self._row(arrival, measured, patient, taken_at, old)
+            row.held_reason = held
+            self._store(row, arrival, f"{arrival.status} result")
+        except ValidationError as error:
+            return Outcome(Became.WAITS, None, patient, "impossible", " ".join(error.messages)[:600])
+        if doubt is not None and held:
+            return Outcome(Became.HELD, row, patient, doubt.reason, doubt.sentence)
+        return Outcome(Became.FILED, row, patient)
+
+    def _row(
+        self, arrival: Arrival, measured: codes.Measured, patient: Patient, taken_at: datetime, old: LabResult | None
+    ) -> LabResult:
+        if old is None:
+            row = new_result(
+                patient=patient, analyte=measured.analyte, value=measured.value, taken_at=taken_at,
+                method=arrival.method[:60], at=self.at,
+            )  # fmt: skip
+        else:
+            row = newer_result(
+                old, status=ResultStatus(arrival.status), value=measured.value, why=f"{arrival.status} by {arrival.source}"[:200],
+                at=self.at, taken_at=taken_at, method=arrival.method[:60],
+            )  # fmt: skip
+        row.status, row.time_known = ResultStatus(arrival.status), arrival.time_known
+        return row
+
+    def _store(self, row: LabResult, arrival: Arrival, action: str) -> None:
+        row.source, row.source_key = arrival.source, _free_key(self.site.code, arrival)
+        row.received_at = self.raw.received_at
+        row.full_clean()
+        row.save()
+        self.entries[row.patient].append(change_of(row.patient, action, row, why=row.held_reason or row.why))
+        self.filed.append(row)
+
+    def tell(self, read: ReadResult, outcome: Outcome) -> None:
+        """Put into the inbox what needs a person, and take out what a newer version has settled."""
+        if outcome.became in (Became.FILED, Became.HELD, Became.NOTED):
+            self._settle_older(read)
+        if not outcome.reason:
+            return
+        note = outcome.reason == "withdrawn"
+        InboxItem.objects.create(
+            site=self.site,
+            raw=self.raw,
+            read_result=read,
+            patient=outcome.patient,
+            result=outcome.result,
+            severity=Severity.NOTE if note else Severity.STOP if outcome.reason in STOPS else Severity.CHECK,
+            reason=outcome.reason,
+            sentence=outcome.sentence[:600],
+            about=outcome.about,
+            at=self.at,
+        )
+
+    def _settle_older(self, read: ReadResult) -> None:
+        older = InboxItem.objects.waiting().filter(
+            site=self.site, read_result__source=read.source, read_result__sent_id=read.sent_id
+        )
+        older.exclude(read_result=read).update(
+            state=ItemState.SETTLED, choice="overtaken", why=f"a later version came: {read.status}", settled_at=self.at
+        )
+
+    def finish(self, *, actor: Any) -> None:
+        """Renew what rests on these people's results, and ask what only shows afterwards."""
+        for patient, entries in self.entries.items():
+            finish_change(patient, entries, actor=actor, at=self.at)
+        ask_where_it_belongs(self.raw, self.filed, self.at)
+        tell_of_lapsed_plans(self.raw, list(self.entries), self.at)
+
+
+def _free_key(site_code: str, arrival: Arrival) -> str:
+    """The sender's own id for the first row of a result, with a number for later ones.
+
+    Another unit may know the same source and id; the unit's code then stands before it.
+    """
+    rows = LabResult.objects.filter(source=arrival.source)
+    key = arrival.result_id
+    elsewhere = rows.filter(source_key=key).exclude(patient__site__code=site_code).exists()
+    if elsewhere:
+        key = f"{site_code}:{key}"
+    number = rows.filter(source_key=key).count() + rows.filter(source_key__startswith=f"{key}/v").count()
+    return key if not number else f"{key}/v{number + 1}"
