@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
+
+from django.db.models import Max
 
 from patients.models import Analyte, Antibody, CrossmatchSample, LabResult, Patient, TransfusionNeeds
 from sessions.day.models import Entry, Prescription
@@ -23,8 +25,19 @@ from sessions.day.numeric.checks import (
 )
 from sessions.day.numeric.done import Done, done
 from sessions.day.numeric.entries import DISPOSAL, LEAFLET, OBSERVATION, SAMPLE, Said
+from sessions.day.numeric.samples import SampleRule, sample_rule
 from sessions.day.numeric.tally import PlannedStep, Tally, tally
-from sessions.models import DonationUnit, ExchangeSession, Position, ResultLink, UnitState
+from sessions.models import (
+    DonationUnit,
+    ExchangeSession,
+    OtherTransfusion,
+    Position,
+    ResultLink,
+    State,
+    UnitState,
+)
+
+BLOOD_MAY_HAVE_MOVED = (State.RUNNING, State.FINISHED, State.CLOSED, State.ABANDONED)
 
 
 def planned_steps(steps: Iterable[dict[str, Any]]) -> tuple[PlannedStep, ...]:
@@ -222,6 +235,22 @@ def newest_sample(patient: Patient, at: datetime) -> CrossmatchSample | None:
     """Return the newest crossmatch sample taken up to a moment and not withdrawn; one query."""
     samples = CrossmatchSample.objects.filter(patient=patient, withdrawn_reason="", taken_at__lte=at)
     return samples.order_by("-taken_at", "-pk").first()
+
+
+def sample_rule_of(patient: Patient, on: date, settings: Mapping[str, float]) -> SampleRule:
+    """Return how long a crossmatch sample of this person holds on a day; two queries.
+
+    Red cells of that day itself are the ones the sample is for, so they do not count as given before it.
+    """
+    done = ExchangeSession.objects.filter(patient=patient, on__lt=on, state__in=BLOOD_MAY_HAVE_MOVED)
+    others = OtherTransfusion.objects.filter(patient=patient, on__lt=on, withdrawn_reason="")
+    days = [rows.aggregate(newest=Max("on"))["newest"] for rows in (done, others)]
+    return sample_rule(
+        on,
+        last_transfused=max((day for day in days if day is not None), default=None),
+        pregnant_until=patient.last_pregnant_day(on),
+        settings=settings,
+    )
 
 
 def other_use(donation_number: str, product_code: str, *, but: int | None = None) -> DonationUnit | None:

@@ -68,6 +68,10 @@ class StartForm(EdgeForm):
     spo2 = vital_field("spo2", "Oxygen saturation")
     resp = vital_field("resp", "Breaths")
     decided_by = ChoiceField(label="Prescriber who lets it go on", choices=[("", "nobody asked")])
+    secret = EdgeField(
+        label="Their PIN or password", most=128, help_text="typed by themselves",
+        widget=forms.PasswordInput(attrs={"class": "t", "autocomplete": "off"}),
+    )  # fmt: skip
     reason = EdgeField(label="Why", most=400, wide=True)
 
     parts = (
@@ -75,17 +79,20 @@ class StartForm(EdgeForm):
         Part("How they are", ("access", "infection", "pregnancy", "medicines")),
         Part("Observations", ("taken", "bp_sys", "bp_dia", "pulse", "temp_c", "spo2", "resp"),
              note="within the hour before the start"),
-        Part("The prescriber", ("decided_by", "reason"), note="only where something above needs a decision"),
+        Part("The prescriber", ("decided_by", "secret", "reason"), note="only where something above needs a decision"),
     )  # fmt: skip
 
     def __init__(
-        self, *args: Any, chairside: Chairside, prescribers: Mapping[int, User], now: datetime, **kwargs: Any
-    ) -> None:
+        self, *args: Any, chairside: Chairside, prescribers: Mapping[int, User], signed_in: User, now: datetime,
+        **kwargs: Any,
+    ) -> None:  # fmt: skip
         super().__init__(*args, **kwargs)
-        self.chairside, self.prescribers, self.now = chairside, prescribers, now
+        self.chairside, self.prescribers, self.signed_in, self.now = chairside, prescribers, signed_in, now
         self.found: tuple[Finding, ...] = ()
         names = [(str(pk), user.full_name) for pk, user in prescribers.items()]
         self.fields["decided_by"].choices = [("", "nobody asked"), *names]  # type: ignore[attr-defined]
+        if set(prescribers) == {signed_in.pk}:
+            del self.fields["secret"]
         if chairside.patient.sex == Sex.MALE or not chairside.may_be_pregnant(now.date()):
             del self.fields["pregnancy"]
 
@@ -103,6 +110,8 @@ class StartForm(EdgeForm):
         if self.errors:
             return self.cleaned_data
         self.found = findings(self.answers(), self.chairside.settings)
+        if self.must_prove and not self.cleaned_data.get("secret"):
+            self.refuse("secret", "Who lets it go on types their own PIN or password here.")
         for finding in self.found:
             self._place(finding)
         return self.cleaned_data
@@ -159,6 +168,12 @@ class StartForm(EdgeForm):
 
     def observation(self) -> dict[str, Any]:
         return {name: self.cleaned_data[name] for name in VITALS if self.cleaned_data.get(name) is not None}
+
+    @property
+    def must_prove(self) -> bool:
+        """Whether somebody other than who is signed in is named as letting the start go on."""
+        decided = self.decided()
+        return bool(self.found) and decided is not None and decided.pk != self.signed_in.pk
 
     def decided(self) -> User | None:
         chosen = self.cleaned_data.get("decided_by")

@@ -26,7 +26,8 @@ from sessions.day.inputs import changed_since
 from sessions.day.models import AdverseEvent, Prescription
 from sessions.day.numeric.draft import PlanDraft, difference
 from sessions.day.numeric.reactions import kind_words
-from sessions.day.numeric.unit_clocks import sample_valid_before
+from sessions.day.numeric.samples import holds_until
+from sessions.day.queries import sample_rule_of
 from sessions.day.services.prescribing import hindrances
 from sessions.models import ExchangeSession, HaemolysisSign, State
 
@@ -187,13 +188,7 @@ def _today(shown: Prescription | PlanDraft, known: Known, facts: _Facts) -> Toda
         group_recorded=facts.needs is not None and bool(facts.needs.abo),
         last_reaction=facts.reaction,
         sample_taken=taken,
-        sample_until=None
-        if taken is None
-        else sample_valid_before(
-            taken,
-            hours=settings["sample_valid_hours"],
-            by_calendar_day=settings["sample_by_calendar_day"] >= 1.0,
-        ),
+        sample_until=None if taken is None else holds_until(taken, sample_rule_of(known.patient, known.on, settings)),
         needed_hours=shown.units * settings["minutes_a_unit"] / 60.0,
         consent_until=facts.consent_until,
     )

@@ -12,9 +12,10 @@ from programme.core.settings_of_site import site_settings, site_texts
 from programme.worklist.queries.who import Blood, blood_needed
 from sessions.day.numeric.blood_match import ASK, Needed, differences
 from sessions.day.numeric.donation_number import BadCode, Group, check_character, read_group_codes, spaced
+from sessions.day.numeric.samples import holds_at, holds_until
 from sessions.day.numeric.tally import Tally
-from sessions.day.numeric.unit_clocks import UnitClocks, late_start, sample_is_valid, sample_valid_before, unit_clocks
-from sessions.day.queries import blood_of, needed_blood, newest_sample, tally_of
+from sessions.day.numeric.unit_clocks import UnitClocks, late_start, unit_clocks
+from sessions.day.queries import blood_of, needed_blood, newest_sample, sample_rule_of, tally_of
 from sessions.models import DonationUnit, ExchangeSession, State, UnitState
 
 
@@ -66,10 +67,8 @@ def units_of(exchange_session: ExchangeSession, *, now: datetime) -> UnitsPage:
     sample = newest_sample(patient, now)
     until, holds = None, False
     if sample is not None:
-        taken, hours = sample.taken_at.astimezone(now.tzinfo), settings["sample_valid_hours"]
-        by_day = bool(settings["sample_by_calendar_day"])
-        until = sample_valid_before(taken, hours=hours, by_calendar_day=by_day)
-        holds = sample_is_valid(taken, now, hours=hours, by_calendar_day=by_day)
+        taken, rule = sample.taken_at.astimezone(now.tzinfo), sample_rule_of(patient, now.date(), settings)
+        until, holds = holds_until(taken, rule), holds_at(taken, now, rule)
     return UnitsPage(
         exchange_session=exchange_session,
         blood=blood_needed(patient, now.date()),

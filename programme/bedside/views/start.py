@@ -15,7 +15,8 @@ from programme.bedside.queries.start import chairside_of, prescribers_of
 from programme.bedside.views.opening import open_session
 from programme.core import access, receipts
 from programme.core.look import site_now
-from programme.core.models import EditedMeanwhile
+from programme.core.models import EditedMeanwhile, User
+from programme.core.services import prove
 from programme.worklist.forms.fields import STOP
 from programme.worklist.queries.who import blood_needed
 from sessions.day.services.starting import start_session
@@ -45,8 +46,18 @@ def form_of(request: access.SignedIn, exchange_session: ExchangeSession, now: da
         now=now,
         chairside=chairside_of(exchange_session, today=now.date(), at=now),
         prescribers=prescribers_of(request.user.site),
+        signed_in=request.user,
         initial={"receipt": receipts.new_key(), "version": exchange_session.version},
     )
+
+
+def who_decided(request: access.SignedIn, form: StartForm, now: datetime) -> User | None:
+    """Return who lets the start go on: who is signed in, or who proved themselves; each wrong PIN is recorded."""
+    decided = form.decided()
+    if decided is None or not form.must_prove:
+        return decided
+    secret = form.cleaned_data["secret"]
+    return prove(username=decided.username, secret=secret, site=request.user.site, actor=request.user, at=now)
 
 
 def save(
@@ -55,16 +66,17 @@ def save(
     """Start the session once for this form; say on the form why it was not started."""
     given = form.cleaned_data
 
-    def do() -> str:
+    def do(decided_by: User | None) -> str:
         start_session(
             exchange_session=exchange_session, version=int(given["version"] or 0), key=given["receipt"],
             answers=form.said(), observation=form.observation(), observed_at=form.observed_at, found=form.found,
-            actor=request.user, at=now, decided_by=form.decided(), reason=given["reason"] or "",
+            actor=request.user, at=now, decided_by=decided_by, reason=given["reason"] or "",
         )  # fmt: skip
         return there
 
     try:
-        receipts.once(key=given["receipt"], actor=request.user, at=now, action="start session", do=do)
+        by = who_decided(request, form, now)
+        receipts.once(key=given["receipt"], actor=request.user, at=now, action="start session", do=lambda: do(by))
     except (ValidationError, EditedMeanwhile, receipts.BadReceipt) as error:
         words = error.messages if isinstance(error, ValidationError) else [str(error)]
         form.add_error(None, ValidationError([ValidationError(sentence, code=STOP) for sentence in words]))

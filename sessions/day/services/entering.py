@@ -16,9 +16,10 @@ from programme.core.models import TrailEntry, User
 from sessions.day.models import Entry
 from sessions.day.numeric.entries import AFTERWARDS, AT_THE_CHAIR, MOVED, TIME, UNDO, faults_of
 from sessions.day.numeric.naming import faults_among, named_in
+from sessions.day.queries import plan_carried_out
 from sessions.day.services.moves import hold
 from sessions.day.services.totals import rewrite_totals
-from sessions.models import DonationUnit, ExchangeSession, State, UnitState
+from sessions.models import DonationUnit, ExchangeSession, Fluid, State, UnitState
 
 LONGEST_WAIT_S = 48 * 3600.0
 ENDED = (State.FINISHED, State.ABANDONED)
@@ -124,8 +125,10 @@ def keep(
 
 def _faults_here(exchange_session: ExchangeSession, kind: str, body: Mapping[str, Any], at: datetime) -> Sequence[str]:
     """What keeps an entry, right in itself, from standing among what this session has so far."""
-    if kind == MOVED and body["in_ml"] > 0 and body.get("unit") is not None:
-        return _faults_of_unit(exchange_session, body["unit"])
+    if kind == MOVED and body["in_ml"] > 0:
+        if body.get("unit") is not None:
+            return _faults_of_unit(exchange_session, body["unit"])
+        return _faults_without_unit(exchange_session, body)
     named = named_in(kind, body)
     if not named:
         return ()
@@ -133,6 +136,18 @@ def _faults_here(exchange_session: ExchangeSession, kind: str, body: Mapping[str
     kinds = dict(others.filter(number__in=named).values_list("number", "kind"))
     undos = others.filter(kind=UNDO).values_list("body__number", flat=True)
     return faults_among(kind, body, kinds=kinds, undone=frozenset(undos), at=at, started_at=exchange_session.started_at)
+
+
+def _faults_without_unit(exchange_session: ExchangeSession, body: Mapping[str, Any]) -> Sequence[str]:
+    """Refuse red cells of which nobody said from which unit: they could be traced to no donor."""
+    fluid = body.get("fluid")
+    if fluid is None:
+        plan = plan_carried_out(exchange_session)
+        fluid = next((step["fluid"] for step in (plan.steps if plan else ()) if step["number"] == body["step"]), None)
+    if fluid != Fluid.RED_CELLS:
+        return ()
+    given = f"{body['in_ml']:.0f} mL of red cells"
+    return (f"{given}: say from which unit. Nothing was kept; enter it again with the number of the unit.",)
 
 
 def _faults_of_unit(exchange_session: ExchangeSession, place: int) -> Sequence[str]:

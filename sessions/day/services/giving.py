@@ -19,14 +19,13 @@ from programme.core.settings_of_site import site_settings
 from sessions.day.inputs import open_signs
 from sessions.day.models import Entry
 from sessions.day.numeric.entries import UNDO, UNIT_ENDED, UNIT_PUT_AWAY, UNIT_STARTED
+from sessions.day.numeric.samples import holds_at, holds_until
 from sessions.day.numeric.unit_clocks import (
     clock_faults,
     late_start,
-    sample_is_valid,
-    sample_valid_before,
     unit_clocks,
 )
-from sessions.day.queries import blood_of, newest_sample, tally_of
+from sessions.day.queries import blood_of, newest_sample, sample_rule_of, tally_of
 from sessions.day.services.units import LAST_PLACE, held_unit, refuse_unit, write_unit
 from sessions.models import DonationUnit, ExchangeSession, State, UnitState
 
@@ -87,13 +86,13 @@ def _sample_faults(now: ExchangeSession, local: datetime, settings: Mapping[str,
             "No crossmatch sample is recorded: the laboratory must have one that is valid at the start of this unit."
         ]
     taken = sample.taken_at.astimezone(local.tzinfo)
-    rule = {"hours": settings["sample_valid_hours"], "by_calendar_day": bool(settings["sample_by_calendar_day"])}
-    if sample_is_valid(taken, local, **rule):  # type: ignore[arg-type]
+    rule = sample_rule_of(now.patient, local.date(), settings)
+    if holds_at(taken, local, rule):
         return []
-    end = sample_valid_before(taken, **rule)  # type: ignore[arg-type]
+    end = holds_until(taken, rule)
     return [
-        f"The crossmatch sample of {taken.day} {taken:%b %H:%M} was valid until {end.day} {end:%b %H:%M}: no unit "
-        "may be started on it. A new sample is needed."
+        f"The crossmatch sample of {taken.day} {taken:%b %H:%M} was valid until {end.day} {end:%b %H:%M} "
+        f"({rule.hours:g} h: {rule.why}): no unit may be started on it. A new sample is needed."
     ]
 
 

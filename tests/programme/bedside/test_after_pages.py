@@ -279,10 +279,11 @@ def test_only_a_consultant_finds_the_way_to_open_it_again(
     assert ExchangeSession.objects.get(pk=session.pk).state == "finished"
 
 
-def test_a_coordinator_reads_the_record_and_enters_nothing(patient, nurse, consultant, coordinator_client) -> None:
+def test_a_coordinator_neither_reads_the_clinical_record_nor_enters_anything(
+    patient, nurse, consultant, coordinator_client
+) -> None:
     session = finished_day(patient, nurse=nurse, consultant=consultant)
-    assert coordinator_client.get(address(session, "record.csv")).status_code == 200
-    for name in ("after/", "finish/", "sample/", "going-home/", "put-right/", "close/"):
+    for name in ("record.csv", "record.pdf", "after/", "finish/", "sample/", "going-home/", "put-right/", "close/"):
         assert coordinator_client.get(address(session, name)).status_code == 403
 
 
@@ -372,7 +373,7 @@ def test_the_records_lead_to_a_session_carried_out_here_and_not_to_its_correctio
     assert f"/people/SM-042/session/{session.pk}/" not in page
     page = coordinator_client.get("/people/SM-042/records/").content.decode()
     assert address(session, "after/") not in page
-    assert address(session, "record.pdf") in page
+    assert address(session, "record.pdf") not in page
 
 
 @pytest.mark.django_db(transaction=True)

@@ -10,12 +10,14 @@ import pytest
 
 from programme.bedside.queries.record import read_record
 from programme.bedside.tables import HEADER
+from programme.core import access
 from programme.core.tables import safe
 from sessions.day.models import Entry, Prescription
 from sessions.day.services import afterwards, finishing
 from sessions.day.services.entering import add_entry
+from tests.conftest import client_of
 from tests.day import ENDED, STARTED, finished_day, sampled_day
-from tests.factories import NOW, make_antibody, make_needs, make_patient
+from tests.factories import NOW, make_antibody, make_needs, make_patient, make_user
 
 pytestmark = pytest.mark.django_db
 
@@ -150,6 +152,15 @@ def test_a_session_just_started_has_a_record_too(patient, nurse, consultant, nur
     )
     Entry.objects.all().delete()
     assert nurse_client.get(f"/people/SM-042/day/{session.pk}/record.pdf").status_code == 200
+
+
+@pytest.mark.parametrize("role", ["nurse", "consultant", "coordinator"])
+@pytest.mark.parametrize("paper", ["record.pdf", "record.csv"])
+def test_the_clinical_record_is_given_out_as_the_matrix_says(session, site, role, paper, frozen_day) -> None:
+    reader = make_user(site=site, role=role, username=f"reader.{role}")
+    answer = client_of(reader).get(f"/people/SM-042/day/{session.pk}/{paper}")
+    assert answer.status_code == (200 if role in access.matrix()["see.record"] else 403)
+    assert "coordinator" not in access.matrix()["see.record"]
 
 
 def test_a_session_of_somebody_else_has_no_record_here(session, elsewhere_client) -> None:

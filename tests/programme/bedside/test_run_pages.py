@@ -7,6 +7,8 @@ import pytest
 from django.urls import reverse
 
 from patients.models import Consent
+from programme.core.models import TrailEntry
+from programme.core.services import REFUSED
 from sessions.day.models import Entry, Prescription
 from sessions.day.queries import tally_of
 from sessions.models import DonationUnit, ExchangeSession
@@ -242,10 +244,51 @@ def test_what_nobody_can_let_pass_keeps_it_from_starting(nurse_client, authorise
 def test_the_prescriber_lets_a_fever_pass_and_the_reason_is_kept(nurse_client, authorised, signer):
     assert "name the prescriber" in begin(nurse_client, authorised, infection="yes").content.decode()
     reason = {"decided_by": str(signer.pk), "reason": "source known, antibiotics since yesterday"}
-    assert begin(nurse_client, authorised, infection="yes", **reason).status_code == 302
+    assert begin(nurse_client, authorised, infection="yes", secret=PASSWORD, **reason).status_code == 302
     check = Entry.objects.get(exchange_session=authorised, kind="start_check")
     assert (check.body["decided_by"], check.why) == (signer.pk, reason["reason"])
     assert check.body["found"] == ["Fever or infection. The prescriber decides."]
+
+
+@pytest.mark.parametrize(
+    ("secret", "words", "recorded"),
+    [
+        ("", "types their own PIN or password", 0),
+        ("not the password", "Name and PIN do not fit together", 1),
+    ],
+    ids=["picked from the list", "wrong PIN"],
+)
+def test_a_prescriber_who_did_not_prove_themselves_lets_nothing_pass(
+    nurse_client, authorised, signer, secret, words, recorded
+):
+    said = {"decided_by": str(signer.pk), "reason": "we must", "secret": secret}
+    assert words in begin(nurse_client, authorised, infection="yes", **said).content.decode()
+    assert ExchangeSession.objects.get(pk=authorised.pk).state == "authorised"
+    assert not Entry.objects.filter(exchange_session=authorised).exists()
+    assert TrailEntry.objects.filter(chain=f"site:{signer.site_id}", action=REFUSED).count() == recorded
+
+
+def test_a_prescriber_who_is_signed_in_needs_no_second_proof(authorised, signer):
+    said = {"decided_by": str(signer.pk), "reason": "source known"}
+    assert begin(client_of(signer), authorised, infection="yes", **said).status_code == 302
+    check = Entry.objects.get(exchange_session=authorised, kind="start_check")
+    assert (check.body["decided_by_name"], check.by, check.why) == ("R. Marsh", signer, "source known")
+
+
+def test_one_prescriber_does_not_decide_in_the_name_of_another(authorised, signer, consultant):
+    said = {"decided_by": str(signer.pk), "reason": "source known"}
+    assert "their own PIN" in begin(client_of(consultant), authorised, infection="yes", **said).content.decode()
+    assert ExchangeSession.objects.get(pk=authorised.pk).state == "authorised"
+
+
+def test_red_cells_without_their_unit_are_refused_also_when_sent_again_after_a_cut(nurse, nurse_client, running):
+    fields = {"step": "2", "in_ml": "258", "out_ml": "250"}
+    for waited in (0, 900):
+        answer = send(nurse_client, running, nurse, key=f"w{waited}", fields=fields, waited_s=waited)
+        assert answer.status_code == 422
+        assert "258 mL of red cells: say from which unit" in answer.content.decode()
+    assert not Entry.objects.filter(kind="moved").exists()
+    assert send(nurse_client, running, nurse, key="u", fields=fields | {"unit": "1"}).status_code == 200
 
 
 def test_without_consent_in_date_it_does_not_start_by_itself(nurse_client, authorised):

@@ -24,6 +24,7 @@ from tests.factories import (
     make_haemolysis_sign,
     make_lock_lift,
     make_needs,
+    make_other_transfusion,
     make_patient,
     make_planned_session,
     make_prescription,
@@ -358,6 +359,43 @@ def test_the_sample_must_be_valid_at_the_start_of_each_unit(bring, check, start,
     last = taken.taken_at + timedelta(hours=72)
     assert "was valid until 3 Jun 14:00" in refusal(start, unit, at=last + timedelta(seconds=1))
     assert start(unit, at=last).state == "running"
+
+
+@pytest.mark.parametrize(
+    ("days_back", "hours", "holds"),
+    [(90, 72, True), (90, 73, False), (91, 73, True), (91, 168, True), (91, 169, False)],
+    ids=["short to the hour", "short and over", "long", "long to the hour", "long and over"],
+)
+def test_a_sample_holds_long_only_when_nothing_was_given_lately(
+    bring, check, start, patient, second, days_back, hours, holds
+):
+    """3 days when transfused within 3 months, else 7: Milkins et al., Transfus Med 2013;23:3-35."""
+    make_other_transfusion(patient, on=TODAY - timedelta(days=days_back))
+    CrossmatchSample.objects.update(taken_at=NOW - timedelta(hours=hours))
+    unit = check(bring(), second=second)
+    if holds:
+        assert start(unit, at=NOW).state == "running"
+    else:
+        assert "A new sample is needed" in refusal(start, unit, at=NOW)
+
+
+@pytest.mark.parametrize("ended_days_ago", [None, 30, 90, 91], ids=["pregnant", "lately", "to the day", "long ago"])
+def test_a_pregnancy_now_or_lately_keeps_the_short_rule(bring, check, start, patient, second, ended_days_ago):
+    make_other_transfusion(patient, on=TODAY - timedelta(days=400))
+    patient.pregnant_since = TODAY - timedelta(days=200)
+    patient.pregnant_until = None if ended_days_ago is None else TODAY - timedelta(days=ended_days_ago)
+    patient.save()
+    CrossmatchSample.objects.update(taken_at=NOW - timedelta(hours=100))
+    unit = check(bring(), second=second)
+    if ended_days_ago == 91:
+        assert start(unit).state == "running"
+    else:
+        assert "72 h: pregnant, or within the last months" in refusal(start, unit)
+
+
+def test_where_nobody_knows_when_red_cells_were_last_given_the_short_rule_holds(bring, check, start, patient, second):
+    CrossmatchSample.objects.update(taken_at=NOW - timedelta(hours=73))
+    assert "it is not known when red cells were last given" in refusal(start, check(bring(), second=second))
 
 
 def test_by_calendar_days_the_sample_ends_at_midnight(bring, check, start, site, second):
