@@ -68,6 +68,7 @@ def sample(
         "key of call": of_the_day.follow_ups.first().pk,
         "key of reactions": of_the_day.adverse_events.first().pk,
         "key of bookings": patient.bookings.first().pk,
+        "key of proposal": patient.site.proposals.first().pk,
         "key of chair": patient.site.chairs.first().pk,
         "kind": "chair",
         "key of away": patient.away.first().pk,

@@ -21,7 +21,18 @@ from patients.models import (
     ResultStatus,
     TransfusionNeeds,
 )
-from programme.booking.models import STANDING, Away, Booking, CalendarFeed, Chair, Occupied, OpeningHours, Slot, Waiting
+from programme.booking.models import (
+    STANDING,
+    Away,
+    Booking,
+    CalendarFeed,
+    Chair,
+    Occupied,
+    OpeningHours,
+    Proposal,
+    Slot,
+    Waiting,
+)
 from programme.booking.services.feeds import digest_of
 from programme.core.models import Role, Site, SiteSetting, User
 from programme.planning.models import Suggestion
@@ -583,3 +594,12 @@ def make_feed(patient: Patient, *, secret: str, by: User, **fields: Any) -> Cale
     """The calendar of a person at an address that a test knows."""
     values = {"site": patient.site, "secret_digest": digest_of(secret), "made_at": NOW, "made_by": by, **fields}
     return CalendarFeed.objects.create(patient=patient, **values)
+
+
+def make_proposal(*, by: User, **fields: Any) -> Proposal:
+    """A proposal that was made and in which nobody is placed."""
+    values = {
+        "first": TODAY, "weeks": 6, "state": "made", "asked_at": NOW, "made_at": NOW, "proven_optimal": True,
+        "changed": {"out": [], "fixed": {}}, "found": {"placed": [], "left": [], "more": []}, **fields,
+    }  # fmt: skip
+    return Proposal.objects.create(site=by.site, asked_by=by, **values)

@@ -334,3 +334,49 @@ class CalendarFeed(models.Model):
                 violation_error_message="A calendar address is of one chair or of one person.",
             )
         ]
+
+
+class Proposal(Versioned):
+    """Places for everyone due at once, as they were found; nothing is booked before somebody accepts them.
+
+    changed: what was asked to be different, {"out": [reference], "fixed": {reference: [chair, day, slot]}}.
+    found: {"placed": [...], "left": [...], "more": [...]} of queries/together.py. basis: digests of what it was made
+    from, by kind, against which it is stale. accepted: key of the booking made, by reference.
+    """
+
+    class State(models.TextChoices):
+        ASKED = "asked", "being made"
+        MADE = "made", "made"
+        FAILED = "failed", "could not be made"
+        DROPPED = "dropped", "dropped"
+
+    class Moves(models.TextChoices):
+        NOBODY = "nobody", "nobody: every booking stays"
+        UNCONFIRMED = "unconfirmed", "those who have not confirmed yet"
+        ANYBODY = "anybody", "anybody, confirmed ones too"
+
+    site = models.ForeignKey(Site, models.PROTECT, related_name="proposals")
+    first = models.DateField()
+    weeks = models.PositiveSmallIntegerField()
+    moves = models.CharField(max_length=12, choices=Moves.choices, default=Moves.NOBODY)
+    state = models.CharField(max_length=8, choices=State.choices, default=State.ASKED)
+    asked_by = models.ForeignKey(User, models.PROTECT, related_name="+")
+    asked_at = models.DateTimeField()
+    made_at = models.DateTimeField(null=True, blank=True)
+    changed = models.JSONField(default=dict)
+    basis = models.JSONField(default=dict)
+    found = models.JSONField(default=dict)
+    accepted = models.JSONField(default=dict)
+    proven_optimal = models.BooleanField(default=False)
+    gap = models.FloatField(default=0.0)
+    trouble = models.CharField(max_length=400, blank=True)
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(weeks__gte=1, weeks__lte=26),
+                name="proposal_weeks",
+                violation_error_message="A proposal is for 1 to 26 weeks.",
+            )
+        ]
+        ordering = ["-pk"]

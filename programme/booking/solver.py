@@ -3,8 +3,9 @@
 One model, solved again for each aim in its order, with what the earlier aims reached held fast:
 1. fewest people without a place; 2. fewest after their last safe day; 3. the largest excess over the accepted chance,
 weighted by why the ceiling is kept; 4. the sum of those excesses; 5. wishes, days from the best one, and even load.
-No chair, slot or day's staff is ever given twice: these are constraints, not aims. It knows nothing of the database;
-it stands outside numeric/ only because the solver's library loads pandas, which pages must not wait for.
+No chair, slot or day's staff is ever given twice, and whoever has a place keeps one: these are constraints, not aims.
+It knows nothing of the database; it stands outside numeric/ only because the solver's library loads pandas, which pages
+must not wait for.
 """
 
 from collections import defaultdict
@@ -21,13 +22,16 @@ IN_ONE = 1000
 
 AIMS = ("without a place", "late", "largest excess", "sum of excess", "wishes and load")
 LATEST_WEIGHT = 3  # the busiest day counts so much against wishes; chosen here
+MOVE_COST = 30.0  # points against moving somebody who has a place; more than any wish; chosen here
+FIRST_TWO = 2
 
 
 @dataclass(frozen=True, slots=True)
 class Due:
     """Somebody to place. places: what they can have. chance: of being over, 0..1, by day; a day without one counts as
     certain where it is late, as none where it is safe. accepted: their accepted chance. weight: of an excess, by reason
-    for the ceiling. cost: points against a day (wishes, days from the best). needs: how many of a day's exchanges."""
+    for the ceiling. cost: points against a day (wishes, days from the best). needs: how many of a day's exchanges.
+    has: the place they hold now and may give up for another; they are never left without one."""
 
     key: str
     places: tuple[Place, ...]
@@ -37,6 +41,7 @@ class Due:
     weight: float = 1.0
     cost: Mapping[date, float] | None = None
     needs: int = 1
+    has: Place | None = None
 
     def is_late(self, on: date) -> bool:
         return self.latest_safe is not None and on > self.latest_safe
@@ -59,17 +64,20 @@ class Placed:
     gap: float
 
 
-def place_all(people: Sequence[Due], room: Mapping[date, int], *, effort: float = 10.0) -> Placed:
+def place_all(
+    people: Sequence[Due], room: Mapping[date, int], *, effort: float = 10.0, only_first: int | None = None
+) -> Placed:
     """Return a place for as many as can have one, in the order of the aims above; the same input gives the same answer.
 
     room: how many more exchanges the staff of a day can run, where that is limited. effort: the most that one aim may
     cost, in the solver's own count of work, which does not depend on how busy the machine is (about a second each).
+    only_first: so many of the aims, where the rest does not matter.
     """
     people = sorted(people, key=lambda one: one.key)
     model = cp_model.CpModel()
     takes = {(number, place.key): model.new_bool_var("") for number, one in enumerate(people) for place in one.places}
     _hold_limits(model, people, takes, room)
-    aims = _aims(model, people, takes)
+    aims = _aims(model, people, takes)[:only_first]
     solver = cp_model.CpSolver()
     solver.parameters.random_seed = 1
     solver.parameters.num_workers = 1
@@ -94,6 +102,13 @@ def place_all(people: Sequence[Due], room: Mapping[date, int], *, effort: float 
     return Placed(placed, left, proven, max(0.0, gap))
 
 
+def short_of(people: Sequence[Due], room: Mapping[date, int], *, effort: float = 2.0) -> tuple[int, int]:
+    """Return the fewest people without a place and, with no more than these, the fewest who are late."""
+    found = place_all(people, room, effort=effort, only_first=FIRST_TWO)
+    by_key = {one.key: one for one in people}
+    return len(found.left), sum(by_key[key].is_late(place.on) for key, place in found.placed.items())
+
+
 Takes = dict[tuple[int, tuple[date, int, int]], cp_model.IntVar]
 
 
@@ -102,7 +117,11 @@ def _hold_limits(model: cp_model.CpModel, people: Sequence[Due], takes: Takes, r
     slots: defaultdict[tuple[date, int, int], list[cp_model.IntVar]] = defaultdict(list)
     running: defaultdict[date, list[tuple[cp_model.IntVar, int]]] = defaultdict(list)
     for number, one in enumerate(people):
-        model.add_at_most_one(takes[number, place.key] for place in one.places)
+        mine = [takes[number, place.key] for place in one.places]
+        if one.has is None:
+            model.add_at_most_one(mine)
+        else:
+            model.add_exactly_one(mine)
         for place in one.places:
             var = takes[number, place.key]
             running[place.on].append((var, one.needs))
@@ -128,7 +147,11 @@ def _aims(model: cp_model.CpModel, people: Sequence[Due], takes: Takes) -> list[
         by_day[on].append(var)
     for several in by_day.values():
         model.add(sum(several) <= busiest)
-    cost = [(var, round(10 * (one.cost or {}).get(on, 0.0))) for var, one, on in each]
+    cost = [
+        (takes[number, place.key], round(10 * _points(one, place)))
+        for number, one in enumerate(people)
+        for place in one.places
+    ]
     return [
         len(people) - sum(var for var, _, _ in each),
         sum(var for var, one, on in each if one.is_late(on)),
@@ -136,3 +159,9 @@ def _aims(model: cp_model.CpModel, people: Sequence[Due], takes: Takes) -> list[
         sum(var * size for var, size in excess),
         sum(var * points for var, points in cost) + 10 * LATEST_WEIGHT * busiest,
     ]
+
+
+def _points(one: Due, place: Place) -> float:
+    """Points against a place: the wish, and the call that moving somebody costs."""
+    moved = one.has is not None and place.key != one.has.key
+    return (one.cost or {}).get(place.on, 0.0) + (MOVE_COST if moved else 0.0)

@@ -2,12 +2,16 @@
 
 from django.urls import URLPattern, path
 
-from programme.booking.views import chairs, diary, feeds, letters, person, places
+from programme.booking.views import chairs, diary, feeds, letters, person, places, proposals
 
 app_name = "booking"
 urlpatterns: list[URLPattern] = [
     path("diary/", diary.diary, name="diary"),
     path("diary/book/", diary.book_from_diary, name="book_from_diary"),
+    path("diary/proposal/", proposals.proposals, name="proposals"),
+    path("diary/proposal/<int:key>/", proposals.proposal, name="proposal"),
+    path("diary/proposal/<int:key>/change/", proposals.change, name="change_proposal"),
+    path("diary/proposal/<int:key>/accept/", proposals.accept, name="accept_proposal"),
     path("chairs/", chairs.chairs, name="chairs"),
     path("chairs/<str:kind>/add/", chairs.add_rule, name="add_rule"),
     path("chairs/<str:kind>/<int:key>/", chairs.change_rule, name="change_rule"),

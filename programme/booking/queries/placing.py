@@ -58,6 +58,7 @@ class ToPlace:
     missed_on: date | None
     booked: tuple[HasPlace, ...]
     travel: str = ""
+    made_from: tuple[int, int | None, str] | None = None  # data version, fit and code of the suggestion
     in_chair: bool = False  # a session of today is not finished yet: the next window follows from how it ends
 
     @property
@@ -85,9 +86,13 @@ def everyone_to_place(
 ) -> tuple[ToPlace, ...]:
     """Return who is due within the calendar and has no booking that settles it, most pressing first; five queries."""
     found = people_of(site, now, settings)
-    open_ones = [row for row in found if row.known and not row.locked and not row.is_settled]
-    due = [row for row in open_ones if row.due_by is not None and row.due_by <= calendar.last]
+    due = [row for row in found if is_due(row, calendar.last)]
     return tuple(sorted(due, key=lambda row: (row.due_by or calendar.last, row.name.casefold(), row.patient_ref)))
+
+
+def is_due(row: ToPlace, last: date) -> bool:
+    """Whether somebody needs a place by a day and has none that settles it."""
+    return row.known and not row.locked and not row.is_settled and row.due_by is not None and row.due_by <= last
 
 
 def people_of(
@@ -120,13 +125,16 @@ def places_for(row: ToPlace, calendar: SiteCalendar, *, giving_up: date | None =
 
 
 def every_place_for(
-    row: ToPlace, calendar: SiteCalendar, *, giving_up: date | None = None
+    row: ToPlace, calendar: SiteCalendar, *, giving_up: date | None = None, on: date | None = None
 ) -> tuple[tuple[Place, bool], ...]:
-    """Return every free place that this person can have, by day and chair, and whether it is late."""
+    """Return every free place that this person can have (of one day or of all), and whether it is late."""
     if row.locked:
         return ()
     who, open_days = without(row.seeker, giving_up), calendar.open_dates
-    free = calendar.places(since=who.today, minutes=row.minutes, needs=row.needs)
+    if on is None:
+        free = calendar.places(since=who.today, minutes=row.minutes, needs=row.needs)
+    else:
+        free = calendar.places_free(on, minutes=row.minutes, needs=row.needs)
     return tuple((place, who.is_late(place.on)) for place in free if not refusal(who, place, open_days))
 
 
@@ -249,6 +257,9 @@ def _to_place(
         missed_on=max((on for on in missed if on not in came and on > max(came, default=date.min)), default=None),
         booked=booked,
         travel="" if wishes is None else wishes.travel,
+        made_from=None
+        if suggestion is None
+        else (suggestion.data_version, suggestion.model_fit_id, suggestion.code_version),
         in_chair=patient.in_chair,
     )
 

@@ -36,17 +36,22 @@ def move(
     Both or neither: where the new place cannot be had, the old booking stands. Raises ValidationError.
     """
     hold(booking.patient)
+    give_way(booking=booking, version=version, ended_by=ended_by, reason=reason, actor=actor, at=at)
+    new = make_booking(
+        patient=booking.patient, chair_pk=chair_pk, on=on, slot=slot, actor=actor, at=at, late_reason=late_reason,
+        instead_of=booking,
+    )  # fmt: skip
+    return new, told(booking, new, actor=actor, at=at)
+
+
+def give_way(*, booking: Booking, version: int, ended_by: str, reason: str, actor: User, at: datetime) -> None:
+    """End a booking that another will take the place of, in a transaction that holds the unit and the person."""
     why = need_reason(reason, "reason")
     change_state(
         booking, version, BookingState.MOVED, STANDING, action="move booking", actor=actor, at=at, why=why,
         ended_by=_who(ended_by), ended_reason=why,
     )  # fmt: skip
     _free(booking)
-    new = make_booking(
-        patient=booking.patient, chair_pk=chair_pk, on=on, slot=slot, actor=actor, at=at, late_reason=late_reason,
-        instead_of=booking,
-    )  # fmt: skip
-    return new, told(booking, new, actor=actor, at=at)
 
 
 @transaction.atomic

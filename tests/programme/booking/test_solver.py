@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from programme.booking.numeric.calendar import Place
-from programme.booking.solver import Due, place_all
+from programme.booking.solver import Due, place_all, short_of
 
 MONDAY = date(2026, 6, 8)
 
@@ -107,3 +107,34 @@ def test_the_first_aims_are_as_good_as_the_best_of_all_combinations(rows, most) 
     answer = place_all(people, room)
     assert judged([answer.placed.get(one.key) for one in people]) == best
     assert answer.proven_optimal
+
+
+def every_answer(people: list[Due]) -> list[dict[str, Place]]:
+    """Every way to give people places with no slot given twice."""
+    answers = []
+    for choice in product(*[(*one.places, None) for one in people]):
+        given = [one.key for one in choice if one is not None]
+        if len(given) == len(set(given)):
+            answers.append({p.key: c for p, c in zip(people, choice, strict=True) if c is not None})
+    return answers
+
+
+@settings(max_examples=60, deadline=None)
+@given(PEOPLE, st.integers(0, 4))
+def test_what_one_more_start_leaves_is_what_trying_every_combination_leaves(drawn, day) -> None:
+    extra = place(day, 9)
+    people = [
+        due(str(n), [*(place(d, c) for d, c in places), extra], chance=chance, safe=safe)
+        for n, (places, chance, safe) in enumerate(drawn[:4])
+    ]
+    best = min(
+        (len(people) - len(answer), sum(one.is_late(answer[one.key].on) for one in people if one.key in answer))
+        for answer in every_answer(people)
+    )
+    assert short_of(people, {}) == best
+
+
+def test_whoever_has_a_place_is_never_left_without_one_for_somebody_else() -> None:
+    held = place(1)
+    found = place_all([due("A", [held], has=held), due("B", [held], chance=0.2)], {})
+    assert (found.placed, found.left) == ({"A": held}, ("B",))

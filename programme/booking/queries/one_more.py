@@ -1,0 +1,86 @@
+"""What one more start on a day would buy for those who are left or late: solved again, a day at a time."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, replace
+from datetime import date
+
+from programme.booking.queries.together import ForEveryone, Problem, places_within, with_one_more
+from programme.booking.solver import Due, short_of
+
+MOST_TRIED, MOST_SAID = 8, 4
+"""Days looked at, by how many people they are of use to, and how many are said. Chosen here; not from a source."""
+
+
+@dataclass(frozen=True, slots=True)
+class OneMore:
+    """One more start on a day. chair: it takes one more chair too, not only staff. placed: so many fewer are left;
+    safe: so many fewer are late."""
+
+    on: date
+    chair: bool
+    placed: int
+    safe: int
+
+    @property
+    def words(self) -> str:
+        """'One more start on Tue 8 Dec (staff) would place 2 of them.'"""
+        what = "chair and staff" if self.chair else "staff; a chair is free"
+        gains = []
+        if self.placed:
+            gains.append(f"place {self.placed} of them")
+        if self.safe > 0:
+            gains.append(f"bring {self.safe} more inside the last safe day")
+        return f"One more start on {self.on:%a %-d %b} ({what}) would {' and '.join(gains)}."
+
+
+def one_more_start(problem: Problem, found: ForEveryone) -> tuple[OneMore, ...]:
+    """Return the days on which one more start helps most, the best first; the same problem gives the same answer.
+
+    At most MOST_TRIED days are tried, those that the most of the left and late people could use.
+    """
+    wanting = {row.patient_ref for row in found.left} | {row.patient_ref for row in found.placed if row.late}
+    if not wanting:
+        return ()
+    before = short_of(problem.due, problem.room)
+    said = [more for on in _days_for(problem, wanting) for more in _tried(problem, on, before)]
+    said.sort(key=lambda row: (-row.placed, -row.safe, row.on))
+    return tuple(said[:MOST_SAID])
+
+
+def _days_for(problem: Problem, wanting: set[str]) -> list[date]:
+    """The open days that are of use to the most people, most first."""
+    counted: Counter[date] = Counter()
+    for ref in wanting:
+        who = problem.people[ref].seeker
+        for day in problem.calendar.days:
+            safe = who.latest_safe is None or day.on <= who.latest_safe
+            if day.open and day.on >= who.today and who.earliest <= day.on:
+                counted[day.on] += 2 if safe else 1
+    return sorted(counted, key=lambda on: (-counted[on], on))[:MOST_TRIED]
+
+
+def _tried(problem: Problem, on: date, before: tuple[int, int]) -> list[OneMore]:
+    """Try staff alone, and a chair with it only where that does not help."""
+    for chair in (False, True):
+        calendar = with_one_more(problem.calendar, on, chair=chair)
+        if calendar is None:
+            continue
+        more = replace(problem, calendar=calendar)
+        people = tuple(_with_more(more, one, on) for one in problem.due)
+        if people == problem.due and more.room == problem.room:
+            continue
+        left, late = short_of(people, more.room)
+        if (left, late) < before:
+            return [OneMore(on, chair, before[0] - left, before[1] - late)]
+    return []
+
+
+def _with_more(problem: Problem, one: Due, on: date) -> Due:
+    """The same person with the places that the day now has for them."""
+    if one.key in problem.asked.fixed or on in problem.overfull:
+        return one
+    known = {place.key for place in one.places}
+    more = tuple(place for place in places_within(problem, one, on=on) if place.key not in known)
+    return replace(one, places=(*one.places, *more)) if more else one

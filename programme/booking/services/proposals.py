@@ -1,0 +1,250 @@
+"""Places for everyone due: asked for, made, changed, accepted whole or in part, dropped. Never applied by itself."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import asdict
+from datetime import date, datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+
+from patients.models import Patient
+from patients.services import local_day
+from programme.booking.models import Booking, Proposal
+from programme.booking.numeric.places import spoken
+from programme.booking.queries.one_more import one_more_start
+from programme.booking.queries.proposal import asked_of
+from programme.booking.queries.together import Proposed, read_problem, solved
+from programme.booking.services.booking import hold, make_booking, told
+from programme.booking.services.moves import UNIT, give_way
+from programme.core import trail
+from programme.core.models import EditedMeanwhile, Site, User
+from programme.core.settings_of_site import site_settings
+
+MOST_WEEKS = 26
+
+
+@transaction.atomic
+def ask(*, site: Site, first: date, weeks: int, moves: str, actor: User, at: datetime) -> Proposal:
+    """Store that a proposal is wanted; `make` makes it. Raises ValidationError with what is allowed."""
+    today = local_day(at, site)
+    if first < today:
+        raise ValidationError({"first": f"{spoken(first)} is past; allowed is from today, {spoken(today)}, on."})
+    if not 1 <= weeks <= MOST_WEEKS:
+        raise ValidationError({"weeks": f"{weeks} weeks is not allowed; allowed is 1 to {MOST_WEEKS}."})
+    if moves not in Proposal.Moves.values:
+        raise ValidationError({"moves": "Say who may be moved: nobody, those who have not confirmed, or anybody."})
+    row = Proposal.objects.create(
+        site=site, first=first, weeks=weeks, moves=moves, asked_by=actor, asked_at=at,
+        changed={"out": [], "fixed": {}},
+    )  # fmt: skip
+    trail.write([_entry(row, "ask for a proposal")], actor=actor, at=at)
+    return row
+
+
+def make(*, key: int, at: datetime) -> None:
+    """Find the places of a proposal that was asked for; done again, it writes the same."""
+    row = Proposal.objects.select_related("site").get(pk=key)
+    if row.state != Proposal.State.ASKED:
+        return
+    now = at.astimezone(ZoneInfo(row.site.time_zone))
+    problem = read_problem(
+        row.site, first=max(row.first, now.date()), weeks=row.weeks, now=now, settings=site_settings(row.site, at),
+        asked=asked_of(row),
+    )  # fmt: skip
+    found = solved(problem)
+    row.found = {
+        "placed": [_stored(one) for one in found.placed],
+        "left": [asdict(one) for one in found.left],
+        "more": [one.words for one in one_more_start(problem, found)],
+        "made_from": {ref: list(one.made_from or ()) for ref, one in sorted(problem.people.items())},
+    }
+    row.basis, row.proven_optimal, row.gap = dict(problem.basis), found.proven_optimal, found.gap
+    row.state, row.made_at = Proposal.State.MADE, at
+    row.save_changes(["found", "basis", "proven_optimal", "gap", "state", "made_at"])
+
+
+def fail(*, key: int, trouble: str) -> None:
+    """Say on a proposal that it could not be made."""
+    Proposal.objects.filter(pk=key, state=Proposal.State.ASKED).update(state=Proposal.State.FAILED, trouble=trouble)
+
+
+def _stored(one: Proposed) -> dict[str, Any]:
+    old = one.old
+    return {
+        "patient_ref": one.patient_ref,
+        "chair_pk": one.place.chair_pk,
+        "chair": one.place.chair_name,
+        "on": one.place.on.isoformat(),
+        "slot": one.place.slot,
+        "starts": f"{one.place.starts:%H:%M}",
+        "ends": f"{one.place.ends:%H:%M}",
+        "chance": None if one.chance is None else round(one.chance, 4),
+        "late": one.late,
+        "reason": one.reason,
+        "fixed": one.fixed,
+        "old": None
+        if old is None
+        else {
+            "pk": old.pk,
+            "version": old.version,
+            "on": old.on.isoformat(),
+            "starts": f"{old.starts:%H:%M}",
+            "chair": old.chair,
+            "confirmed": old.state == "confirmed",
+        },
+    }
+
+
+@transaction.atomic
+def change(
+    *,
+    proposal: Proposal,
+    version: int,
+    actor: User,
+    at: datetime,
+    out: str = "",
+    back: str = "",
+    fixed: tuple[str, tuple[int, date, int]] | None = None,
+    loose: str = "",
+) -> None:
+    """Leave somebody out or take them back, keep a place for somebody or let it go; it is then to be made again."""
+    _only_open(proposal)
+    kept: dict[str, Any] = {"out": list(proposal.changed["out"]), "fixed": dict(proposal.changed["fixed"])}
+    if out and out not in kept["out"]:
+        kept["out"] = sorted([*kept["out"], out])
+        kept["fixed"].pop(out, None)
+    if back in kept["out"]:
+        kept["out"].remove(back)
+    if fixed is not None:
+        ref, (chair, on, slot) = fixed
+        kept["fixed"] = dict(sorted({**kept["fixed"], ref: [chair, on.isoformat(), slot]}.items()))
+    kept["fixed"].pop(loose, None)
+    _again(proposal, version, kept, "change a proposal", actor, at)
+
+
+@transaction.atomic
+def again(*, proposal: Proposal, version: int, actor: User, at: datetime) -> None:
+    """Have a proposal made again from what holds today, with the same changes."""
+    _only_open(proposal)
+    _again(proposal, version, proposal.changed, "make a proposal again", actor, at)
+
+
+def _again(proposal: Proposal, version: int, changed: dict[str, Any], action: str, actor: User, at: datetime) -> None:
+    proposal.version, proposal.changed, proposal.state = version, changed, Proposal.State.ASKED
+    proposal.save_changes(["changed", "state"])
+    trail.write([_entry(proposal, action)], actor=actor, at=at)
+
+
+@transaction.atomic
+def drop(*, proposal: Proposal, version: int, actor: User, at: datetime) -> None:
+    """Put a proposal away; what was accepted of it stays booked."""
+    _only_open(proposal)
+    proposal.version, proposal.state = version, Proposal.State.DROPPED
+    proposal.save_changes(["state"])
+    trail.write([_entry(proposal, "drop a proposal")], actor=actor, at=at)
+
+
+@transaction.atomic
+def accept(
+    *, proposal: Proposal, version: int, refs: Collection[str], actor: User, at: datetime, late_reason: str = ""
+) -> tuple[int, str]:
+    """Book what is proposed for these people, all of it or nothing; return how many, and what became of their blood.
+
+    Each goes through the same checks as a single booking. Raises ValidationError that names every conflict.
+    """
+    Site.objects.select_for_update().get(pk=proposal.site_id)
+    if proposal.state != Proposal.State.MADE:
+        raise ValidationError(f"This proposal is {proposal.get_state_display()}; only one that is made is accepted.")
+    wanted = [one for one in proposal.found["placed"] if one["patient_ref"] in set(refs)]
+    wanted = [one for one in wanted if one["patient_ref"] not in proposal.accepted]
+    if not wanted:
+        raise ValidationError("Choose at least one place to accept.")
+    people = {
+        row.patient_ref: row
+        for row in Patient.objects.select_related("site").filter(
+            site_id=proposal.site_id, patient_ref__in=[one["patient_ref"] for one in wanted]
+        ).order_by("pk")
+    }  # fmt: skip
+    faults: list[str] = []
+    given_up: dict[str, Booking] = {}
+    for one in wanted:  # first every old place is given up, so that people can take one another's
+        _try(faults, people[one["patient_ref"]], lambda one=one: _give_up(one, people, given_up, proposal, actor, at))
+    words: list[str] = []
+    accepted = dict(proposal.accepted)
+    for one in wanted if not faults else ():
+        _try(
+            faults,
+            people[one["patient_ref"]],
+            lambda one=one: _take(one, people, given_up, late_reason, accepted, words, actor, at),
+        )
+    if faults:
+        raise ValidationError(["Nothing was booked.", *faults])
+    proposal.version, proposal.accepted = version, accepted
+    proposal.save_changes(["accepted"])
+    trail.write([_entry(proposal, "accept a proposal")], actor=actor, at=at)
+    return len(wanted), " ".join(dict.fromkeys(filter(None, words)))
+
+
+def _try(faults: list[str], patient: Patient, act: Any) -> None:
+    try:
+        with transaction.atomic():
+            act()
+    except (ValidationError, EditedMeanwhile) as error:
+        said = " ".join(error.messages) if isinstance(error, ValidationError) else str(error)
+        faults.append(f"{patient.shown_name}: {said}")
+
+
+def _give_up(
+    one: dict[str, Any],
+    people: dict[str, Patient],
+    given_up: dict[str, Booking],
+    proposal: Proposal,
+    actor: User,
+    at: datetime,
+) -> None:
+    ref, old = one["patient_ref"], one["old"]
+    hold(people[ref])
+    since, why = proposal.made_at or at, f"Placed anew with everyone, proposal {proposal.pk}."
+    if old is None:
+        if Booking.objects.standing().filter(patient=people[ref], made_at__gt=since).exists():
+            raise ValidationError("They were booked meanwhile; make the proposal again.")
+        return
+    booking = Booking.objects.select_related("patient__site", "chair").get(pk=old["pk"], patient=people[ref])
+    give_way(booking=booking, version=old["version"], ended_by=UNIT, reason=why, actor=actor, at=at)
+    given_up[ref] = booking
+
+
+def _take(
+    one: dict[str, Any],
+    people: dict[str, Patient],
+    given_up: dict[str, Booking],
+    late_reason: str,
+    accepted: dict[str, int],
+    words: list[str],
+    actor: User,
+    at: datetime,
+) -> None:
+    ref = one["patient_ref"]
+    old = given_up.get(ref)
+    made = make_booking(
+        patient=people[ref], chair_pk=one["chair_pk"], on=date.fromisoformat(one["on"]), slot=one["slot"],
+        actor=actor, at=at, late_reason=late_reason, instead_of=old,
+    )  # fmt: skip
+    accepted[ref] = made.pk
+    if old is not None:
+        words.append(told(old, made, actor=actor, at=at))
+
+
+def _only_open(proposal: Proposal) -> None:
+    if proposal.state == Proposal.State.DROPPED:
+        raise ValidationError("This proposal was dropped; ask for a new one.")
+
+
+def _entry(row: Proposal, action: str) -> trail.Change:
+    after = {"first": row.first.isoformat(), "weeks": row.weeks, "moves": row.moves, "state": row.state}
+    after |= {"changed": row.changed, "accepted": row.accepted}
+    return trail.Change(row.site_id, None, action, row._meta.label, row.pk, row.version, after=after)

@@ -1,0 +1,273 @@
+"""A proposal of places for everyone: made, changed, accepted whole or in part; nothing is booked by itself."""
+
+from datetime import timedelta
+
+import pytest
+from django.core.exceptions import ValidationError
+from django.urls import reverse
+
+from programme.booking.models import Booking, BookingState, Occupied, Proposal, StaffLimit
+from programme.booking.queries.proposal import read_proposal
+from programme.booking.services import booking, proposals
+from programme.core.models import TrailEntry
+from tests.conftest import client_of
+from tests.factories import (
+    NOW,
+    TODAY,
+    make_away,
+    make_booking,
+    make_chair,
+    make_forecast,
+    make_open_week,
+    make_patient,
+    make_site,
+    make_suggestion,
+    make_user,
+)
+
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("frozen_day")]
+DAY = timedelta(1)
+
+
+@pytest.fixture
+def coordinator(site):
+    make_open_week(site)
+    return make_user(role="coordinator", site=site)
+
+
+def due_person(ref, *, best=TODAY + 7 * DAY, latest=TODAY + 9 * DAY):
+    """Somebody for whom no day before the best one is of use."""
+    person = make_patient(ref)
+    make_forecast(person)
+    options = {"earliest_date": best.isoformat()}
+    make_suggestion(person, next_date=best, latest_safe_date=latest, options=options)
+    return person
+
+
+def proposed(actor, *, moves="nobody", weeks=4):
+    row = proposals.ask(site=actor.site, first=TODAY, weeks=weeks, moves=moves, actor=actor, at=NOW)
+    return made(row)
+
+
+def made(row):
+    proposals.make(key=row.pk, at=NOW)
+    row.refresh_from_db()
+    return row
+
+
+def refs(row):
+    return [one["patient_ref"] for one in row.found["placed"]]
+
+
+def test_the_same_input_gives_the_same_proposal_and_nothing_is_booked(coordinator) -> None:
+    make_chair()
+    for n in range(4):
+        due_person(f"R{n}")
+    one, two = proposed(coordinator), proposed(coordinator)
+    assert one.found == two.found
+    assert (one.basis, one.state) == (two.basis, "made")
+    assert len(one.found["placed"]) + len(one.found["left"]) == 4
+    assert not Booking.objects.exists()
+
+
+def test_accepting_a_part_books_that_part_and_the_rest_can_follow(coordinator) -> None:
+    make_chair()
+    for n in range(3):
+        due_person(f"R{n}")
+    row = proposed(coordinator)
+    first, *rest = refs(row)
+    count, _ = proposals.accept(proposal=row, version=row.version, refs=[first], actor=coordinator, at=NOW)
+    assert count == 1
+    assert [one.patient.patient_ref for one in Booking.objects.all()] == [first]
+    proposals.accept(proposal=row, version=row.version, refs=rest, actor=coordinator, at=NOW)
+    assert set(row.accepted) == {first, *rest}
+    assert Booking.objects.standing().count() == 3
+    assert TrailEntry.objects.filter(action="book").count() == 3
+    with pytest.raises(ValidationError, match="at least one"):
+        proposals.accept(proposal=row, version=row.version, refs=[first], actor=coordinator, at=NOW)
+
+
+def test_a_place_taken_since_is_named_and_nothing_is_half_written(coordinator) -> None:
+    chair = make_chair()
+    for n in range(3):
+        due_person(f"R{n}")
+    row = proposed(coordinator)
+    taken = row.found["placed"][-1]
+    other = make_patient("OTHER", family_name="Sallow")
+    make_booking(other, chair, on=TODAY.fromisoformat(taken["on"]))
+    page = read_proposal(row, NOW)
+    assert "a booking" in page.changed
+    with pytest.raises(ValidationError) as refused:
+        proposals.accept(proposal=row, version=row.version, refs=refs(row), actor=coordinator, at=NOW)
+    assert "Nothing was booked." in refused.value.messages
+    assert any("taken a moment ago" in words for words in refused.value.messages)
+    assert Booking.objects.count() == Occupied.objects.count() == 1
+    row.refresh_from_db()
+    assert row.accepted == {}
+
+
+def test_somebody_booked_meanwhile_is_not_booked_twice(coordinator) -> None:
+    chair, second = make_chair(), make_chair()
+    person = due_person("R1")
+    row = proposed(coordinator)
+    later = NOW + timedelta(minutes=5)
+    booking.book(patient=person, chair_pk=second.pk, on=TODAY + 8 * DAY, slot=1, actor=coordinator, at=later)
+    with pytest.raises(ValidationError, match="booked meanwhile"):
+        proposals.accept(proposal=row, version=row.version, refs=["R1"], actor=coordinator, at=later)
+    assert Booking.objects.count() == 1
+    assert chair.pk != second.pk
+
+
+def test_a_forecast_or_the_staff_changed_since_is_said(coordinator) -> None:
+    make_chair()
+    person = due_person("R1")
+    row = proposed(coordinator)
+    assert read_proposal(row, NOW).changed == ()
+    StaffLimit.objects.create(site=coordinator.site, since=TODAY, most=1)
+    assert read_proposal(row, NOW).changed == ("chairs, staff or open days",)
+    person.suggestion.data_version += 1
+    person.suggestion.save()
+    assert len(read_proposal(row, NOW).changed) == 2
+
+
+def test_bookings_stay_unless_asked_and_a_move_frees_the_only_safe_day(coordinator) -> None:
+    """One chair; Quist could come on either day and holds the only one on which Mbaru is safe."""
+    chair = make_chair()
+    quist = due_person("QUIST", best=TODAY + 7 * DAY, latest=TODAY + 9 * DAY)
+    due_person("MBARU", best=TODAY + 7 * DAY, latest=TODAY + 7 * DAY)
+    held = make_booking(quist, chair, on=TODAY + 7 * DAY)
+    stays = proposed(coordinator)
+    assert refs(stays) == ["MBARU"]
+    assert stays.found["placed"][0]["late"]
+    moving = proposed(coordinator, moves="unconfirmed")
+    by_ref = {one["patient_ref"]: one for one in moving.found["placed"]}
+    assert by_ref["MBARU"]["on"] == (TODAY + 7 * DAY).isoformat()
+    assert by_ref["QUIST"]["old"]["pk"] == held.pk
+    assert not by_ref["QUIST"]["late"]
+    proposals.accept(proposal=moving, version=moving.version, refs=list(by_ref), actor=coordinator, at=NOW)
+    held.refresh_from_db()
+    assert (held.state, held.ended_by) == ("moved", "unit")
+    assert held.moved_to.on <= TODAY + 9 * DAY
+
+
+def test_a_confirmed_booking_moves_only_when_anybody_may(coordinator) -> None:
+    chair = make_chair()
+    quist = due_person("QUIST", latest=TODAY + 9 * DAY)
+    due_person("MBARU", latest=TODAY + 7 * DAY)
+    make_booking(quist, chair, on=TODAY + 7 * DAY, state=BookingState.CONFIRMED)
+    assert refs(proposed(coordinator, moves="unconfirmed")) == ["MBARU"]
+    assert set(refs(proposed(coordinator, moves="anybody"))) == {"MBARU", "QUIST"}
+
+
+def test_people_left_out_and_places_kept_hold_when_it_is_solved_again(coordinator) -> None:
+    chair = make_chair()
+    for n in range(3):
+        due_person(f"R{n}")
+    row = proposed(coordinator)
+    proposals.change(proposal=row, version=row.version, actor=coordinator, at=NOW, out="R0")
+    assert row.state == "asked"
+    row = made(row)
+    assert set(refs(row)) == {"R1", "R2"}
+    wanted = (chair.pk, TODAY + 9 * DAY, 1)
+    proposals.change(proposal=row, version=row.version, actor=coordinator, at=NOW, fixed=("R1", wanted))
+    row = made(row)
+    kept = next(one for one in row.found["placed"] if one["patient_ref"] == "R1")
+    assert (kept["on"], kept["fixed"]) == ((TODAY + 9 * DAY).isoformat(), True)
+    proposals.change(proposal=row, version=row.version, actor=coordinator, at=NOW, back="R0", loose="R1")
+    assert (row.changed["out"], row.changed["fixed"]) == ([], {})
+
+
+def test_a_late_place_needs_its_reason(coordinator) -> None:
+    make_chair()
+    due_person("R1", best=TODAY - 3 * DAY, latest=TODAY - DAY)
+    row = proposed(coordinator)
+    with pytest.raises(ValidationError, match="say why"):
+        proposals.accept(proposal=row, version=row.version, refs=["R1"], actor=coordinator, at=NOW)
+    proposals.accept(
+        proposal=row, version=row.version, refs=["R1"], actor=coordinator, at=NOW, late_reason="First free chair."
+    )
+    assert Booking.objects.get().late_reason == "First free chair."
+
+
+def test_who_is_left_is_told_the_limit_and_what_one_more_start_would_buy(coordinator) -> None:
+    make_chair()
+    StaffLimit.objects.create(site=coordinator.site, since=TODAY, most=0)
+    StaffLimit.objects.filter(most=0).update(words="nurses away")
+    due_person("R1")
+    row = proposed(coordinator, weeks=2)
+    assert row.found["left"][0]["reason"].startswith("No free place in these weeks is long enough for them, with staff")
+    assert row.found["more"]
+    assert "(staff; a chair is free) would place 1 of them." in row.found["more"][0]
+
+
+def test_days_away_are_named_as_their_own_limit(coordinator) -> None:
+    make_chair()
+    person = due_person("R1")
+    make_away(person, since=TODAY, until=TODAY + 60 * DAY, words="travel")
+    row = proposed(coordinator, weeks=2)
+    assert "They cannot come on" in row.found["left"][0]["reason"]
+
+
+def test_asking_for_past_days_or_too_many_weeks_is_refused(coordinator) -> None:
+    ask = {"site": coordinator.site, "moves": "nobody", "actor": coordinator, "at": NOW}
+    with pytest.raises(ValidationError, match="is past; allowed is from today"):
+        proposals.ask(first=TODAY - DAY, weeks=4, **ask)
+    with pytest.raises(ValidationError, match="allowed is 1 to 26"):
+        proposals.ask(first=TODAY, weeks=27, **ask)
+    assert not Proposal.objects.exists()
+
+
+def test_the_pages_ask_show_change_accept_and_drop(coordinator, django_capture_on_commit_callbacks) -> None:
+    make_chair()
+    make_chair()
+    for n in range(2):
+        due_person(f"R{n}")
+    client = client_of(coordinator)
+    assert client.get(reverse("booking:proposals")).status_code == 200
+    bad = client.post(reverse("booking:proposals"), {"first": "2026-05-01", "weeks": 99, "moves": "nobody"})
+    assert "Allowed is 1 to 26 weeks." in bad.text
+    with django_capture_on_commit_callbacks(execute=True):
+        sent = {"first": TODAY.isoformat(), "weeks": 4, "moves": "nobody", "receipt": "a" * 20}
+        answer = client.post(reverse("booking:proposals"), sent)
+    row = Proposal.objects.get()
+    page = client.get(answer["Location"]).text
+    assert "2 places" in page
+    assert "Proven best." in page
+    assert "Nothing is booked until you accept." in page
+    assert "Another place for" in client.get(f"{answer['Location']}?other=R1&by=person").text
+    with django_capture_on_commit_callbacks(execute=True):
+        changed = {"receipt": "b" * 20, "version": row.version, "act": "out:R0"}
+        client.post(reverse("booking:change_proposal", args=[row.pk]), changed)
+    row.refresh_from_db()
+    assert refs(row) == ["R1"]
+    taken = {"receipt": "c" * 20, "version": row.version, "take": ["R1"]}
+    assert client.post(reverse("booking:accept_proposal", args=[row.pk]), taken).status_code == 302
+    assert Booking.objects.get().patient.patient_ref == "R1"
+    client.post(reverse("booking:accept_proposal", args=[row.pk]), taken)
+    assert Booking.objects.count() == 1, "a double request books once"
+    row.refresh_from_db()
+    client.post(
+        reverse("booking:change_proposal", args=[row.pk]), {"receipt": "d" * 20, "version": row.version, "act": "drop"}
+    )
+    row.refresh_from_db()
+    assert row.state == "dropped"
+
+
+@pytest.mark.parametrize("people", [1, 3])
+def test_the_page_takes_as_many_queries_for_one_as_for_three(coordinator, people, django_assert_max_num_queries):
+    make_chair()
+    for n in range(people):
+        due_person(f"R{n}")
+    row = proposed(coordinator)
+    with django_assert_max_num_queries(26):
+        read_proposal(row, NOW)
+
+
+def test_another_units_proposal_is_not_there(coordinator) -> None:
+    make_chair()
+    due_person("R1")
+    row = proposed(coordinator)
+
+
+    stranger = make_user(username="stranger", role="coordinator", site=make_site("other"))
+    assert client_of(stranger).get(reverse("booking:proposal", args=[row.pk])).status_code == 404
