@@ -23,7 +23,7 @@ from sessions.day.numeric.draft import PlanDraft, limit_words, passed, unbreakab
 from sessions.day.numeric.entries import PLAN
 from sessions.day.services.entering import keep
 from sessions.day.services.moves import hold, move
-from sessions.models import ExchangeSession, Origin, State
+from sessions.models import DonationUnit, ExchangeSession, Origin, State, UnitState
 
 NOT_EMPTY = ["inputs", "steps", "predicted", "limits", "broken"]  # empty lists are meant there
 LONGEST_REASON = 400
@@ -130,8 +130,17 @@ def hindrances(plan: Prescription, changed: Sequence[str]) -> tuple[str, ...]:
 
 @transaction.atomic
 def cancel(*, exchange_session: ExchangeSession, version: int, reason: str, actor: User, at: datetime) -> None:
-    """Cancel a session that has not begun; its signature, if any, no longer holds."""
+    """Cancel a session that has not begun; its signature, if any, no longer holds.
+
+    Raises ValidationError while units of it are at the chair: what becomes of each is said first.
+    """
     now = hold(exchange_session)
+    waiting = DonationUnit.objects.filter(exchange_session=now, state__in=[UnitState.AT_CHAIR, UnitState.CHECKED])
+    if faults := [
+        f"Unit {unit.place} is {unit.get_state_display()}: return or discard it on the page of units, then cancel."
+        for unit in waiting.order_by("place")
+    ]:
+        raise ValidationError(faults)
     signed = Prescription.objects.in_force().filter(exchange_session=now).first()
     move(exchange_session=now, name="cancel", version=version, actor=actor, at=at, reason=reason)
     if signed is not None:

@@ -16,6 +16,7 @@ from sessions.day.inputs import changed_since, standing_of
 from sessions.day.models import Entry, Prescription
 from sessions.day.numeric.draft import PlanDraft, difference, limit_words
 from sessions.day.queries import plan_carried_out
+from sessions.day.services.giving import put_away
 from sessions.day.services.moves import move
 from sessions.day.services.prescribing import (
     authorise,
@@ -25,7 +26,7 @@ from sessions.day.services.prescribing import (
     make_plan,
     plan_session,
 )
-from sessions.models import ExchangeSession
+from sessions.models import DonationUnit, ExchangeSession
 from tests import factories
 from tests.factories import NOW, PLANNED_STEPS, TODAY
 
@@ -317,6 +318,22 @@ def test_a_plan_made_again_takes_the_signature_of_the_one_before(planned, patien
 
 
 # Cancelling, and changing while it runs
+
+
+@pytest.mark.parametrize("unit_state", ["at_chair", "checked"])
+def test_nothing_is_cancelled_before_it_is_said_what_becomes_of_its_units(planned, nurse, unit_state):
+    now = ExchangeSession.objects.get(pk=planned.pk)
+    unit = factories.make_unit(now, place=1, state=unit_state)
+    said = {"exchange_session": now, "version": now.version, "reason": "no access", "actor": nurse, "at": LATER}
+    with pytest.raises(ValidationError, match=r"Unit 1 is .*: return or discard it"):
+        cancel(**said)
+    assert ExchangeSession.objects.get(pk=planned.pk).state == now.state
+    put_away(
+        unit=unit, version=unit.version, key="p", state="returned", reason="session called off", actor=nurse, at=LATER
+    )
+    cancel(**said)
+    assert ExchangeSession.objects.get(pk=planned.pk).state == "cancelled"
+    assert DonationUnit.objects.get(pk=unit.pk).state == "returned"
 
 
 def test_cancelling_needs_a_reason_and_voids_the_signature(planned, nurse, consultant):
