@@ -322,17 +322,17 @@ def test_a_plan_made_again_takes_the_signature_of_the_one_before(planned, patien
 
 @pytest.mark.parametrize("unit_state", ["at_chair", "checked"])
 def test_nothing_is_cancelled_before_it_is_said_what_becomes_of_its_units(planned, nurse, unit_state):
-    now = ExchangeSession.objects.get(pk=planned.pk)
+    now = ExchangeSession.objects.get(pk=planned.exchange_session_id)
     unit = factories.make_unit(now, place=1, state=unit_state)
     said = {"exchange_session": now, "version": now.version, "reason": "no access", "actor": nurse, "at": LATER}
     with pytest.raises(ValidationError, match=r"Unit 1 is .*: return or discard it"):
         cancel(**said)
-    assert ExchangeSession.objects.get(pk=planned.pk).state == now.state
+    assert ExchangeSession.objects.get(pk=planned.exchange_session_id).state == now.state
     put_away(
         unit=unit, version=unit.version, key="p", state="returned", reason="session called off", actor=nurse, at=LATER
     )
     cancel(**said)
-    assert ExchangeSession.objects.get(pk=planned.pk).state == "cancelled"
+    assert ExchangeSession.objects.get(pk=planned.exchange_session_id).state == "cancelled"
     assert DonationUnit.objects.get(pk=unit.pk).state == "returned"
 
 
