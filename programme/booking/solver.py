@@ -8,9 +8,9 @@ It knows nothing of the database; it stands outside numeric/ only because the so
 must not wait for.
 """
 
-from collections import defaultdict
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections import Counter, defaultdict
+from collections.abc import Mapping, Sequence, Set
+from dataclasses import dataclass, replace
 from datetime import date
 
 from ortools.sat.python import cp_model
@@ -73,17 +73,23 @@ def place_all(
     cost, in the solver's own count of work, which does not depend on how busy the machine is (about a second each).
     only_first: so many of the aims, where the rest does not matter.
     """
-    people = sorted(people, key=lambda one: one.key)
+    whole = sorted(people, key=lambda one: one.key)
+    alike = _alike(whole)
+    merged = [_merged(one, alike) for one in whole]
     model = cp_model.CpModel()
-    takes = {(number, place.key): model.new_bool_var("") for number, one in enumerate(people) for place in one.places}
-    _hold_limits(model, people, takes, room)
-    aims = _aims(model, people, takes)[:only_first]
+    takes = {(number, place.key): model.new_bool_var("") for number, one in enumerate(merged) for place in one.places}
+    capacity = Counter((on, first) for (on, _), first in alike.items())
+    _hold_limits(model, merged, takes, room, capacity)
+    found = _in_turn(merged, room, capacity)
+    proven, gap = True, 0.0
     solver = cp_model.CpSolver()
     solver.parameters.random_seed = 1
     solver.parameters.num_workers = 1
     solver.parameters.max_deterministic_time = effort
-    proven, gap, found = True, 0.0, dict.fromkeys(takes, False)
-    for aim in aims:
+    for aim in _aims(model, merged, takes)[:only_first]:
+        model.clear_hints()  # type: ignore[no-untyped-call]
+        for key, var in takes.items():
+            model.add_hint(var, key in found)
         model.minimize(aim)
         status = solver.solve(model)
         if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
@@ -92,14 +98,81 @@ def place_all(
         reached, bound = solver.objective_value, solver.best_objective_bound
         proven &= status == cp_model.OPTIMAL
         gap = max(gap, (reached - bound) / max(1.0, abs(reached)))
-        found = {key: bool(solver.value(var)) for key, var in takes.items()}
+        found = {key for key, var in takes.items() if solver.value(var)}
         model.add(aim <= round(reached))
-        model.clear_hints()  # type: ignore[no-untyped-call]
-        for key, var in takes.items():
-            model.add_hint(var, found[key])
-    placed = {one.key: place for number, one in enumerate(people) for place in one.places if found[number, place.key]}
-    left = tuple(one.key for one in people if one.key not in placed)
+    placed = _to_chairs(whole, merged, found, alike)
+    left = tuple(one.key for one in whole if one.key not in placed)
     return Placed(placed, left, proven, max(0.0, gap))
+
+
+Taken = tuple[int, tuple[date, int, int]]
+"""Somebody by number, and the key of a place."""
+
+Alike = Mapping[tuple[date, int], int]
+"""For a day and a chair: the first of the chairs that are the same for everybody that day."""
+
+
+def _alike(people: Sequence[Due]) -> dict[tuple[date, int], int]:
+    """Find chairs that offer the same on a day to everybody: one of them stands for all, which is far less to search.
+
+    A chair on which somebody has a place already is like no other, for staying there is not like moving.
+    """
+    offers: defaultdict[tuple[date, int], set[object]] = defaultdict(set)
+    for number, one in enumerate(people):
+        for place in one.places:
+            offers[place.on, place.chair_pk].add((number, place.slot, place.starts, place.ends, place.holds))
+        if one.has is not None:
+            offers[one.has.on, one.has.chair_pk].add(one.has.chair_pk)
+    first: dict[tuple[date, frozenset[object]], int] = {}
+    return {
+        (on, chair): first.setdefault((on, frozenset(offer)), chair) for (on, chair), offer in sorted(offers.items())
+    }
+
+
+def _merged(one: Due, alike: Alike) -> Due:
+    """The same person with the places of one chair for all that are alike."""
+    return replace(one, places=tuple(p for p in one.places if alike[p.on, p.chair_pk] == p.chair_pk))
+
+
+def _held(place: Place) -> tuple[int, ...]:
+    return place.holds or (place.slot,)
+
+
+def _in_turn(people: Sequence[Due], room: Mapping[date, int], capacity: Mapping[tuple[date, int], int]) -> set[Taken]:
+    """Return a start for the search: who has a place keeps it, the others in the order of their last safe days."""
+    used, running, found = Counter[tuple[date, int, int]](), Counter[date](), set[Taken]()
+    order = sorted(
+        range(len(people)), key=lambda n: (people[n].has is None, people[n].latest_safe or date.max, people[n].key)
+    )
+    for number in order:
+        one = people[number]
+        for place in one.places if one.has is None else (one.has,):
+            slots = [(place.on, place.chair_pk, slot) for slot in _held(place)]
+            fits = all(used[slot] < capacity.get((place.on, place.chair_pk), 1) for slot in slots)
+            if one.has is not None or (fits and running[place.on] + one.needs <= room.get(place.on, len(people) * 2)):
+                used.update(slots)
+                running[place.on] += one.needs
+                found.add((number, place.key))
+                break
+    return found
+
+
+def _to_chairs(whole: Sequence[Due], merged: Sequence[Due], found: Set[Taken], alike: Alike) -> dict[str, Place]:
+    """Give each the first chair of those alike that is free so long; by their starts, for then one always is."""
+    chairs: defaultdict[tuple[date, int], list[int]] = defaultdict(list)
+    for (on, chair), first in alike.items():
+        chairs[on, first].append(chair)
+    given = [(n, p) for n, one in enumerate(merged) for p in one.places if (n, p.key) in found]
+    held, placed = set[tuple[date, int, int]](), dict[str, Place]()
+    for number, place in sorted(given, key=lambda one: (one[1].on, one[1].starts, one[0])):
+        for chair in chairs[place.on, place.chair_pk]:
+            slots = {(place.on, chair, slot) for slot in _held(place)}
+            if not slots & held:
+                held |= slots
+                key = (place.on, chair, place.slot)
+                placed[whole[number].key] = next(p for p in whole[number].places if p.key == key)
+                break
+    return placed
 
 
 def short_of(people: Sequence[Due], room: Mapping[date, int], *, effort: float = 2.0) -> tuple[int, int]:
@@ -112,8 +185,14 @@ def short_of(people: Sequence[Due], room: Mapping[date, int], *, effort: float =
 Takes = dict[tuple[int, tuple[date, int, int]], cp_model.IntVar]
 
 
-def _hold_limits(model: cp_model.CpModel, people: Sequence[Due], takes: Takes, room: Mapping[date, int]) -> None:
-    """One place a person at most; each slot of a chair once; no more exchanges a day than its staff can run."""
+def _hold_limits(
+    model: cp_model.CpModel,
+    people: Sequence[Due],
+    takes: Takes,
+    room: Mapping[date, int],
+    capacity: Mapping[tuple[date, int], int],
+) -> None:
+    """One place a person at most; a slot once for each chair of those alike; no more a day than its staff can run."""
     slots: defaultdict[tuple[date, int, int], list[cp_model.IntVar]] = defaultdict(list)
     running: defaultdict[date, list[tuple[cp_model.IntVar, int]]] = defaultdict(list)
     for number, one in enumerate(people):
@@ -125,10 +204,14 @@ def _hold_limits(model: cp_model.CpModel, people: Sequence[Due], takes: Takes, r
         for place in one.places:
             var = takes[number, place.key]
             running[place.on].append((var, one.needs))
-            for slot in place.holds or (place.slot,):
+            for slot in _held(place):
                 slots[place.on, place.chair_pk, slot].append(var)
-    for several in slots.values():
-        model.add_at_most_one(several)
+    for (on, chair, _), several in slots.items():
+        most = capacity[on, chair]
+        if most == 1:
+            model.add_at_most_one(several)
+        elif len(several) > most:
+            model.add(sum(several) <= most)
     for on, counted in running.items():
         if on in room:
             model.add(sum(var * needs for var, needs in counted) <= room[on])
