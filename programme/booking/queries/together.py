@@ -126,19 +126,37 @@ def read_problem(
         for row in everyone
         if (row.patient_ref in due and row.patient_ref not in asked.out) or row.patient_ref in movers
     }
+    accepted, flagged = _accepted(site, first), _flagged(site)
+    problem = posed(
+        whole, people, movers=frozenset(movers), asked=asked, accepted=accepted, flagged=flagged,
+        usual=settings["accepted_chance"],
+    )  # fmt: skip
+    return replace(problem, weeks=weeks, basis=_basis(whole, everyone, accepted, flagged, settings))
+
+
+def posed(
+    whole: SiteCalendar,
+    people: Mapping[str, ToPlace],
+    *,
+    movers: frozenset[str],
+    asked: Asked,
+    accepted: Mapping[int, float],
+    flagged: Collection[int],
+    usual: float,
+) -> Problem:
+    """Return the problem of these people in this calendar. usual: the accepted chance of who has none of their own."""
+    bookings = {row.pk: row for row in whole.bookings}
     old = {
         ref: bookings[row.next_booked.pk]
         for ref, row in people.items()
         if row.next_booked is not None and row.next_booked.pk in bookings
     }
-    accepted, flagged, calendar = _accepted(site, first), _flagged(site), whole
-    for ref in old:
-        calendar = calendar.without(old[ref].pk)
+    calendar = whole
+    for booking in old.values():
+        calendar = calendar.without(booking.pk)
     running = whole.running
     overfull = frozenset(d.on for d in whole.days if d.most is not None and running.get(d.on, 0) > d.most)
-    basis = _basis(whole, everyone, accepted, flagged, settings)
-    problem = Problem(first, weeks, calendar, people, old, frozenset(movers), overfull, asked, basis)
-    usual = settings["accepted_chance"]
+    problem = Problem(whole.first, 0, calendar, people, old, movers, overfull, asked, {})
     dues = [_due(problem, row, accepted.get(row.pk, usual), row.pk in flagged) for _, row in sorted(people.items())]
     return replace(problem, due=tuple(dues))
 
