@@ -82,7 +82,7 @@ def _withdraw(patient: Patient, row: Withdrawable, action: str, reason: str, act
     if row.withdrawn_at is not None:
         raise ValidationError("It was withdrawn before.")
     before = state_of(row)
-    row.withdrawn_at, row.withdrawn_by, row.withdrawn_reason = at, actor, need_reason(reason, "reason")
+    row.withdrawn_at, row.withdrawn_by, row.withdrawn_reason = at, actor, need_reason(reason)
     row.full_clean()
     row.save()
     entry = change_of(patient, action, row, before=before, why=row.withdrawn_reason)

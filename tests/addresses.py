@@ -74,6 +74,8 @@ def sample(
         "key of away": patient.away.first().pk,
         "key of calendars": patient.feeds.first().pk,
         "secret": f"secret-of-{patient.patient_ref}",
+        "key of note": patient.course_notes.first().pk,
+        "key of check": patient.checks_done.first().pk,
         "key of waiting": patient.waiting.first().pk,
         "order_number": patient.blood_orders.first().number,
         "key of units": patient.blood_orders.first().supplied_units.first().pk,

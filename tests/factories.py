@@ -14,6 +14,8 @@ from patients.models import (
     Analyte,
     Antibody,
     BodyMeasure,
+    CheckDone,
+    CourseNote,
     Genotype,
     Goals,
     LabResult,
@@ -583,6 +585,16 @@ def make_away(patient: Patient, **fields: Any) -> Away:
     """A week in June on which the person cannot come."""
     values = {"since": date(2026, 6, 15), "until": date(2026, 6, 19), "words": "examinations", **fields}
     return Away.objects.create(patient=patient, **values)
+
+
+def make_course_note(patient: Patient, *, by: User, **fields: Any) -> CourseNote:
+    values = {"on": date(2026, 5, 4), "words": "noted", "role": by.role, "at": NOW} | fields
+    return CourseNote.objects.create(patient=patient, by=by, **values)
+
+
+def make_check_done(patient: Patient, *, by: User, **fields: Any) -> CheckDone:
+    values = {"check_name": "eyes", "on": date(2026, 5, 4), "at": NOW} | fields
+    return CheckDone.objects.create(patient=patient, by=by, **values)
 
 
 def make_waiting(patient: Patient, *, by: User, **fields: Any) -> Waiting:

@@ -16,6 +16,7 @@ from patients.models import Analyte, Patient
 from programme.core.models import Role, Site, User
 from programme.core.services import add_site
 from programme.worklist.demo import DemoPerson, last_visit, make_course, read_scenario
+from programme.worklist.demo_clinic import note_story, tell_clinic
 from sessions import services as exchange
 from sessions.history.bring_in import bring_in
 from sessions.models import ExchangeSession
@@ -57,6 +58,7 @@ def load_demo(*, today: date, at: datetime, vendor: str) -> Loaded:
     found = {patient.patient_ref: patient for patient in Patient.objects.of_site(site)}
     for person in scenario:
         _tell(found[person.ref], person, users, today=today, at=at)
+        tell_clinic(found[person.ref], users, today=today, at=at)
     for ref, (on, hb, hbs, hba) in course.after_reaction.items():
         _seen_unwell(found[ref], on, hb, hbs, hba, users[Role.NURSE], at)
     exchange.compare_forms(site=site, as_of=today, at=at, n_origins=1)
@@ -100,7 +102,8 @@ def _tell(patient: Patient, person: DemoPerson, users: dict[str, User], *, today
     first = patient.exchange_sessions.order_by("on").values_list("on", flat=True)[0]
     last = last_visit(person, today)
     clinic_days = f"{last.weekday()},{(last.weekday() + 2) % 5}"
-    figures = people.GoalFigures(hbs_ceiling_pct=person.ceiling, clinic_days=clinic_days)
+    looked_at = today - timedelta(days=9) if person.ref in REVIEW_OVERDUE else None
+    figures = people.GoalFigures(hbs_ceiling_pct=person.ceiling, clinic_days=clinic_days, review_on=looked_at)
     reason = CEILING_REASONS.get(person.story, "as agreed when the programme began")
     reviewed = today - timedelta(days=60 + 5 * (int(person.ref[-2:]) % 50))
     for since, why in ((first, reason), (max(first, reviewed), "yearly review: goals kept")):
@@ -138,6 +141,7 @@ def _seen_unwell(patient: Patient, on: date, hb: float, hbs: float, hba: float, 
 
 def _drug_stopped(patient: Patient, users: dict[str, User], today: date, at: datetime) -> None:
     _note(patient.exchange_sessions.order_by("-on")[3], "hydroxycarbamide stopped this week")
+    note_story(patient, users, today=today, at=at)
 
 
 def _missed(patient: Patient, users: dict[str, User], today: date, at: datetime) -> None:
@@ -167,6 +171,7 @@ def _note(row: ExchangeSession, words: str) -> None:
     row.save_changes(["note"])
 
 
+REVIEW_OVERDUE = ("SM-020",)
 STORIES = {
     "drug_stopped": _drug_stopped,
     "missed": _missed,

@@ -5,7 +5,7 @@ A unit's own reference may hold a slash, so it is read as a path.
 
 from django.urls import URLPattern, path
 
-from programme.worklist.views import course, everyone, load, people, plan, records, settings, texts, trying
+from programme.worklist.views import clinic, course, everyone, load, people, plan, records, settings, texts, trying
 
 app_name = "worklist"
 urlpatterns: list[URLPattern] = [
@@ -39,6 +39,14 @@ urlpatterns: list[URLPattern] = [
     path("people/<path:patient_ref>/follow-up/", records.follow_up, name="follow_up"),
     path("people/<path:patient_ref>/plan/", plan.plan, name="plan"),
     path("people/<path:patient_ref>/plan.pdf", plan.plan_on_paper, name="plan_pdf"),
+    path("people/<path:patient_ref>/decide/", clinic.decide, name="decide"),
+    path("people/<path:patient_ref>/note/", clinic.add_note, name="add_note"),
+    path("people/<path:patient_ref>/note/<int:key>/withdraw/", clinic.withdraw_note, name="withdraw_note"),
+    path("people/<path:patient_ref>/check/", clinic.record_check, name="record_check"),
+    path("people/<path:patient_ref>/check/<int:key>/withdraw/", clinic.withdraw_check, name="withdraw_check"),
+    path("people/<path:patient_ref>/compare/", clinic.compare, name="compare"),
+    path("people/<path:patient_ref>/summary.pdf", clinic.summary, name="summary_pdf"),
+    path("people/<path:patient_ref>/own-summary.pdf", clinic.own_summary, name="own_summary_pdf"),
     path("people/<path:patient_ref>/lift-lock/", course.lift_lock, name="lift_lock"),
     path("people/<path:patient_ref>/", course.course, name="course"),
 ]

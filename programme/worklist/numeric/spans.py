@@ -33,6 +33,7 @@ class Done:
     points_per_unit: float | None = None
     share_of_ideal_pct: float | None = None
     net_iron_mg: float | None = None
+    after_missed: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -65,7 +65,7 @@ class Situation:
     over the ceiling today, 0..1. contact, contact_on: a contact after a session that is open, in words, and the day on
     which it fell or falls due. booked_on: the next place in the diary; booked_late: why it is after the last safe day.
     missed_on: a visit missed since the last session, with no other booked. unsaid_on: a booked day gone by of which
-    nobody has said whether they came.
+    nobody has said whether they came. check: a check that is overdue, in words.
     """
 
     today: date
@@ -96,6 +96,7 @@ class Situation:
     booked_late: str = ""
     missed_on: date | None = None
     unsaid_on: date | None = None
+    check: str = ""
 
     @property
     def booked_safely(self) -> bool:
@@ -327,6 +328,8 @@ def _quiet(s: Situation) -> Need:
     if _weight_is_stale(s):
         lead = f"{capital(_weight_words(s))}. "
         return Need(Band.ON_COURSE, "note", lead, "Weigh", " at the next visit.", weight=order)
+    if s.check:
+        return Need(Band.ON_COURSE, "note", f"{capital(s.check)}. ", "Ask for it", " at the next visit.", weight=order)
     if s.booked_on is not None:
         return Need(Band.ON_COURSE, "", f"Booked {day_words(s.booked_on, s.today)}.", weight=order)
     return Need(Band.ON_COURSE, "", "Nothing.", weight=order)
@@ -346,6 +349,8 @@ def asides(s: Situation) -> tuple[str, ...]:
         words.append(_weight_words(s))
     if _review_overdue(s):
         words.append("goals review overdue")
+    if s.check:
+        words.append(s.check)
     return tuple(words)
 
 

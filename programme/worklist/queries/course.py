@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any
 
-from patients.models import Analyte, Goals, LabResult, Patient
+from patients.models import Analyte, CourseNote, Goals, LabResult, Patient
 from programme.core.settings_of_site import site_settings
 from programme.planning.models import Suggestion
 from programme.planning.queries import chance_on, sessions_ahead
@@ -95,6 +95,7 @@ def read_course(patient: Patient, now: datetime) -> CoursePage:
     ceilings = _ceilings(goals, record)
     sessions = sessions_of(patient, today, ceilings)
     transfusions = OtherTransfusion.objects.filter(patient=patient, on__lte=today, withdrawn_reason="").order_by("on")
+    written = CourseNote.objects.filter(patient=patient, on__lte=today, withdrawn_at__isnull=True).select_related("by")
     lock = lock_of(patient, forecast, record, today)
     view = None if stored is None else _view(stored, record, today)
     measured = newest_since_last_session(patient.site, today, {patient.pk: record.last_on}).get(patient.pk)
@@ -118,7 +119,7 @@ def read_course(patient: Patient, now: datetime) -> CoursePage:
         who=who(patient, record, today, mixing=_mixing(stored)),
         course=course,
         details=replace(
-            _details(patient, record, forecast, stored, lock, notes_of(goals, sessions, transfusions), today),
+            _details(patient, record, forecast, stored, lock, notes_of(goals, sessions, transfusions, written), today),
             later=_later(patient, record, stored, settings, today) if given else None,
         ),
         measured="" if measured is None else _measured_words(measured, today),

@@ -28,6 +28,7 @@ from programme.worklist.numeric.urgency import (
 )
 from programme.worklist.numeric.words import day_words, figure, short_day_words, span_words
 from programme.worklist.queries.booked import Place, booked_places
+from programme.worklist.queries.checks import checks_due, last_done, overdue_words
 from programme.worklist.queries.in_force import in_force
 from programme.worklist.queries.measured import Measured, newest_since_last_session
 from programme.worklist.queries.stored import Stored
@@ -122,14 +123,14 @@ def everyone(site: Site, now: datetime, *, find: str = "") -> ListPage:
     visits = _visits(site, today)
     measured = newest_since_last_session(site, today, {pk: record.last_on for pk, record in records.items()})
     chairs = _in_chair(site, today)
-    contacts, places = _contacts(site, today), booked_places(site, today)
+    contacts, places, done = _contacts(site, today), booked_places(site, today), last_done(site, today)
     rows = []
     for patient in patients:
         record = records[patient.pk]
         stored = Stored.of(patient, force)
         situation = _situation(
             patient, record, stored, measured.get(patient.pk), today, settings, chair=chairs.get(patient.pk),
-            contact=contacts.get(patient.pk), place=places.get(patient.pk, Place()),
+            contact=contacts.get(patient.pk), place=places.get(patient.pk, Place()), done=done.get(patient.pk, {}),
         )  # fmt: skip
         row = _row(patient, record, stored, situation, visits[patient.pk], contacts.get(patient.pk))
         rows.append(_with_place(replace(row, chair=chairs.get(patient.pk)), situation, places.get(patient.pk)))
@@ -232,6 +233,7 @@ def _situation(
     chair: Chair | None,
     contact: FollowUp | None,
     place: Place,
+    done: Mapping[str, date],
 ) -> Situation:
     small = record.weight_kg < UNDER_40_KG
     if measured is not None and measured.pct <= record.hbs_ceiling_pct:
@@ -267,6 +269,7 @@ def _situation(
         booked_late=place.late_reason,
         missed_on=place.missed_since(record.last_on),
         unsaid_on=place.unsaid_since(record.last_on),
+        check=overdue_words(checks_due(record.age_years, record.genotype, settings, done), today),
     )
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
 
-from patients.models import Goals, Patient
+from patients.models import CourseNote, Goals, Patient
 from programme.worklist.numeric.course import Visit, ceiling_on, gap_pace, visit_of
 from programme.worklist.numeric.decisions import GOAL_WORDS, decision_words
 from programme.worklist.numeric.words import count_of
@@ -144,7 +144,10 @@ def decisions_of(patient: Patient, goals: Sequence[Goals], today: date) -> tuple
 
 
 def notes_of(
-    goals: Sequence[Goals], sessions: Sequence[SessionRow], transfusions: Iterable[OtherTransfusion]
+    goals: Sequence[Goals],
+    sessions: Sequence[SessionRow],
+    transfusions: Iterable[OtherTransfusion],
+    written: Iterable[CourseNote] = (),
 ) -> tuple[tuple[int, str], ...]:
     """Return what the letters of the full picture stand for: (ordinal, sentence), oldest first."""
     notes: list[tuple[int, str]] = []
@@ -160,4 +163,5 @@ def notes_of(
         where = "transfused elsewhere" if row.elsewhere else "simple top-up"
         much = "amount unknown" if not row.amount_known else count_of(row.units, "unit") if row.units else ""
         notes.append((row.on.toordinal(), ", ".join(part for part in (where, much) if part)))
+    notes += [(row.on.toordinal(), f"{row.words.rstrip('. ')} ({row.by.full_name})") for row in written]
     return tuple(sorted(notes))

@@ -18,6 +18,7 @@ from programme.core.look import site_now
 from programme.worklist.charts.full import draw_full, lettered
 from programme.worklist.charts.plot import draw_plot
 from programme.worklist.forms.what_if import LiftLockForm, WhatIfForm
+from programme.worklist.queries.clinic import read_clinic
 from programme.worklist.queries.course import CoursePage, read_course
 from programme.worklist.queries.what_if import Answer, answer_for
 from sessions import services
@@ -37,7 +38,8 @@ def course(request: access.SignedIn, patient_ref: str) -> HttpResponse:
     context = _answers(request, page, answer_for(patient, page, form.asked(), now), form)
     if request.headers.get("HX-Request") and asks:
         return render(request, "worklist/_answers.html", context)
-    return render(request, "worklist/course.html", context | _whole(request, page))
+    clinic = {"clinic": read_clinic(patient, page, now)}
+    return render(request, "worklist/course.html", context | clinic | _whole(request, page))
 
 
 @access.needs("change.haemolysis_lock")
@@ -51,7 +53,8 @@ def lift_lock(request: access.SignedIn, patient_ref: str) -> HttpResponse:
         return redirect("worklist:course", patient_ref)
     page = read_course(patient, site_now(request.user))
     context = _answers(request, page, answer_for(patient, page, None, at), WhatIfForm()) | _whole(request, page)
-    return render(request, "worklist/course.html", context | {"lift_form": form}, status=422)
+    context |= {"lift_form": form, "clinic": read_clinic(patient, page, site_now(request.user))}
+    return render(request, "worklist/course.html", context, status=422)
 
 
 def _lifted(request: access.SignedIn, patient: Patient, form: LiftLockForm, at: datetime) -> bool:

@@ -40,6 +40,8 @@ def make_person(site, ref):
     make_order_with_unit(factories.make_booking(patient, factories.make_chair(site)))
     factories.make_away(patient)
     factories.make_waiting(patient, by=signed_by)
+    factories.make_course_note(patient, by=signed_by)
+    factories.make_check_done(patient, by=signed_by)
     factories.make_proposal(by=signed_by)
     factories.make_feed(patient, secret=f"secret-of-{ref}", by=signed_by)
     return sample(course[-1], factories.make_other_transfusion(patient), running)

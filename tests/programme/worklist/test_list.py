@@ -410,7 +410,7 @@ def test_the_number_of_queries_does_not_grow_with_people(nurse_client, fit, peop
         make_follow_up(patient.exchange_sessions.get())
         make_planned_session(patient, on=TODAY)
         make_booking(patient, make_chair(fit.site))
-    with django_assert_num_queries(17):
+    with django_assert_num_queries(20):
         get_list(nurse_client)
 
 

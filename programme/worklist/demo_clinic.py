@@ -1,0 +1,49 @@
+"""What the invented unit's clinics left behind: ferritin, liver iron, checks, and notes on one course."""
+
+from __future__ import annotations
+
+from datetime import date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+from patients import clinic, services
+from patients.models import Analyte, Patient
+from programme.core.models import Role, User
+
+FERRITIN_EVERY, CHECKS_AGO = 120, {"virology": 200, "eyes": 260, "echo": 400}
+OVERDUE = ("SM-020", "SM-033", "SM-046")
+"""Whose ferritin nobody has asked for since more than three months."""
+
+
+def tell_clinic(patient: Patient, users: dict[str, User], *, today: date, at: datetime) -> None:
+    """Add two years of iron results, the checks of the last year and a note to one person."""
+    nurse, number = users[Role.NURSE], int(patient.patient_ref[-2:])
+    zone = ZoneInfo(patient.site.time_zone)
+
+    def result(analyte: str, value: float, ago: int) -> None:
+        taken = datetime.combine(today - timedelta(days=ago), time(12), tzinfo=zone)
+        services.record_result(
+            patient=patient, analyte=analyte, value=value, taken_at=taken, time_known=False, actor=nurse, at=at
+        )
+
+    newest = 150 if patient.patient_ref in OVERDUE else 20 + number % 60
+    for step in range(5):
+        ferritin = 640.0 + 17 * (number % 37) - (38 - number % 9) * step
+        result(Analyte.FERRITIN, round(ferritin), newest + step * FERRITIN_EVERY)
+    result(Analyte.LIVER_IRON, round(3.0 + (number % 11) / 2, 1), 240 + number)
+    for name, ago in CHECKS_AGO.items():
+        clinic.record_check(
+            patient=patient, check_name=name, on=today - timedelta(days=ago - number), words="nothing new", actor=nurse,
+            at=at,
+        )  # fmt: skip
+
+
+def note_story(patient: Patient, users: dict[str, User], *, today: date, at: datetime) -> None:
+    """Note on the course what the picture alone does not say of the person whose drug was stopped."""
+    clinic.add_note(
+        patient=patient, on=today - timedelta(days=84), words="hydroxycarbamide stopped, wishes a pregnancy",
+        actor=users[Role.CONSULTANT], at=at,
+    )  # fmt: skip
+    clinic.add_note(
+        patient=patient, on=today - timedelta(days=30), words="tired in the week before each visit", at=at,
+        actor=users[Role.NURSE],
+    )  # fmt: skip

@@ -1,0 +1,115 @@
+"""Monitoring: what was last done, when it is next due and what is overdue, for one person or a whole site."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from django.db.models import Max
+
+from patients.models import CheckDone, CrossmatchSample, LabResult, Patient
+from patients.numeric.checks import CHECKS, Due, due_of
+from programme.core.models import Site
+from programme.core.numeric.setting_table import SETTINGS
+from programme.worklist.numeric.words import DAYS_A_MONTH, age_words, count_of, full_day_words
+
+CHECK_OF_CODE = {code: check.name for check in CHECKS for code in check.codes}
+LastDone = dict[str, date]
+
+
+@dataclass(frozen=True, slots=True)
+class CheckLine:
+    """One check of one person in words. withdraw: key of the row that a person entered last, None for a result."""
+
+    words: str
+    every: str
+    last: str
+    next: str
+    overdue: bool
+    ground: str
+    setting: str
+    withdraw: int | None = None
+
+
+def last_done(site: Site, today: date, *, only: Collection[int] | None = None) -> Mapping[int, LastDone]:
+    """Return by person and check the latest day on which it was done, from results, samples and rows; three queries."""
+    wanted: dict[str, Any] = {"patient__site": site} if only is None else {"patient__in": only}
+    found: dict[int, LastDone] = {}
+
+    def take(pk: int, name: str, on: date) -> None:
+        mine = found.setdefault(pk, {})
+        mine[name] = max(on, mine.get(name, on))
+
+    results = LabResult.objects.in_force().filter(analyte__in=list(CHECK_OF_CODE), taken_on__lte=today, **wanted)
+    newest = results.order_by().values_list("patient_id", "analyte").annotate(on=Max("taken_on"))
+    for pk, code, on in newest:
+        take(pk, CHECK_OF_CODE[code], on)
+    samples = CrossmatchSample.objects.filter(withdrawn_reason="", taken_at__date__lte=today, **wanted).order_by()
+    for pk, at in samples.values_list("patient_id").annotate(at=Max("taken_at")):
+        for check in CHECKS:
+            if check.by_sample:
+                take(pk, check.name, at.date())
+    rows = CheckDone.objects.filter(withdrawn_at__isnull=True, on__lte=today, **wanted).order_by()
+    for pk, name, on in rows.values_list("patient_id", "check_name").annotate(on=Max("on")):
+        take(pk, name, on)
+    return found
+
+
+def checks_due(
+    age_years: float, genotype: str, settings: Mapping[str, float], last: Mapping[str, date]
+) -> tuple[Due, ...]:
+    """Return every check that a person of this age and genotype is to have at their site."""
+    asked = (check for check in CHECKS if check.applies(age_years, genotype))
+    due = (due_of(check, settings[check.setting], last.get(check.name)) for check in asked)
+    return tuple(one for one in due if one is not None)
+
+
+def overdue_words(due: Collection[Due], today: date) -> str:
+    """Return what the list says: 'check due: ferritin, 3 weeks over'; the one longest over, and how many more."""
+    over = sorted((one for one in due if one.is_overdue(today)), key=lambda one: one.next_on or today)
+    if not over:
+        return ""
+    first = over[0]
+    more = f" and {len(over) - 1} more" if len(over) > 1 else ""
+    return f"check due: {first.check.words}, {age_words((today - (first.next_on or today)).days)} over{more}"
+
+
+def check_lines(
+    patient: Patient, age_years: float, settings: Mapping[str, float], last: Mapping[str, date], today: date
+) -> tuple[CheckLine, ...]:
+    """Return the monitoring table of one person; one query for what people entered."""
+    rows = CheckDone.objects.filter(patient=patient, withdrawn_at__isnull=True, on__lte=today).select_related("by")
+    entered = {row.check_name: row for row in rows.order_by("on", "pk")}
+    return tuple(
+        _line(due, entered.get(due.check.name), today)
+        for due in checks_due(age_years, patient.genotype, settings, last)
+    )
+
+
+def _line(due: Due, row: CheckDone | None, today: date) -> CheckLine:
+    last = "no record" if due.last_on is None else full_day_words(due.last_on)
+    by_hand = row is not None and row.on == due.last_on
+    if row is not None and by_hand:
+        last += f", {row.by.full_name}" + (f": {row.words}" if row.words else "")
+    overdue = due.is_overdue(today)
+    if due.next_on is None:
+        upcoming = "ask when it was last done"
+    elif overdue:
+        upcoming = f"was due {full_day_words(due.next_on)}"
+    else:
+        upcoming = full_day_words(due.next_on)
+    return CheckLine(
+        words=due.check.words, every=every_words(due.every_days), last=last, next=upcoming, overdue=overdue,
+        ground=SETTINGS[due.check.setting].ground, setting=due.check.setting,
+        withdraw=row.pk if row is not None and by_hand else None,
+    )  # fmt: skip
+
+
+def every_words(days: int) -> str:
+    """Return an interval as it is said: 'every' 8 weeks, 3 months, 2 years."""
+    months = round(days / DAYS_A_MONTH)
+    if months < 3:
+        return count_of(round(days / 7), "week")
+    return count_of(months // 12, "year") if months % 12 == 0 else count_of(months, "month")
