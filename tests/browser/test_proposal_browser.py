@@ -1,0 +1,124 @@
+"""The coordinator's Monday by a proposal, to the blood bank's answer; every page of the chairs, by axe and width."""
+
+import re
+from datetime import date, time, timedelta
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from django.urls import reverse
+from playwright.sync_api import expect
+
+from programme.booking.models import Booking, OtherUse, Proposal
+from programme.supply.models import BloodOrder
+from tests.factories import (
+    TODAY,
+    make_booking,
+    make_chair,
+    make_exchange_session,
+    make_facts,
+    make_fit_in_force,
+    make_open_week,
+    make_patient,
+    make_site,
+    make_standing,
+    make_user,
+)
+
+PATIENCE = 30_000  # ms; the machine may be busy
+pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.usefixtures("frozen_day")]
+
+
+@pytest.fixture
+def coordinator(transactional_db):
+    return make_user(role="coordinator", site=make_site(name="Saltmarsh Day Unit"))
+
+
+@pytest.fixture
+def unit(coordinator):
+    """Three chairs; three people of last Friday, one booked for tomorrow, one without a place."""
+    site = coordinator.site
+    make_open_week(site)
+    fit = make_fit_in_force(site)
+    chairs = [make_chair(site, starts=time(9 + n), ends=time(15 + n)) for n in range(3)]
+    OtherUse.objects.create(chair=chairs[2], weekday=2, since=date(2026, 1, 1), words="top-ups")
+    for n, name in enumerate(("Fontayne", "Sallow", "Quist", "Mbaru", "Larkspur")):
+        patient = make_patient(f"R{n}", site=site, family_name=name)
+        make_facts(make_exchange_session(patient))
+        make_standing(patient, fit)
+        if n < 3:
+            make_booking(patient, chairs[n], on=TODAY - timedelta(days=3))
+        if name == "Mbaru":
+            make_booking(patient, chairs[0], on=TODAY + timedelta(days=1))
+    return chairs
+
+
+def test_three_missed_one_moved_the_rest_by_a_proposal_and_the_orders_answered(page_as, coordinator, unit, live_server):
+    page = page_as(coordinator)
+    page.set_default_timeout(PATIENCE)
+    for name in ("Fontayne", "Sallow", "Quist"):
+        page.goto(f"{live_server.url}/diary/?since=2026-05-25")
+        page.locator("td.bkd").get_by_role("link", name=name, exact=True).click()
+        page.get_by_role("button", name="Did not come").click()
+        expect(page.get_by_role("status").filter(has_text="did not come on Fri 29 May 2026")).to_be_visible()
+    page.goto(f"{live_server.url}/diary/")
+    page.get_by_role("link", name="Mbaru", exact=True).click()
+    page.get_by_label("the person", exact=True).check()
+    page.get_by_label("Reason needed").fill("An interview on Tuesday.")
+    page.get_by_label("Mon 8 Jun, 09:00 to 15:00").check()
+    page.get_by_role("button", name="Move to this place").click()
+    expect(page.get_by_role("status").filter(has_text="Mbaru, Ada is moved: Mon 8 Jun 2026, 09:00")).to_be_visible()
+
+    page.get_by_role("link", name="Place everyone due").click()
+    page.get_by_role("button", name="Make a proposal").click()
+    expect(page.get_by_text("Nothing is booked until you accept.")).to_be_visible(timeout=PATIENCE)
+    asked = Proposal.objects.get()
+    waiting = len(asked.found["placed"])
+    assert waiting >= 1
+    assert Booking.objects.standing().count() == 1, "only the moved one: a proposal books nothing"
+    if page.get_by_label("Why so late").count():
+        page.get_by_label("Why so late").fill("The first places that are free.")
+    page.get_by_role("button", name="Accept the places ticked").click()
+    expect(
+        page.get_by_role("status").filter(has_text=re.compile(f"^.*{waiting} places? (is|are) booked"))
+    ).to_be_visible()
+    assert Booking.objects.standing().count() == 1 + waiting
+
+    page.goto(f"{live_server.url}/blood/")
+    page.get_by_role("button", name=re.compile(r"Draft \d+ order")).click()
+    page.get_by_role("button", name=re.compile(r"Send \d+ drafted order")).click()
+    expect(page.get_by_text(re.compile("Orders marked as sent"))).to_be_visible()
+    order = BloodOrder.objects.filter(state="sent").order_by("number").first()
+    page.goto(live_server.url + reverse("supply:order", args=[order.number]))
+    page.get_by_label(re.compile("Units confirmed, of")).fill("1")
+    page.get_by_label("What was said; which need is not met").fill("one unit today, the rest on Thursday")
+    page.get_by_role("button", name="Record the answer").click()
+    expect(page.get_by_text("The answer is recorded.")).to_be_visible()
+
+
+@pytest.mark.parametrize("width", [1440, 1024, 390])
+@pytest.mark.parametrize(
+    "there",
+    [
+        "/diary/proposal/",
+        "made",
+        "/people/R4/suits/",
+        "/people/R4/suits/wishes/",
+        "/chairs/",
+        "/contacts/",
+        "/calendars/",
+    ],
+)
+def test_axe_finds_nothing_on_the_pages_of_the_chairs(page_as, coordinator, unit, live_server, width, there):
+    page = page_as(coordinator)
+    page.set_default_timeout(PATIENCE)
+    page.set_viewport_size({"width": width, "height": 800})
+    if there == "made":
+        page.goto(f"{live_server.url}/diary/proposal/")
+        page.get_by_role("button", name="Make a proposal").click()
+        expect(page.get_by_text("Nothing is booked until you accept.")).to_be_visible(timeout=PATIENCE)
+    else:
+        page.goto(live_server.url + there)
+    expect(page.get_by_role("heading", level=1)).to_be_visible()
+    assert page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth")
+    results = Axe().run(page)
+    assert results.violations_count == 0, results.generate_report()
