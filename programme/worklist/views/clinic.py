@@ -50,7 +50,7 @@ def decide(request: access.SignedIn, patient_ref: str) -> HttpResponse:
         save_decision(request, patient, form, effect, at)
         return course_of(patient)
 
-    return answer(request, page, action="decide", save=save, done="Decided; what was planned before is stale.")
+    return answer(request, page, action="decide", save=save, done="Decided. What was suggested before is made again.")
 
 
 def decision_form(request: access.SignedIn, patient: Patient, now: datetime) -> tuple[DecisionForm, Effect | None]:
