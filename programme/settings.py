@@ -132,6 +132,7 @@ TEMPLATES = [
                 "django.contrib.auth.context_processors.auth",
                 "django.contrib.messages.context_processors.messages",
                 "programme.core.look.masthead",
+                "programme.intake.look.masthead",
             ],
         },
     }

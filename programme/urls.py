@@ -7,6 +7,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("", include("programme.bedside.urls")),  # before the list: its addresses of a person are more specific
     path("", include("programme.booking.urls")),
     path("", include("programme.supply.urls")),
+    path("", include("programme.intake.urls")),
     path("", include("programme.worklist.urls")),
     path("review/", include("programme.review.urls")),
 ]

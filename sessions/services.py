@@ -147,6 +147,35 @@ def _pair_by_rule(patient: Patient, at: datetime) -> None:
 
 
 @transaction.atomic
+def pair_result(
+    *, result: LabResult, exchange_session: ExchangeSession, position: str, actor: User | None, at: datetime
+) -> ResultLink:
+    """Link a result to a session as before or after, because a person says so."""
+    patient = exchange_session.patient
+    if result.patient_id != patient.pk:
+        raise ValidationError("The result and the session are those of two people.")
+    if ResultLink.objects.filter(result=result).exists():
+        raise ValidationError("This result belongs to a session already.")
+    link = ResultLink(exchange_session=exchange_session, result=result, position=position, by_rule=False)
+    link.full_clean()
+    link.save()
+    finish_change(patient, [change_of(patient, f"link result as {position}", link)], actor=actor, at=at)
+    return link
+
+
+@transaction.atomic
+def unpair_result(*, result: LabResult, actor: User | None, at: datetime) -> None:
+    """Take back that a person linked a result to a session; the link stays in the trail."""
+    link = ResultLink.objects.select_related("exchange_session__patient").filter(result=result, by_rule=False).first()
+    if link is None:
+        raise ValidationError("No person linked this result to a session.")
+    patient = link.exchange_session.patient
+    entry = change_of(patient, "unlink result", link, before=state_of(link))
+    link.delete()
+    finish_change(patient, [entry], actor=actor, at=at)
+
+
+@transaction.atomic
 def record_finished_session(
     *, patient: Patient, given: FinishedSession, actor: User | None, at: datetime
 ) -> ExchangeSession:

@@ -80,6 +80,8 @@ def sample(
         "order_number": patient.blood_orders.first().number,
         "key of units": patient.blood_orders.first().supplied_units.first().pk,
         "what": "release",
+        "key of inbox": patient.inbox_items.first().pk,
+        "key of codes": patient.site.local_codes.first().pk,
         "place": 1,
         "number": 0,
         "name": "unit_volume_ml",

@@ -6,6 +6,7 @@ All people, units and places here are invented.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterable
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
@@ -37,6 +38,7 @@ from programme.booking.models import (
 )
 from programme.booking.services.feeds import digest_of
 from programme.core.models import Role, Site, SiteSetting, User
+from programme.intake.models import InboxItem, LocalCode, RawMessage, Reading, ReadingState, Severity
 from programme.planning.models import Suggestion
 from programme.planning.services import PLAN_VERSION
 from sessions.day.models import AdverseEvent, Entry, FollowUp, Prescription
@@ -615,3 +617,34 @@ def make_proposal(*, by: User, **fields: Any) -> Proposal:
         "changed": {"out": [], "fixed": {}}, "found": {"placed": [], "left": [], "more": []}, **fields,
     }  # fmt: skip
     return Proposal.objects.create(site=by.site, asked_by=by, **values)
+
+
+# What arrives
+
+
+def make_raw_message(site: Site | None = None, *, body: bytes = b"a message", **fields: Any) -> RawMessage:
+    """A message that has been read."""
+    site = site or first_site()
+    number = RawMessage.objects.filter(site=site).count() + 1
+    values = {"sender": "file", "kind": "csv", "message_id": f"message {number}", "received_at": NOW, **fields}
+    raw = RawMessage.objects.create(site=site, body=body, digest=hashlib.sha256(body).hexdigest(), **values)
+    Reading.objects.create(raw=raw, state=ReadingState.READ, read_at=NOW)
+    return raw
+
+
+def make_inbox_item(patient: Patient, *, raw: RawMessage | None = None, **fields: Any) -> InboxItem:
+    """A message of nobody's that waits, about this person."""
+    values = {
+        "severity": Severity.CHECK,
+        "reason": "unreadable",
+        "sentence": "It cannot be read.",
+        "at": NOW,
+        **fields,
+    }
+    raw = raw or make_raw_message(patient.site)
+    return InboxItem.objects.create(site=patient.site, patient=patient, raw=raw, **values)
+
+
+def make_local_code(site: Site, *, by: User, code: str = "SICKLE", **fields: Any) -> LocalCode:
+    values = {"analyte": Analyte.HBS, "since": TODAY, "reason": "agreed in a test", **fields}
+    return LocalCode.objects.create(site=site, by=by, code=code, **values)

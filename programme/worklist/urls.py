@@ -5,12 +5,15 @@ A unit's own reference may hold a slash, so it is read as a path.
 
 from django.urls import URLPattern, path
 
-from programme.worklist.views import clinic, course, everyone, load, people, plan, records, settings, texts, trying
+from programme.worklist.views import clinic, course, everyone, load, load_results, people, plan, records, settings, texts, trying
 
 app_name = "worklist"
 urlpatterns: list[URLPattern] = [
     path("", everyone.everyone, name="list"),
+    path("list-version/", everyone.version, name="list_version"),
     path("bring-in/", load.choose, name="load"),
+    path("bring-in/results/", load_results.choose, name="load_results"),
+    path("bring-in/results/<str:token>/", load_results.look, name="load_results_look"),
     path("bring-in/<str:token>/", load.look, name="load_look"),
     path("bring-in/<str:token>/faults/", load.faults, name="load_faults"),
     path("try/", trying.try_one, name="try"),

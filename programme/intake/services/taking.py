@@ -42,12 +42,10 @@ MOST_NEAR = 4
 
 @dataclass(frozen=True, slots=True)
 class Decided:
-    """What a person decided about one arrival: whose it is, its unit, that its doubts were looked at, or its id."""
+    """What a person decided about one arrival: whose it is, or that it is to be read again whatever came before."""
 
     patient: Patient | None = None
-    unit: str = ""
-    accepted: bool = False
-    newest_counts: bool = False
+    again: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +139,7 @@ class Taking:
             return Outcome(Became.WAITS, None, None, found.reason, found.sentence, {"near": near})
         if arrival.taken_at is None:
             return Outcome(Became.WAITS, None, found, "no_time", "No time of the sample was sent.")
-        return self._file(arrival, measured, found, arrival.taken_at, decided)
+        return self._file(arrival, measured, found, arrival.taken_at)
 
     def _said_before(self, arrival: Arrival, decided: Decided) -> Outcome | None:
         """Return what becomes of an arrival whose id came before, None where it is to be taken."""
@@ -209,9 +207,7 @@ class Taking:
         words = f"Group {arrival.value_text[:24]!r} arrived and none is recorded that it could be compared with."
         return Outcome(Became.WAITS, None, found, "group_not_recorded", words)
 
-    def _file(
-        self, arrival: Arrival, measured: codes.Measured, patient: Patient, taken_at: datetime, decided: Decided
-    ) -> Outcome:
+    def _file(self, arrival: Arrival, measured: codes.Measured, patient: Patient, taken_at: datetime) -> Outcome:
         taken_on = taken_at.astimezone(self.zone).date()
         old = newest_row(self.site, arrival.source, arrival.result_id)
         doubt = plausible.doubts_about(
@@ -228,7 +224,7 @@ class Taking:
             words = f"{arrival.source} sent {arrival.result_id} before for {old.patient.patient_ref} as "
             words += f"{old.get_analyte_display()} {old.value:g} {old.unit}. That stays until somebody decides."
             return Outcome(Became.WAITS, None, patient, "same_id_other_content", words, {"old": old.pk})
-        held = "" if doubt is None or decided.accepted else doubt.sentence[:200]
+        held = "" if doubt is None else doubt.sentence[:200]
         try:
             row = self._row(arrival, measured, patient, taken_at, old)
             row.held_reason = held
@@ -249,8 +245,8 @@ class Taking:
             )  # fmt: skip
         else:
             row = newer_result(
-                old, status=ResultStatus(arrival.status), value=measured.value, why=f"{arrival.status} by {arrival.source}"[:200],
-                at=self.at, taken_at=taken_at, method=arrival.method[:60],
+                old, status=ResultStatus(arrival.status), value=measured.value, at=self.at,
+                why=f"{arrival.status} by {arrival.source}"[:200], taken_at=taken_at, method=arrival.method[:60],
             )  # fmt: skip
         row.status, row.time_known = ResultStatus(arrival.status), arrival.time_known
         return row

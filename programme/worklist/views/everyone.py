@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from django.http import HttpResponseBase, StreamingHttpResponse
+from django.http import HttpResponse, HttpResponseBase, StreamingHttpResponse
 from django.template.loader import render_to_string
 from django.utils.safestring import mark_safe
 from django.views.decorators.http import require_safe
@@ -11,8 +11,16 @@ from programme.core import access
 from programme.core.look import site_now
 from programme.worklist import tables
 from programme.worklist.queries.everyone import everyone as read_everyone
+from programme.worklist.queries.version import list_version
 
 LONGEST_FIND = 60
+
+
+@access.needs("see.list")
+@require_safe
+def version(request: access.SignedIn) -> HttpResponse:
+    """The number that rises when anything on the list may have changed; asked by an open list, one query."""
+    return HttpResponse(list_version(request.user.site), content_type="text/plain")
 
 
 @access.needs("see.list")
@@ -26,6 +34,7 @@ def everyone(request: access.SignedIn) -> HttpResponseBase:
         "table": tables.head_table(page.today),
         "marker": mark_safe(tables.ROWS_HERE),
         "nav": "list",
+        "version": list_version(request.user.site),
     }
     shell = render_to_string("worklist/list.html" if whole else "worklist/_list.html", context, request)
     return StreamingHttpResponse(tables.list_chunks(page, shell, request), headers={"Vary": "HX-Request"})

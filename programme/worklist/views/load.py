@@ -35,14 +35,14 @@ def choose(request: access.SignedIn) -> HttpResponse:
         kept = uploads.keep_upload(user=request.user, chosen=chosen, at=site_now(request.user))
     except uploads.TooLarge as error:
         return _choose_again(request, str(error))
-    _remember(request, kept)
+    remember(request, kept)
     return redirect("worklist:load_look", token=kept.token)
 
 
 @access.needs("change.history")
 @require_http_methods(["GET", "HEAD", "POST"])
 def look(request: access.SignedIn, token: str) -> HttpResponse:
-    kept, data = _kept(request, token)
+    kept, data = kept_file(request, token)
     if kept is None or data is None:
         messages.error(request, GONE)
         return redirect("worklist:load")
@@ -61,7 +61,7 @@ def look(request: access.SignedIn, token: str) -> HttpResponse:
 @require_safe
 def faults(request: access.SignedIn, token: str) -> HttpResponse:
     """Every fault of the file in one line each, as plain text."""
-    _, data = _kept(request, token)
+    _, data = kept_file(request, token)
     if data is None:
         messages.error(request, GONE)
         return redirect("worklist:load")
@@ -93,14 +93,15 @@ def _choose_again(request: access.SignedIn, problem: str) -> HttpResponse:
     return render(request, "worklist/load.html", {"nav": "load", "problem": problem}, status=422)
 
 
-def _remember(request: access.SignedIn, kept: uploads.KeptFile) -> None:
+def remember(request: access.SignedIn, kept: uploads.KeptFile) -> None:
     """Note in the sign-in session what was looked at, so that no other file can be confirmed in its place."""
     files: dict[str, Any] = request.session.get(KEPT, {})
     newest = sorted(files.items(), key=lambda item: item[1]["read_at"])[-(uploads.MOST_FILES_A_USER - 1) :]
     request.session[KEPT] = {**dict(newest), kept.token: {**asdict(kept), "read_at": kept.read_at.isoformat()}}
 
 
-def _kept(request: access.SignedIn, token: str) -> tuple[uploads.KeptFile | None, bytes | None]:
+def kept_file(request: access.SignedIn, token: str) -> tuple[uploads.KeptFile | None, bytes | None]:
+    """Return the file that was looked at under this token, None where it is gone or was never this person's."""
     said = request.session.get(KEPT, {}).get(token)
     if said is None:
         return None, None

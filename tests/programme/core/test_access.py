@@ -43,6 +43,8 @@ def make_person(site, ref):
     factories.make_course_note(patient, by=signed_by)
     factories.make_check_done(patient, by=signed_by)
     factories.make_proposal(by=signed_by)
+    factories.make_inbox_item(patient)
+    factories.make_local_code(site, by=signed_by)
     factories.make_feed(patient, secret=f"secret-of-{ref}", by=signed_by)
     return sample(course[-1], factories.make_other_transfusion(patient), running)
 

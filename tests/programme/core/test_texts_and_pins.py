@@ -83,7 +83,7 @@ def test_the_settings_and_texts_pages_ask_a_fixed_number_of_queries(
 ):
     for n in range(3):
         SiteText.objects.create(site=site, name="leaflet", text=f"{n}", since=NOW, by=consultant, reason="r")
-        with django_assert_num_queries(4):  # session, user, site, texts
+        with django_assert_num_queries(5):  # session, user, site, texts, what waits in the inbox
             consultant_client.get(reverse("worklist:texts"))
 
 

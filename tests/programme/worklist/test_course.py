@@ -298,7 +298,7 @@ def test_nobody_sees_a_course_without_signing_in(client, fit):
 @pytest.mark.parametrize("sessions", [1, 3])
 def test_the_number_of_queries_does_not_grow_with_sessions(nurse_client, fit, sessions, django_assert_num_queries):
     make_person(fit, sessions=sessions)
-    with django_assert_num_queries(33):
+    with django_assert_num_queries(34):
         page_of(nurse_client)
 
 

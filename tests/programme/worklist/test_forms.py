@@ -514,7 +514,7 @@ def test_records_ask_the_same_number_of_queries(nurse_client, ada, django_assert
         factories.make_haemolysis_sign(ada)
         factories.make_other_transfusion(ada)
         factories.make_goals(ada)
-    with django_assert_num_queries(19):
+    with django_assert_num_queries(20):
         nurse_client.get("/people/SM-042/records/")
 
 
@@ -524,5 +524,5 @@ def test_settings_ask_the_same_number_of_queries(nurse_client, site, django_asse
         factories.make_site_setting(
             site=site, name=name, value=45 if name == "unit_hb_g" else 60 if name == "draw_size_ml" else 9
         )
-    with django_assert_num_queries(4):
+    with django_assert_num_queries(5):
         nurse_client.get("/settings/")

@@ -12,7 +12,7 @@ from sessions.numeric.exchange import Start, Step, run_steps
 from tests import factories
 from tests.factories import TODAY
 
-QUERIES = 17
+QUERIES = 18
 
 STEPS = [
     {"fluid": "red_cells", "in_ml": 258.0, "out_ml": 250.0},

@@ -1,0 +1,45 @@
+"""Forms of the inbox: a decision, and the unit's own codes."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+
+from programme.intake.numeric.codes import BY_ANALYTE
+
+
+class DecideForm(forms.Form):
+    """What was touched, and why. The rest is checked by the service, which knows what can be decided."""
+
+    receipt = forms.CharField(max_length=64)
+    version = forms.IntegerField()
+    choice = forms.CharField(max_length=32, required=False)
+    why = forms.CharField(max_length=200, required=False)
+
+
+class LocalCodeForm(forms.Form):
+    """One code of the unit's own laboratory."""
+
+    use_required_attribute = False
+
+    receipt = forms.CharField(max_length=64, widget=forms.HiddenInput, required=False)
+    code = forms.CharField(label="Code", max_length=40, widget=forms.TextInput(attrs={"class": "t"}))
+    analyte = forms.ChoiceField(label="Stands for", choices=[(row.analyte, row.name) for row in BY_ANALYTE.values()])
+    unit = forms.CharField(
+        label="Unit where none is sent", max_length=16, required=False, widget=forms.TextInput(attrs={"class": "t"})
+    )  # fmt: skip
+    reason = forms.CharField(label="Agreed with, and where it is written", max_length=200,
+                             widget=forms.TextInput(attrs={"class": "t"}))  # fmt: skip
+
+    def clean(self) -> dict[str, Any]:
+        given = self.cleaned_data
+        quantity = BY_ANALYTE.get(given.get("analyte", ""))
+        if given.get("unit") and quantity is not None and given["unit"] not in quantity.units:
+            self.add_error("unit", f"Allowed is {', '.join(quantity.units)}.")
+        return given
+
+
+class EndCodeForm(forms.Form):
+    receipt = forms.CharField(max_length=64)
+    version = forms.IntegerField()

@@ -1,0 +1,211 @@
+"""What a person decides about an item of the inbox, and taking the decision back. Nothing is deleted."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import datetime
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+
+from patients.models import LabResult, Patient, ResultStatus
+from patients.services import change_of, finish_change, need_reason, newer_result, state_of
+from programme.core import trail
+from programme.core.models import User
+from programme.intake.models import InboxItem, ItemState, Reading, ReadingState, ReadResult
+from programme.intake.numeric.arrivals import Arrival, arrival_of
+from programme.intake.numeric.choices import PERSON, UNIT, Choice
+from programme.intake.queries.offered import offered
+from programme.intake.services.afterwards import ask_where_it_belongs, tell_of_lapsed_plans
+from programme.intake.services.reading import read_message
+from programme.intake.services.taking import Decided, Taking
+from sessions.models import ExchangeSession
+from sessions.services import pair_result, unpair_result
+
+SETTLING = ["state", "choice", "why", "outcome", "settled_at", "settled_by"]
+Outcome = dict[str, Any]
+
+
+@transaction.atomic
+def settle(*, item: InboxItem, version: int, choice: str, why: str, actor: User, at: datetime) -> InboxItem:
+    """Do what was chosen and settle the item. Raises ValidationError, or EditedMeanwhile where another was quicker."""
+    if item.state == ItemState.SETTLED:
+        raise ValidationError("This was settled meanwhile; look at it again.")
+    chosen = next((one for one in offered(item) if one.code == choice), None)
+    if chosen is None:
+        raise ValidationError({"choice": f"{choice!r} is not one of the choices here."})
+    if chosen.asks_why:
+        need_reason(why)
+    before = state_of_item(item)
+    _write(item, version, chosen, why, actor, at)
+    item.outcome = _do(item, choice, why.strip() or chosen.words, actor, at)
+    InboxItem.objects.filter(pk=item.pk).update(outcome=item.outcome)
+    _to_trail(item, f"decide on arrival: {chosen.words}", before, why, actor, at)
+    return item
+
+
+@transaction.atomic
+def undo(*, item: InboxItem, version: int, actor: User, at: datetime) -> InboxItem:
+    """Take a decision back: what it put into a course is taken out again, and the item waits."""
+    if item.state != ItemState.SETTLED or item.outcome.get("final") or item.choice == "overtaken":
+        raise ValidationError("This cannot be taken back here.")
+    before = state_of_item(item)
+    item.state, item.version = ItemState.UNDONE, version
+    outcome, item.outcome = item.outcome, {}
+    item.settled_at, item.settled_by = None, None
+    item.save_changes([name for name in SETTLING if name not in ("choice", "why")])
+    _take_back(item, outcome, actor, at)
+    _to_trail(item, "take decision on arrival back", before, "", actor, at)
+    return item
+
+
+def state_of_item(item: InboxItem) -> dict[str, Any]:
+    said = state_of(item)
+    return {name: said[name] for name in ("reason", "state", "choice", "why", "outcome", "settled_at", "settled_by_id")}
+
+
+def _write(item: InboxItem, version: int, chosen: Choice, why: str, actor: User, at: datetime) -> None:
+    item.state, item.choice, item.why = ItemState.SETTLED, chosen.code, why.strip()[:200]
+    item.settled_at, item.settled_by, item.version = at, actor, version
+    item.save_changes(SETTLING)
+
+
+def _to_trail(item: InboxItem, action: str, before: dict[str, Any], why: str, actor: User, at: datetime) -> None:
+    entry = trail.Change(
+        site_key=item.site_id,
+        patient_key=item.patient_id,
+        action=action[:60],
+        row_kind=item._meta.label,
+        row_key=item.pk,
+        row_version=item.version,
+        why=why.strip(),
+        before=before,
+        after=state_of_item(item),
+    )
+    trail.write([entry], actor=actor, at=at)
+
+
+def _do(item: InboxItem, choice: str, why: str, actor: User, at: datetime) -> Outcome:
+    """Do what was chosen and return what must be taken back if it is undone."""
+    if choice.startswith(PERSON):
+        patient = Patient.objects.select_for_update(of=("self",)).select_related("site").get(
+            pk=int(choice.removeprefix(PERSON)), site_id=item.site_id
+        )  # fmt: skip
+        return _file(item, lambda said: said, Decided(patient=patient, again=True), actor, at)
+    if choice.startswith(UNIT):
+        unit = choice.removeprefix(UNIT)
+        return _file(item, lambda said: replace(said, unit=unit), Decided(again=True), actor, at)
+    if choice == "newest":
+        return _file(item, lambda said: said, Decided(again=True), actor, at)
+    if choice == "read_again":
+        if item.read_result is None:
+            return _read_whole_again(item, at)
+        return _file(item, lambda said: said, Decided(again=True), actor, at)
+    if choice == "accept":
+        return _accept(item, why, actor, at)
+    if choice in ("before", "after"):
+        return _pair(item, choice, actor, at)
+    if choice == "withdraw":
+        return _withdraw(item, LabResult.objects.get(pk=item.about["old"]), why, actor, at)
+    return {}
+
+
+def _file(
+    item: InboxItem, change: Callable[[Arrival], Arrival], decided: Decided, actor: User, at: datetime
+) -> Outcome:
+    """Take the arrival again as decided. What is in doubt about it then comes back as an item of its own."""
+    read = item.read_result
+    if read is None:
+        raise ValidationError("Nothing could be read from this message.")
+    taking = Taking(item.raw, at)
+    all_said = ReadResult.objects.filter(raw=item.raw).order_by("number").values_list("said", flat=True)
+    taking.look_at_samples([arrival_of(said) for said in all_said])
+    outcome = taking.one(change(arrival_of(read.said)), decided)
+    if outcome.reason == item.reason and outcome.result is None:
+        raise ValidationError(f"It still cannot be filed: {outcome.sentence}")
+    read.became = outcome.became
+    read.result = outcome.result or read.result
+    read.save(update_fields=["became", "result"])
+    taking.tell(read, outcome)
+    taking.finish(actor=actor)
+    return {} if outcome.result is None else {"result": outcome.result.pk}
+
+
+def _read_whole_again(item: InboxItem, at: datetime) -> Outcome:
+    Reading.objects.filter(raw=item.raw, state=ReadingState.UNREADABLE).update(
+        state=ReadingState.WAITING, attempt=0, lease_until=None, fault=""
+    )
+    read_message(item.raw_id, at=at)
+    return {"final": True}
+
+
+def _accept(item: InboxItem, why: str, actor: User, at: datetime) -> Outcome:
+    row = _held_row(item)
+    held = row.held_reason
+    _hold(row, "", f"accept held result: {why}", actor, at)
+    ask_where_it_belongs(item.raw, [row], at)
+    tell_of_lapsed_plans(item.raw, [row.patient], at)
+    return {"held": held}
+
+
+def _held_row(item: InboxItem) -> LabResult:
+    row = LabResult.objects.filter(pk=item.result_id or 0).select_related("patient__site").first()
+    if row is None or LabResult.objects.filter(supersedes=row).exists():
+        raise ValidationError("A newer version of this result came meanwhile; this one cannot count any more.")
+    return row
+
+
+def _hold(row: LabResult, held_reason: str, why: str, actor: User, at: datetime) -> None:
+    before = state_of(row)
+    row.held_reason = held_reason
+    row.save(update_fields=["held_reason"])
+    action = "hold result" if held_reason else "accept held result"
+    finish_change(row.patient, [change_of(row.patient, action, row, before=before, why=why[:400])], actor=actor, at=at)
+
+
+def _pair(item: InboxItem, position: str, actor: User, at: datetime) -> Outcome:
+    row = _held_row(item)
+    exchange_session = ExchangeSession.objects.get(pk=item.about["session"], patient=row.patient)
+    pair_result(result=row, exchange_session=exchange_session, position=position, actor=actor, at=at)
+    return {"paired": row.pk}
+
+
+def _withdraw(item: InboxItem, row: LabResult, why: str, actor: User, at: datetime) -> Outcome:
+    newer = _newer(row, ResultStatus.WITHDRAWN, row.value, why, actor, at)
+    return {"withdrawn": newer.pk}
+
+
+def _newer(row: LabResult, status: ResultStatus, value: float, why: str, actor: User, at: datetime) -> LabResult:
+    newer = newer_result(row, status=status, value=value, why=why[:200], at=at)
+    newer.full_clean()
+    newer.save()
+    entry = change_of(row.patient, f"{status} result", newer, why=newer.why)
+    finish_change(row.patient, [entry], actor=actor, at=at)
+    return newer
+
+
+def _take_back(item: InboxItem, outcome: Outcome, actor: User, at: datetime) -> None:
+    if "held" in outcome:
+        _hold(_held_row(item), outcome["held"], "the decision was taken back", actor, at)
+    elif "paired" in outcome:
+        unpair_result(result=LabResult.objects.get(pk=outcome["paired"]), actor=actor, at=at)
+    elif "withdrawn" in outcome or "result" in outcome:
+        _put_back(item, outcome.get("withdrawn") or outcome["result"], actor, at)
+
+
+def _put_back(item: InboxItem, key: int, actor: User, at: datetime) -> None:
+    """Let the row count that counted before; where there was none, withdraw what the decision filed."""
+    row = LabResult.objects.select_related("patient__site", "supersedes").get(pk=key)
+    if LabResult.objects.filter(supersedes=row).exists():
+        raise ValidationError("A newer version of this result came meanwhile; put that right instead.")
+    old, why = row.supersedes, "the decision was taken back"
+    if old is None or old.status in (ResultStatus.WITHDRAWN, ResultStatus.PRELIMINARY):
+        _newer(row, ResultStatus.WITHDRAWN, row.value, why, actor, at)
+        return
+    newer = newer_result(row, status=ResultStatus.CORRECTED, value=old.value, why=why, at=at, taken_at=old.taken_at)
+    newer.method, newer.time_known, newer.held_reason = old.method, old.time_known, old.held_reason
+    newer.full_clean()
+    newer.save()
+    finish_change(row.patient, [change_of(row.patient, "corrected result", newer, why=why)], actor=actor, at=at)

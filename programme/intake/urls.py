@@ -1,0 +1,17 @@
+"""Addresses of the inbox."""
+
+from django.urls import URLPattern, path
+
+from programme.intake.views import codes, inbox
+
+app_name = "intake"
+urlpatterns: list[URLPattern] = [
+    path("inbox/", inbox.inbox, name="inbox"),
+    path("inbox/filed/", inbox.filed, name="filed"),
+    path("inbox/codes/", codes.codes, name="codes"),
+    path("inbox/codes/add/", codes.add, name="add_code"),
+    path("inbox/codes/<int:key>/end/", codes.end, name="end_code"),
+    path("inbox/<int:key>/", inbox.item, name="item"),
+    path("inbox/<int:key>/settle/", inbox.settle, name="settle"),
+    path("inbox/<int:key>/undo/", inbox.undo, name="undo"),
+]

@@ -1,0 +1,75 @@
+"""The unit's own codes: which there are, adding one, ending one."""
+
+from __future__ import annotations
+
+from django.contrib import messages
+from django.core.exceptions import ValidationError
+from django.http import Http404, HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.views.decorators.http import require_http_methods, require_POST
+
+from programme.core import access, receipts
+from programme.core.look import site_now
+from programme.core.models import EditedMeanwhile
+from programme.intake.forms.items import EndCodeForm, LocalCodeForm
+from programme.intake.models import LocalCode
+from programme.intake.numeric.codes import ALLOWED, BY_ANALYTE
+from programme.intake.services.local_codes import add_code, end_code
+
+
+@access.needs("see.inbox")
+@require_http_methods(["GET", "HEAD"])
+def codes(request: access.SignedIn) -> HttpResponse:
+    return _show(request, LocalCodeForm(initial={"receipt": receipts.new_key()}))
+
+
+def _show(request: access.SignedIn, form: LocalCodeForm) -> HttpResponse:
+    rows = LocalCode.objects.filter(site=request.user.site).select_related("by").order_by("until", "code", "-since")
+    own = [(row, BY_ANALYTE[row.analyte].name) for row in rows]
+    context = {"own": own, "form": form, "allowed": ALLOWED, "nav": "inbox", "receipt": receipts.new_key()}
+    return render(request, "inbox/codes.html", context, status=422 if form.errors else 200)
+
+
+@access.needs("change.local_codes")
+@require_POST
+def add(request: access.SignedIn) -> HttpResponse:
+    form, now, user = LocalCodeForm(request.POST), site_now(request.user), request.user
+    if not form.is_valid():
+        return _show(request, form)
+    given = form.cleaned_data
+    key = given.pop("receipt")
+
+    def do() -> str:
+        row = add_code(site=user.site, actor=user, at=now, **given)
+        messages.success(request, f"{row.code} stands for {BY_ANALYTE[row.analyte].name} from today on.")
+        return reverse("intake:codes")
+
+    try:
+        return redirect(receipts.once(key=key, actor=user, at=now, action="add local code", do=do))
+    except (ValidationError, receipts.BadReceipt) as error:
+        form.add_error(None, error if isinstance(error, ValidationError) else str(error))
+        return _show(request, form)
+
+
+@access.needs("change.local_codes")
+@require_POST
+def end(request: access.SignedIn, key: int) -> HttpResponse:
+    row = LocalCode.objects.filter(site=request.user.site, pk=key).first()
+    form, now, user = EndCodeForm(request.POST), site_now(request.user), request.user
+    if row is None:
+        raise Http404("No such code at your unit.")
+    if not form.is_valid():
+        messages.error(request, "The form was not whole. Nothing was changed.")
+        return redirect("intake:codes")
+
+    def do() -> str:
+        end_code(row=row, version=form.cleaned_data["version"], on=now.date(), actor=user, at=now)
+        messages.success(request, f"{row.code} stands for nothing from today on.")
+        return reverse("intake:codes")
+
+    try:
+        receipts.once(key=form.cleaned_data["receipt"], actor=user, at=now, action=f"end local code {key}", do=do)
+    except (ValidationError, EditedMeanwhile, receipts.BadReceipt) as error:
+        messages.error(request, " ".join(error.messages) if isinstance(error, ValidationError) else str(error))
+    return redirect("intake:codes")
