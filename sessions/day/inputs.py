@@ -77,8 +77,9 @@ def _results(named: dict[str, Any], patient: Patient, on: date, zone: ZoneInfo) 
     """Results that were corrected, and an Hb newer than the one that every limit of the plan hangs on."""
     keys, hb = result_keys(named), named.get("hb") or {}
     corrected = Q(pk__in=keys, superseded_by__isnull=False)
-    newer = Q(
-        analyte=Analyte.HB, supersedes__isnull=True, superseded_by__isnull=True, link__isnull=True, taken_on__lte=on,
+    new = Q(supersedes__isnull=True) | Q(supersedes__status=ResultStatus.PRELIMINARY)
+    newer = new & Q(
+        analyte=Analyte.HB, superseded_by__isnull=True, link__isnull=True, taken_on__lte=on,
         taken_at__gt=hb["taken_at"], status=ResultStatus.FINAL, held_reason="",
     ) if hb.get("result") and hb.get("taken_at") else Q(pk__in=[])  # fmt: skip
     rows = LabResult.objects.filter(corrected | newer, patient=patient).distinct().order_by("pk")
