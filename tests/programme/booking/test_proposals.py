@@ -268,6 +268,5 @@ def test_another_units_proposal_is_not_there(coordinator) -> None:
     due_person("R1")
     row = proposed(coordinator)
 
-
     stranger = make_user(username="stranger", role="coordinator", site=make_site("other"))
     assert client_of(stranger).get(reverse("booking:proposal", args=[row.pk])).status_code == 404
