@@ -52,6 +52,7 @@ def load_diary(*, site: Site, today: date, at: datetime) -> None:
     _wish(people, today, coordinator, at)
     _book_today(people, rows, today, coordinator, at)
     _did_not_come(people[MISSED], rows[1], today, coordinator, at)
+    _came_before(people, rows[0], today, coordinator, at)
     _book_ahead(site, people, today, coordinator, at)
 
 
@@ -142,6 +143,18 @@ def _did_not_come(patient: Patient, chair: Chair, today: date, actor: User, at: 
     for back, outcome, words in ((3, "tried", ""), (1, "left_word", "left word with a neighbour")):
         when = at - timedelta(days=back)
         contacts.log_contact(patient=patient, booking=row, outcome=outcome, words=words, actor=actor, at=when)
+
+
+def _came_before(people: dict[str, Patient], chair: Chair, today: date, actor: User, at: datetime) -> None:
+    """Who is in the chair today was booked for each session of the last year, and once did not come the week before."""
+    for ref in TODAYS:
+        past = people[ref].exchange_sessions.carried_out().filter(on__gte=today - timedelta(days=364), on__lt=today)
+        days = list(past.order_by("on").values_list("on", flat=True))
+        for on in days:
+            _stored(people[ref], chair, on, BookingState.CAME, actor, at - timedelta(days=(today - on).days + 20))
+        if len(days) > LEFT_OPEN:
+            missed = days[LEFT_OPEN] - timedelta(days=7)
+            _stored(people[ref], chair, missed, BookingState.MISSED, actor, at - timedelta(days=300))
 
 
 def _book_ahead(site: Site, people: dict[str, Patient], today: date, actor: User, at: datetime) -> None:
