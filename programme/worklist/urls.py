@@ -5,7 +5,19 @@ A unit's own reference may hold a slash, so it is read as a path.
 
 from django.urls import URLPattern, path
 
-from programme.worklist.views import clinic, course, everyone, load, load_results, people, plan, records, settings, texts, trying
+from programme.worklist.views import (
+    clinic,
+    course,
+    everyone,
+    load,
+    load_results,
+    people,
+    plan,
+    records,
+    settings,
+    texts,
+    trying,
+)
 
 app_name = "worklist"
 urlpatterns: list[URLPattern] = [
