@@ -284,7 +284,10 @@ def _paused_words(patient: Patient, today: date) -> str:
     if patient.standing != Standing.PAUSED:
         return ""
     since = "" if patient.standing_since is None else f" since {short_day_words(patient.standing_since, today)}"
-    return f"Paused{since}" + (f": {patient.standing_reason.rstrip('. ')}" if patient.standing_reason else "")
+    why = f": {patient.standing_reason.rstrip('. ')}" if patient.standing_reason else ""
+    review = patient.standing_review_on
+    verb = "" if review is None else "review was due" if review < today else "look at it again"
+    return f"Paused{since}{why}" + (f"; {verb} {short_day_words(review, today)}" if review else "")
 
 
 def _row(

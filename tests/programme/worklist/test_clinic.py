@@ -279,6 +279,17 @@ def test_goals_overdue_for_review_are_said_on_the_course_and_in_the_list(nurse_c
     assert "review" in " ".join((row.need.sentence, *row.need.also)).lower()
 
 
+@pytest.mark.parametrize(
+    ("days", "words"), [(-1, "Paused: abroad; review was due 31 May."), (1, "Paused: abroad; look at it again 2 Jun.")]
+)
+def test_a_pause_that_nobody_looked_at_again_is_said_in_the_list(person, days, words):
+    person.standing, person.standing_reason = "paused", "abroad"
+    person.standing_review_on = TODAY + timedelta(days=days)
+    person.save()
+    (row,) = [row for band in everyone(person.site, NOW).bands for row in band.rows]
+    assert row.need.sentence == words
+
+
 # Notes
 
 
