@@ -12,4 +12,5 @@ app.autodiscover_tasks()
 app.conf.beat_schedule = {
     # Twice: the second start takes up what a worker that died left behind, and finds nothing to do otherwise.
     "nightly-replan": {"task": "replan", "schedule": crontab(hour="2", minute="10,40")},
+    "nightly-demand": {"task": "foresee_demand", "schedule": crontab(hour="4", minute="10")},
 }

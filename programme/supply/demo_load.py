@@ -13,6 +13,7 @@ from patients.models import Patient
 from programme.booking.models import STANDING, Booking, BookingState
 from programme.core.models import Role, Site, User
 from programme.supply.models import BloodOrder
+from programme.supply.services.demand import keep_demand, keep_look_back
 from programme.supply.services.orders import answer_order, draft_order, draft_orders, send_order
 from programme.supply.services.units import ArrivedLabel, take_in
 from sessions.day.numeric.donation_number import check_character
@@ -41,6 +42,8 @@ def load_blood(*, site: Site, today: date, at: datetime) -> None:
             units = sent.units if place % 3 == 0 else max(sent.units - 1, 1)
             words = SHORT if units < sent.units else ""
             answer_order(order=sent, version=sent.version, units=units, words=words, actor=actor, at=at)
+    keep_look_back(site=site, at=at)
+    keep_demand(site=site, at=at)
 
 
 def _bring(order: BloodOrder, actor: User, at: datetime) -> None:

@@ -8,6 +8,7 @@ from django.db.models import F, Q
 from patients.models import Patient
 from programme.booking.models import Booking
 from programme.core.models import Site, User, Versioned
+from sessions.models import ModelFit
 
 
 class OrderState(models.TextChoices):
@@ -136,3 +137,41 @@ class SuppliedUnit(Versioned):
                 violation_error_message="A unit cannot end before it arrived.",
             ),
         ]
+
+
+class DemandForecast(models.Model):
+    """Units foreseen week by week as of a day: reckoned, replaced by the next, never ordered by itself.
+
+    rows: [{"week_start", "group", "p10", "p50", "p90", "expected", "searched": {same four}, "booked"}].
+    left_out: references of people about whom nothing could be foreseen. look_back: the one whose stretch was used.
+    """
+
+    site = models.ForeignKey(Site, models.PROTECT, related_name="demand_forecasts")
+    as_of = models.DateField()
+    made_at = models.DateTimeField()
+    model_fit = models.ForeignKey(ModelFit, models.PROTECT, null=True, related_name="+")
+    code_version = models.CharField(max_length=20)
+    stretch = models.FloatField()
+    rows = models.JSONField()
+    left_out = models.JSONField(default=list)
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["site", "as_of"], name="demand_forecast_once_a_day")]
+
+
+class DemandLookBack(models.Model):
+    """Past forecasts of weekly units, made from what was known then, beside what was used.
+
+    rows: [{"as_of", "week_start", "ahead", "p10", "p50", "p90", "used"}], ranges as lived, not widened.
+    stretch: what they would have had to be widened by; held_later: how many of the later half hold when widened by
+    what the earlier half asks for, with how many there are.
+    """
+
+    site = models.ForeignKey(Site, models.PROTECT, related_name="demand_look_backs")
+    as_of = models.DateField()
+    made_at = models.DateTimeField()
+    code_version = models.CharField(max_length=20)
+    stretch = models.FloatField()
+    held_later = models.PositiveIntegerField()
+    weeks_later = models.PositiveIntegerField()
+    rows = models.JSONField()

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from datetime import datetime
 
 from programme.core.tables import safe
+from programme.supply.queries.foreseen import Foreseen
 from programme.supply.queries.orders import OrderLine
 
 HEADER = (
@@ -24,6 +25,21 @@ def order_sheet_csv(lines: Iterable[OrderLine]) -> str:
     writer.writerow(HEADER)
     for line in lines:
         writer.writerow([safe(cell) for cell in _cells(line)])
+    return file.getvalue()
+
+
+DEMAND_HEADER = ("week_start", "group", "p10", "p50", "p90", "booked")
+
+
+def demand_csv(found: Foreseen) -> str:
+    """Return the weeks of every group, then of all, as CSV; units."""
+    file = io.StringIO(newline="")
+    writer = csv.writer(file)
+    writer.writerow(DEMAND_HEADER)
+    for line in found.lines:
+        for week in line.cells:
+            cells = (week.monday.isoformat(), line.name or "all", week.low, week.middle, week.high, week.booked)
+            writer.writerow([safe(str(cell)) for cell in cells])
     return file.getvalue()
 
 

@@ -87,7 +87,7 @@ def live_a_year(
             break
         before, measured = sampler.next_before(after, days)
         over_for = days * share_over(after, before, ceiling_pct - (measured - before))
-        chosen = _fewest(ratios, plan.end_target_pct / np.maximum(measured, 0.5))
+        chosen = fewest(ratios, plan.end_target_pct / np.maximum(measured, 0.5))
         after = np.clip(before * ratios[chosen] * rng.normal(1.0, plan.ratio_rel_sd, n_paths), 0.5, 99.0)
         seen = (1.0, chosen + 1.0, iron[chosen], np.round(measured, 1) > ceiling_pct + 1e-9, over_for)
         for name, value in zip(tally, seen, strict=True):
@@ -131,13 +131,33 @@ def course_ahead(
     days, bands_before, bands_after = [], [], []
     while day <= last_days:
         before, measured = sampler.next_before(after, np.full(n_paths, gap))
-        chosen = _fewest(ratios, plan.end_target_pct / np.maximum(measured, 0.5))
+        chosen = fewest(ratios, plan.end_target_pct / np.maximum(measured, 0.5))
         after = np.clip(before * ratios[chosen] * rng.normal(1.0, plan.ratio_rel_sd, n_paths), 0.5, 99.0)
         days.append(day)
         bands_before.append(_bands(before))
         bands_after.append(_bands(after))
         day, gap = day + plan.interval_days, plan.interval_days
     return CourseAhead(tuple(days), tuple(bands_before), tuple(bands_after))
+
+
+class SessionsAhead:
+    """The sessions to come of one person, each as the plan says, on days that the caller sets one after another.
+
+    pace : of that one person. rng : numpy generator. n_paths : how many courses.
+    """
+
+    def __init__(self, plan: Plan, fit: ProgrammeFit, pace: PeoplePace, rng: np.random.Generator, n_paths: int) -> None:
+        self._plan, self._rng, self._ratios = plan, rng, np.array(plan.ratios)
+        self._sampler = CourseSampler(fit, pace, rng, n_paths)
+        self._after = np.maximum(self._sampler.after_true_pct, 0.5)
+
+    def units_after(self, gap_days: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Hold the next session on each path, `gap_days` [paths] after the one before; return its units, [paths]."""
+        before, measured = self._sampler.next_before(self._after, gap_days)
+        chosen = fewest(self._ratios, self._plan.end_target_pct / np.maximum(measured, 0.5))
+        off_mark = self._rng.normal(1.0, self._plan.ratio_rel_sd, len(before))
+        self._after = np.clip(before * self._ratios[chosen] * off_mark, 0.5, 99.0)
+        return np.asarray(chosen + 1)
 
 
 def share_over(after_pct: Floats, before_pct: Floats, line_pct: Floats) -> Floats:
@@ -154,7 +174,7 @@ def share_over(after_pct: Floats, before_pct: Floats, line_pct: Floats) -> Float
     return np.where(level, (after_pct > line_pct).astype(float), over)
 
 
-def _fewest(ratios: Floats, need: Floats) -> NDArray[np.int64]:
+def fewest(ratios: Floats, need: Floats) -> NDArray[np.int64]:
     """Index of the fewest units that reach `need`, else of those that come nearest."""
     reaches = ratios[None, :] <= need[:, None]
     return np.where(reaches.any(axis=1), reaches.argmax(axis=1), int(ratios.argmin()))

@@ -204,6 +204,11 @@ def lead_times(settings: Mapping[str, float]) -> LeadTimes:
     )
 
 
+def needed_of(people: Collection[int]) -> dict[int, Needed]:
+    """Return what the blood of these people must be, by key; two queries."""
+    return _needed(people)[0]
+
+
 def _needed(people: Collection[int]) -> tuple[dict[int, Needed], dict[int, str]]:
     found = Antibody.objects.filter(patient__in=people, withdrawn_reason="").order_by("found_year", "name")
     antibodies: defaultdict[int, list[str]] = defaultdict(list)

@@ -16,12 +16,15 @@ from patients.models import Patient
 from programme.core import access, receipts
 from programme.core.look import site_now
 from programme.core.models import EditedMeanwhile
+from programme.supply.charts import draw_ends, draw_weeks
 from programme.supply.pdf import order_sheet_pdf
 from programme.supply.queries.coming import weeks_of
+from programme.supply.queries.foreseen import foreseen
 from programme.supply.queries.orders import blood_page
 from programme.supply.queries.tracing import of_donation, of_person, recipients
 from programme.supply.services.orders import draft_orders, send_orders
-from programme.supply.tables import order_sheet_csv
+from programme.supply.tables import demand_csv, order_sheet_csv
+from programme.supply.tasks import foresee_demand_of
 from sessions.day.numeric.donation_number import BETWEEN, LENGTH, BadCode, read_number
 
 REFUSED = (ValidationError, EditedMeanwhile, receipts.BadReceipt)
@@ -30,8 +33,39 @@ REFUSED = (ValidationError, EditedMeanwhile, receipts.BadReceipt)
 @access.needs("see.blood")
 @require_safe
 def blood(request: access.SignedIn) -> HttpResponse:
-    page = blood_page(request.user.site, site_now(request.user))
-    return render(request, "supply/blood.html", {"page": page, "receipt": receipts.new_key(), "nav": "blood"})
+    now = site_now(request.user)
+    demand = foreseen(request.user.site, now)
+    weeks = [(week.low, week.middle, week.high, week.all_booked) for week in demand.weeks]
+    context = {
+        "page": blood_page(request.user.site, now),
+        "foreseen": demand,
+        "picture": draw_weeks(weeks),
+        "bar": draw_ends(demand.ends),
+        "receipt": receipts.new_key(),
+        "nav": "blood",
+    }
+    return render(request, "supply/blood.html", context)
+
+
+@access.needs("change.blood_orders")
+@require_POST
+def foresee(request: access.SignedIn) -> HttpResponse:
+    """Have demand reckoned now, by a worker where there is one."""
+
+    def do() -> str:
+        foresee_demand_of.delay(request.user.site.pk)
+        messages.success(request, "Demand is reckoned again from what is known now; the page shows it once it is done.")
+        return reverse("supply:blood")
+
+    return _once(request, "reckon demand", do)
+
+
+@access.needs("see.blood")
+@require_safe
+def demand_as_table(request: access.SignedIn) -> HttpResponse:
+    now = site_now(request.user)
+    text = demand_csv(foreseen(request.user.site, now))
+    return sent_file(text.encode(), "text/csv; charset=utf-8", f"blood-demand-{now:%Y%m%d}.csv", "attachment")
 
 
 @access.needs("change.blood_orders")

@@ -9,6 +9,7 @@ from programme.core import trail
 from programme.core.models import Site, TrailEntry
 from programme.supply.demo_load import load_blood
 from programme.supply.models import BloodOrder, SuppliedUnit
+from programme.supply.queries.foreseen import foreseen
 from programme.supply.queries.orders import blood_page
 from programme.worklist.demo_load import SITE_CODE, load_demo
 
@@ -33,6 +34,9 @@ def test_the_demo_has_orders_in_every_state_and_units_at_the_chair(
     given = SuppliedUnit.objects.filter(state="given")
     assert set(given.values_list("given_to__patient_ref", flat=True)) == {RUNNING, FINISHED}
     assert all(unit.given_to_id == unit.order.patient_id for unit in given.select_related("order"))
+    demand = foreseen(site, at)
+    assert demand.as_of == TODAY
+    assert demand.track is not None
     page = blood_page(site, at)
     assert page.lines
     assert page.loud

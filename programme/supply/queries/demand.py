@@ -1,0 +1,208 @@
+"""Who will need how many units when: everyone's coming weeks from records, bookings and plans, and past ones beside
+what was used. Nothing is written here; the number of queries does not grow with the people."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from programme.booking.models import STANDING, Booking
+from programme.core.models import Site
+from programme.planning.numeric import details
+from programme.planning.numeric.loop import SessionsAhead
+from programme.planning.numeric.people import AVAILABLE
+from programme.planning.reckoning import Part, SiteAsOf
+from programme.supply.numeric.demand import (
+    ALL,
+    LATEST_GAPS,
+    PATHS,
+    WEEK_DAYS,
+    Expected,
+    Lived,
+    Span,
+    WeekOfGroup,
+    booked_in_weeks,
+    holds,
+    live_weeks,
+    seed_of,
+    stretch_of,
+    weeks_by_group,
+)
+from programme.supply.numeric.orders import OrderNeeds, order_needs
+from programme.supply.queries.basis import bases, needed_of
+from sessions import forecasting
+from sessions.day.numeric.blood_match import RH_AND_K
+from sessions.models import ExchangeSession, ModelFit
+
+WEEKS = 13
+LOOK_BACKS, APART_DAYS = 6, 49
+"""A look back: so many past forecasts, so far apart. Chosen here: six over a year and a quarter."""
+
+
+@dataclass(frozen=True, slots=True)
+class Demand:
+    """Units week by week. left_out: references of active people about whom nothing can be foreseen."""
+
+    as_of: date
+    rows: tuple[WeekOfGroup, ...]
+    left_out: tuple[str, ...]
+    fit: ModelFit | None
+
+
+@dataclass(frozen=True, slots=True)
+class PastWeek:
+    """One week of a past forecast for all groups together; ahead: 1 for the first full week after it was made."""
+
+    as_of: date
+    week_start: date
+    ahead: int
+    p10: float
+    p50: float
+    p90: float
+    used: int
+
+
+@dataclass(frozen=True, slots=True)
+class LookBack:
+    """Past forecasts beside what was used. See `DemandLookBack` for the figures."""
+
+    rows: tuple[PastWeek, ...]
+    stretch: float
+    held_later: int
+    weeks_later: int
+
+
+def demand(site: Site, *, first: date, weeks: int, now: datetime, stretch: float = 1.0) -> Demand:
+    """Return units for the weeks from the Monday of `first` on, from what is known now, or was known on a past `first`.
+
+    Nothing before `first` is counted. stretch: by how much ranges are widened; see `stretch_of`. Raises ValueError
+    where no week is asked for.
+    """
+    if weeks < 1:
+        raise ValueError(f"weeks is {weeks}; allowed is 1 or more")
+    as_of = min(first, now.date())
+    monday = first - timedelta(days=first.weekday())
+    span = Span(monday.toordinal(), weeks, first.toordinal())
+    fit = forecasting.fit_in_force(site, as_of)
+    seen = SiteAsOf(site, as_of, fit=forecasting.Learnt.from_dict(fit.parameters) if fit is not None else None)
+    reader = _Reader(site, as_of, now)
+    lived, left = [], []
+    for part in seen.parts():
+        for person, row in reader.people(part):
+            if not person.can_be_foreseen:
+                left.append(person.reference)
+                continue
+            rng, plan = np.random.default_rng(seed_of(person.reference, as_of)), person.plan
+            fit_of_all, pace = part.programme.fit, part.pace.take(row)
+            ahead = None if plan is None else SessionsAhead(plan, fit_of_all, pace, rng, PATHS)
+            units = live_weeks(person, span, ahead, delays=part.people.attendance.delays, rng=rng)
+            lived.append(Lived(person, units, booked_in_weeks(person, span)))
+    return Demand(as_of, weeks_by_group(lived, span, stretch=stretch), tuple(sorted(left)), fit)
+
+
+class _Reader:
+    """What a site knows of past sessions, needs and bookings as of a day."""
+
+    def __init__(self, site: Site, as_of: date, now: datetime) -> None:
+        self.as_of = as_of
+        self.past: defaultdict[int, list[tuple[int, int | None]]] = defaultdict(list)
+        done = ExchangeSession.objects.carried_out().filter(patient__site=site, on__lte=as_of).order_by("on")
+        for pk, on, units in done.values_list("patient_id", "on", "units"):
+            self.past[pk].append((on.toordinal(), units))
+        self.needs = {pk: order_needs(needed) for pk, needed in needed_of(self.past).items()}
+        self.booked: defaultdict[int, list[tuple[int, int | None]]] = defaultdict(list)
+        if as_of >= now.date():  # which bookings stood on a past day is not kept
+            rows = Booking.objects.filter(chair__site=site, state__in=STANDING, on__gte=as_of)
+            bookings = list(rows.select_related("patient__site").order_by("on"))
+            found = bases(site, bookings, now=now)
+            for booking in bookings:
+                self.booked[booking.patient_id].append((booking.on.toordinal(), found[booking.pk].planned.units))
+
+    def people(self, part: Part) -> list[tuple[Expected, int]]:
+        """Everyone of the part with at least one session, and their row in it."""
+        said, people = part.said, part.people
+        weighed = details.weigh(people, part.tried, said)
+        found = []
+        for row, record in enumerate(part.records):
+            past = self.past[record.pk]
+            if not past:
+                continue
+            days = [day for day, _ in past[-LATEST_GAPS - 1 :]]
+            available = said.bar[row] == AVAILABLE
+            plans = details.year_plans(weighed, people, said, row) if available else {}
+            needs = self.needs[record.pk]
+            person = Expected(
+                reference=record.patient_ref,
+                group=needs.group,
+                searched=needs_search(needs),
+                last_day=days[-1],
+                next_day=int(said.next_day[row]) if available else 0,
+                booked=tuple(self.booked[record.pk]),
+                gaps=tuple(int(gap) for gap in np.diff(days)),
+                units=tuple(units for _, units in past[-LATEST_GAPS:] if units),
+                plan=plans.get(int(said.choices.suggested[row])),
+                late_share=float(people.attendance.late_share[row]),
+            )
+            found.append((person, row))
+        return found
+
+
+def needs_search(needs: OrderNeeds) -> bool:
+    """Whether units must lack an antigen beyond Rh and K, so that they are searched for."""
+    return bool(set(needs.negative) - set(RH_AND_K))
+
+
+def look_back(site: Site, *, today: date) -> LookBack:
+    """Return past forecasts, each from what was known on its day, beside the units used since. No bookings are in them.
+
+    Raises ValueError where the records do not reach back far enough.
+    """
+    used: defaultdict[int, int] = defaultdict(int)
+    done = ExchangeSession.objects.carried_out().filter(patient__site=site, on__lt=today)
+    for on, units in done.values_list("on", "units"):
+        used[on.toordinal()] += units or 0
+    newest = today - timedelta(days=WEEK_DAYS * WEEKS + WEEK_DAYS)
+    days = [newest - timedelta(days=APART_DAYS * number) for number in range(LOOK_BACKS)]
+    rows: list[PastWeek] = []
+    for as_of in sorted(day for day in days if used and day.toordinal() > min(used) + 2 * WEEK_DAYS * WEEKS):
+        rows.extend(_past_weeks(site, as_of, used))
+    if not rows:
+        raise ValueError(
+            "The records do not reach back far enough: forecasts need half a year before, and 13 weeks since."
+        )
+    half = len(rows) // 2
+    earlier, later = rows[:half], rows[half:]
+    learnt = stretch_of(*_columns(earlier)) if earlier else 1.0
+    seen, low, middle, high = _columns(later)
+    held = holds(seen, np.maximum(middle - learnt * (middle - low), 0.0), middle + learnt * (high - middle))
+    return LookBack(tuple(rows), stretch_of(*_columns(rows)), int(held.sum()), len(later))
+
+
+def _past_weeks(site: Site, as_of: date, used: defaultdict[int, int]) -> list[PastWeek]:
+    """The whole weeks after `as_of`, foreseen on that day."""
+    monday = as_of + timedelta(days=WEEK_DAYS - as_of.weekday())
+    now = datetime.combine(as_of + timedelta(days=1), time(0), tzinfo=ZoneInfo(site.time_zone))
+    found = demand(site, first=as_of, weeks=WEEKS + 1, now=now + timedelta(days=1))
+    return [
+        PastWeek(
+            as_of=as_of,
+            week_start=date.fromordinal(row.week_start),
+            ahead=(row.week_start - monday.toordinal()) // WEEK_DAYS + 1,
+            p10=row.p10,
+            p50=row.p50,
+            p90=row.p90,
+            used=sum(used[row.week_start + day] for day in range(WEEK_DAYS)),
+        )
+        for row in found.rows
+        if row.group == ALL and row.week_start >= monday.toordinal()
+    ]
+
+
+def _columns(rows: Sequence[PastWeek]) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    table = np.array([(row.used, row.p10, row.p50, row.p90) for row in rows], dtype=float).reshape(-1, 4)
+    return table[:, 0], table[:, 1], table[:, 2], table[:, 3]

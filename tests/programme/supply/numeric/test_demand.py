@@ -1,0 +1,196 @@
+"""Units week by week: bookings to the day, renewal theory for the rest, and ranges that hold eight in ten weeks."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from statsmodels.stats.proportion import proportion_confint
+
+from programme.supply.numeric.demand import (
+    ALL,
+    Expected,
+    Lived,
+    Span,
+    booked_in_weeks,
+    holds,
+    live_weeks,
+    on_weekday,
+    range_of,
+    seed_of,
+    stretch_of,
+    weeks_by_group,
+)
+from programme.supply.numeric.ends import Ends, count_ends, exact_interval
+
+MONDAY = 739_404  # an ordinal that is a Monday: 739404 % 7 == 1
+SPAN = Span(MONDAY, 13, MONDAY)
+
+
+def person(**fields) -> Expected:
+    known = {"reference": "SM-1", "group": "O +", "searched": False, "last_day": MONDAY - 10, "next_day": 0}
+    return Expected(**{**known, **fields})
+
+
+def lived(who: Expected, *, span: Span = SPAN, n_paths: int = 300, seed: int = 7):
+    rng = np.random.default_rng(seed)
+    return live_weeks(who, span, None, delays=(7,), rng=rng, n_paths=n_paths)
+
+
+def test_the_ordinal_used_here_is_a_monday():
+    assert MONDAY % 7 == 1
+
+
+def test_days_of_a_weekend_go_back_to_friday():
+    week = np.arange(MONDAY, MONDAY + 7)
+    assert (on_weekday(week) - MONDAY).tolist() == [0, 1, 2, 3, 4, 4, 4]
+
+
+def test_a_booking_is_needed_in_its_week_with_its_units_on_every_path():
+    who = person(booked=((MONDAY + 8, 6),), gaps=(200, 200), units=(5,))
+    found = lived(who)
+    assert (found[1] == 6).all()
+    assert found.sum(axis=0).tolist() == [6.0] * 300
+    assert booked_in_weeks(who, SPAN).tolist() == [0, 6] + [0] * 11
+
+
+def test_a_booking_without_planned_units_takes_what_the_person_usually_had():
+    found = lived(person(booked=((MONDAY + 2, None),), gaps=(200, 200), units=(4, 8)))
+    assert set(np.unique(found[0])) == {4.0, 8.0}
+
+
+def test_nothing_before_today_is_counted():
+    span = Span(MONDAY, 2, MONDAY + 3)
+    assert lived(person(booked=((MONDAY + 1, 3),), gaps=(200, 200), units=(3,)), span=span).max() == 0.0
+
+
+def test_whoever_is_beyond_all_their_gaps_comes_within_a_fortnight():
+    found = lived(person(last_day=MONDAY - 100, gaps=(28, 28), units=(2,)))
+    assert (found[:2].sum(axis=0) == 2).all()
+
+
+def test_who_is_late_for_a_booking_comes_after_it():
+    who = person(booked=((MONDAY + 1, 5),), gaps=(200, 200), units=(5,), late_share=0.25)
+    found = lived(who, n_paths=4000)
+    assert (found[0] + found[1] == 5).all()
+    assert found[1].mean() / 5 == pytest.approx(0.25, abs=0.03)  # delays are seven days
+
+
+def test_in_the_long_run_a_week_takes_seven_over_the_mean_gap_times_the_mean_units():
+    """Elementary renewal theorem with rewards (Cox, Renewal Theory, 1962)."""
+    gaps, units = (20, 27, 34, 41), (3, 6)
+    span = Span(MONDAY, 60, MONDAY)
+    found = lived(person(gaps=gaps, units=units), span=span, n_paths=2000)
+    # Weekends go back to Friday, which shortens a gap by half a day on average at most.
+    assert found[30:].mean() == pytest.approx(7 / np.mean(gaps) * np.mean(units), rel=0.04)
+
+
+def test_somebody_without_plan_and_habit_cannot_be_foreseen():
+    with pytest.raises(ValueError, match="SM-1: neither a plan nor two gaps"):
+        lived(person(gaps=(28,), units=(4,)))
+
+
+@given(seed=st.integers(0, 10_000), n=st.integers(0, 9))
+def test_expected_and_booked_units_of_all_are_the_sums_over_the_groups(seed, n):
+    rng = np.random.default_rng(seed)
+    span = Span(MONDAY, 4, MONDAY)
+    some = [
+        Lived(
+            person(group=str(rng.choice(["O +", "A +", "B \u2212"])), searched=bool(rng.random() < 0.3)),
+            rng.integers(0, 9, (4, 50)).astype(float),
+            rng.integers(0, 9, 4),
+        )
+        for _ in range(n)
+    ]
+    rows = weeks_by_group(some, span, stretch=1.3)
+    for week in range(4):
+        here = [row for row in rows if row.week_start == MONDAY + 7 * week]
+        (total,) = [row for row in here if row.group == ALL]
+        parts = [row for row in here if row.group != ALL]
+        assert total.expected == pytest.approx(sum(row.expected for row in parts))
+        assert total.booked == sum(row.booked for row in parts)
+        assert total.searched[3] == pytest.approx(sum(row.searched[3] for row in parts))
+        assert all(0 <= row.p10 <= row.p50 <= row.p90 for row in here)
+        assert all(row.searched[3] <= row.expected + 1e-9 for row in here)
+
+
+def test_the_range_of_all_is_that_of_weeks_added_up_path_by_path():
+    """The spread of 40 independent people is by the central limit theorem; their ranges added up are far wider."""
+    rng = np.random.default_rng(3)
+    some = [Lived(person(group=str(n)), rng.poisson(4.0, (1, 4000)).astype(float), np.zeros(1, int)) for n in range(40)]
+    *groups, total = weeks_by_group(some, Span(MONDAY, 1, MONDAY))
+    assert total.p90 - total.p10 == pytest.approx(2 * 1.2816 * np.sqrt(40 * 4.0), rel=0.06)
+    assert sum(row.p90 - row.p10 for row in groups) > 4 * (total.p90 - total.p10)
+
+
+def test_the_stretch_of_ranges_that_are_too_narrow_makes_eight_in_ten_hold():
+    rng = np.random.default_rng(11)
+    used = rng.normal(40.0, 10.0, 4000)
+    half = 1.2816 * 5.0  # ranges made for half the spread
+    middle = np.full(4000, 40.0)
+    stretch = stretch_of(used, middle - half, middle, middle + half)
+    assert stretch == pytest.approx(2.0, rel=0.05)
+    assert holds(used, middle - stretch * half, middle + stretch * half).mean() == pytest.approx(0.8, abs=0.01)
+
+
+def test_ranges_that_held_are_never_narrowed():
+    middle = np.full(50, 40.0)
+    assert stretch_of(middle, middle - 9, middle, middle + 9) == 1.0
+    with pytest.raises(ValueError, match="no week"):
+        stretch_of(*(np.zeros(0),) * 4)
+
+
+def test_a_widened_range_keeps_its_middle_and_is_never_below_nothing():
+    band = range_of(np.array([[0.0, 1.0, 2.0, 3.0, 10.0]]), stretch=3.0)
+    assert band[1, 0] == 2.0
+    assert band[0, 0] == 0.0
+
+
+def test_eight_in_ten_weeks_of_a_made_up_programme_lie_inside():
+    """Thirty people with gaps of their own, foreseen from six past gaps each and then lived on: 26 weeks, 8 programmes.
+
+    Weeks of one programme are not independent, so the bounds are those of about a third of the 208 weeks.
+    """
+    rng, inside = np.random.default_rng(5), []
+    for programme in range(8):
+        total, used = np.zeros((26, 300)), np.zeros(26)
+        for number in range(30):
+            mean, most = rng.uniform(21, 49), int(rng.integers(4, 9))
+            past = np.maximum(rng.normal(mean, 5, 6).round().astype(int), 7)
+            since = int(rng.integers(0, 14))
+            who = person(last_day=MONDAY - since, gaps=tuple(past.tolist()), units=(most - 1, most, most))
+            total += lived(who, span=Span(MONDAY, 26, MONDAY), seed=1000 * programme + number)
+            day = MONDAY - since
+            while day < MONDAY + 26 * 7:
+                day += max(round(rng.normal(mean, 5)), 7)
+                if MONDAY <= day < MONDAY + 26 * 7:
+                    used[(on_weekday(np.array([day]))[0] - MONDAY) // 7] += rng.choice([most - 1, most, most])
+        low, _, high = range_of(total)
+        inside.append(holds(used, low, high))
+    assert 0.70 <= np.mean(inside) <= 0.92
+
+
+def test_the_same_person_has_the_same_paths_whoever_else_is_reckoned():
+    assert seed_of("SM-1", "2026-06-01") == seed_of("SM-1", "2026-06-01") != seed_of("SM-2", "2026-06-01")
+
+
+# Where units ended
+
+
+@pytest.mark.parametrize(("count", "of"), [(0, 12), (4, 322), (12, 12), (1, 1), (9, 40)])
+def test_the_exact_interval_is_that_of_statsmodels(count, of):
+    """statsmodels `proportion_confint(method="beta")`, Clopper and Pearson."""
+    assert exact_interval(count, of) == pytest.approx(proportion_confint(count, of, method="beta"), abs=1e-9)
+
+
+@pytest.mark.parametrize(("count", "of"), [(3, 2), (-1, 4), (0, 0)])
+def test_no_share_has_no_interval(count, of):
+    with pytest.raises(ValueError, match="is no share"):
+        exact_interval(count, of)
+
+
+@given(st.lists(st.sampled_from(["arrived", "issued", "given", "returned", "discarded"])))
+def test_every_unit_is_counted_once(states):
+    ends = count_ends(states)
+    assert ends.given + ends.returned + ends.discarded + ends.here == ends.came == len(states)
+    assert ends.here == sum(state in ("arrived", "issued") for state in states)
+    assert isinstance(ends, Ends)

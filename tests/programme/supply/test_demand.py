@@ -1,0 +1,201 @@
+"""Demand from the records of a made-up unit: the command, what is stored, the look back, and the part of the page."""
+
+import json
+from datetime import date, timedelta
+from io import StringIO
+
+import pytest
+from django.core.management import CommandError, call_command
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+from django.utils import timezone
+
+from patients.models import Patient, Standing
+from programme.core.receipts import new_key
+from programme.supply.models import BloodOrder, DemandForecast, DemandLookBack, SuppliedUnit
+from programme.supply.queries.demand import demand
+from programme.supply.services.demand import keep_demand, keep_look_back
+from programme.supply.services.units import ArrivedLabel, take_in
+from sessions.history.bring_in import bring_in
+from sessions.models import ExchangeSession
+from sessions.numeric.mechanisms.made_up import simulate
+from tests import builders
+from tests.blood import make_booked, make_open_unit, make_sent, typed
+from tests.factories import NOW, TODAY, make_patient, make_user
+
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("frozen_day")]
+MONDAY = TODAY - timedelta(days=TODAY.weekday())
+
+
+@pytest.fixture(scope="module")
+def records() -> bytes:
+    made = simulate("daybyday", n_people=8, years=2.0, seed=20260602)
+    return builders.history_file(made, last_on=TODAY - timedelta(days=3))
+
+
+@pytest.fixture
+def unit(records, site):
+    """Eight people with two years of sessions, and one newcomer without any."""
+    bring_in(site=site, data=records, actor=None, at=NOW)
+    make_user(site=site)
+    make_patient("SM-NEW", site=site)
+    return site
+
+
+def printed(**options) -> list[dict]:
+    out, said = StringIO(), StringIO()
+    call_command("forecast_demand", stdout=out, stderr=said, **options)
+    return json.loads(out.getvalue())
+
+
+def counts() -> list[int]:
+    return [model.objects.count() for model in (DemandForecast, DemandLookBack, BloodOrder, ExchangeSession)]
+
+
+# The command
+
+
+def test_thirteen_weeks_are_printed_for_every_group_and_for_all_and_nothing_is_written(unit):
+    before = counts()
+    rows = printed()
+    groups = {row["group"] for row in rows}
+    assert "all" in groups
+    for group in groups:
+        weeks = [row["week_start"] for row in rows if row["group"] == group]
+        assert weeks == [(MONDAY + timedelta(days=7 * n)).isoformat() for n in range(13)]
+    assert {"week_start", "group", "p10", "p50", "p90"} <= set(rows[0])
+    assert all(0 <= row["p10"] <= row["p50"] <= row["p90"] for row in rows)
+    total = sum(row["expected"] for row in rows if row["group"] == "all")
+    assert total == pytest.approx(sum(row["expected"] for row in rows if row["group"] != "all"), abs=0.01 * len(rows))
+    assert total > 20
+    assert counts() == before
+
+
+def test_the_same_records_and_day_give_the_same_bytes(unit):
+    assert printed(first=TODAY) == printed(first=TODAY)
+
+
+def test_a_past_day_is_foreseen_from_what_was_known_then(unit):
+    day = TODAY - timedelta(days=120)
+    seen = printed(first=day, weeks=8)
+    ExchangeSession.objects.filter(on__gt=day).update(units=1, saline_in_ml=100, blood_out_ml=300, red_cells_in_ml=200)
+    assert printed(first=day, weeks=8) == seen
+
+
+@pytest.mark.parametrize("weeks", [0, 27])
+def test_other_numbers_of_weeks_are_refused(unit, weeks):
+    with pytest.raises(CommandError, match=f"--weeks: {weeks} is not allowed; allowed is 1 to 26"):
+        printed(weeks=weeks)
+
+
+def test_a_booking_is_in_its_week_with_the_units_of_its_plan(unit):
+    chair = make_open_unit(unit)
+    booking = make_booked(chair, by=unit.users.first(), on=TODAY + timedelta(days=9))
+    person = booking.patient
+    session = {"saline_in_ml": 0, "red_cells_in_ml": 1000, "blood_out_ml": 1000, "weight_kg": 60, "state": "closed"}
+    for days in (30, 60, 90):
+        ExchangeSession.objects.create(patient=person, on=TODAY - timedelta(days=days), units=4, **session)
+    found = demand(unit, first=TODAY, weeks=13, now=timezone.localtime())
+    week = date.toordinal(booking.on - timedelta(days=booking.on.weekday()))
+    (row,) = [row for row in found.rows if row.group == "all" and row.week_start == week]
+    units = person.suggestion.body["session"]["units"]
+    assert row.booked == units
+    assert row.p90 >= units
+
+
+# What is stored
+
+
+def test_tonights_demand_replaces_that_of_the_same_day(unit):
+    first, second = keep_demand(site=unit, at=NOW), keep_demand(site=unit, at=NOW)
+    assert first.pk == second.pk
+    assert second.as_of == TODAY
+    assert [row["week_start"] for row in second.rows][:1] == [MONDAY.isoformat()]
+    assert {row["group"] for row in second.rows} >= {"all"}
+
+
+def test_the_look_back_sets_used_beside_foreseen_and_widens_the_next_ranges(unit):
+    back = keep_look_back(site=unit, at=NOW)
+    assert keep_look_back(site=unit, at=NOW + timedelta(days=3)).pk == back.pk
+    week = back.rows[0]
+    monday = date.fromisoformat(week["week_start"])
+    done = ExchangeSession.objects.filter(on__range=(monday, monday + timedelta(days=6)))
+    assert week["used"] == sum(done.values_list("units", flat=True))
+    assert {row["ahead"] for row in back.rows} == set(range(1, 14))
+    assert all(date.fromisoformat(row["as_of"]) < date.fromisoformat(row["week_start"]) for row in back.rows)
+    assert back.held_later <= back.weeks_later
+    inside = sum(
+        max(row["p50"] - back.stretch * max(row["p50"] - row["p10"], 0.5), 0) - 1e-9
+        <= row["used"]
+        <= row["p50"] + back.stretch * max(row["p90"] - row["p50"], 0.5) + 1e-9
+        for row in back.rows
+    )
+    assert inside / len(back.rows) >= 0.79
+    assert keep_demand(site=unit, at=NOW).stretch == back.stretch
+
+
+def test_records_that_do_not_reach_back_give_no_look_back(site):
+    assert keep_look_back(site=site, at=NOW) is None
+    assert DemandLookBack.objects.count() == 0
+
+
+# The page
+
+
+def test_the_page_shows_weeks_groups_and_how_past_ones_did(unit, coordinator_client):
+    assert "No demand was reckoned yet" in coordinator_client.get("/blood/").content.decode()
+    keep_look_back(site=unit, at=NOW)
+    row = keep_demand(site=unit, at=NOW)
+    said = coordinator_client.get("/blood/").content.decode()
+    assert said.count("<tr", said.index('class="tt dm"')) >= 2
+    assert "Looked back:" in said
+    middle = next(week["p50"] for week in row.rows if week["group"] == "all")
+    assert f"<i>{middle:.0f}</i>" in said
+    assert "the blood bank decides" in said
+    table = coordinator_client.get("/blood/demand.csv").content.decode().splitlines()
+    assert table[0] == "week_start,group,p10,p50,p90,booked"
+    assert len(table) == 1 + len(row.rows)
+
+
+def test_yesterdays_demand_is_called_old(unit, coordinator_client):
+    row = keep_demand(site=unit, at=NOW)
+    DemandForecast.objects.filter(pk=row.pk).update(as_of=TODAY - timedelta(days=1))
+    assert "bookings and results since are not in it" in coordinator_client.get("/blood/").content.decode()
+
+
+def test_the_coordinator_has_it_reckoned_now_once(unit, coordinator_client):
+    key = new_key()
+    for _ in range(2):
+        said = coordinator_client.post("/blood/foresee/", {"receipt": key}, follow=True).content.decode()
+    assert "Thirteen weeks" in said
+    assert DemandForecast.objects.count() == 1
+
+
+def test_units_of_the_quarter_are_shown_to_their_end(site, coordinator_client, coordinator):
+    chair = make_open_unit(site)
+    order = make_sent(chair, by=coordinator)
+    take_in(
+        order=order,
+        version=order.version,
+        labels=[ArrivedLabel(typed(n)) for n in (1, 2, 3)],
+        actor=coordinator,
+        at=NOW,
+    )
+    SuppliedUnit.objects.filter(pk=SuppliedUnit.objects.first().pk).update(
+        state="discarded", end_reason="bag leaked", ended_at=NOW
+    )
+    said = coordinator_client.get("/blood/").content.decode()
+    assert "<b>3</b> came: <b>1</b> discarded, <b>2</b> still here." in said
+    assert "2.5 to 100.0 in 100" in said  # Clopper-Pearson for 1 of 1
+
+
+def test_the_queries_of_demand_do_not_grow_with_the_people(unit):
+    def asked() -> int:
+        with CaptureQueriesContext(connection) as seen:
+            demand(unit, first=TODAY, weeks=2, now=timezone.localtime())
+        return len(seen)
+
+    many = asked()
+    others = Patient.objects.exclude(pk=Patient.objects.filter(exchange_sessions__isnull=False).first().pk)
+    others.update(standing=Standing.PAUSED, standing_reason="abroad")
+    assert asked() == many
