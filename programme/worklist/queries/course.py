@@ -22,6 +22,7 @@ from programme.worklist.queries.history import (
     decisions_of,
     goals_of,
     notes_of,
+    removal_trend_of,
     sessions_of,
 )
 from programme.worklist.queries.in_force import InForce, in_force
@@ -77,6 +78,7 @@ class CoursePage:
     stale: str
     place: Place
     sessions: tuple[SessionRow, ...]
+    removal_trend: str
     decisions: tuple[Decision, ...]
     working: tuple[tuple[str, str, str], ...]
     results_used: tuple[str, ...]
@@ -134,6 +136,7 @@ def read_course(patient: Patient, now: datetime) -> CoursePage:
         stale=_stale_words(force, forecast, stored, patient.data_version),
         place=place,
         sessions=tuple(reversed(sessions)),
+        removal_trend=removal_trend_of(sessions),
         decisions=decisions_of(patient, goals, today),
         working=_working(forecast, sessions, force),
         results_used=_results_used(patient, forecast, today),

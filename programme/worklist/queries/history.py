@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -12,6 +13,7 @@ from programme.worklist.numeric.course import Visit, ceiling_on, gap_pace, visit
 from programme.worklist.numeric.decisions import GOAL_WORDS, decision_words
 from programme.worklist.numeric.words import count_of
 from sessions.models import AdmissionInGap, ExchangeSession, LockLift, OtherTransfusion, SessionFacts, VisitReason
+from sessions.numeric.efficiency import removal_trend
 
 ROUTINE = (VisitReason.ROUTINE, "")
 QUIET_GAP = (AdmissionInGap.NO, AdmissionInGap.NOT_SAID)
@@ -32,6 +34,7 @@ class SessionRow:
     blood_out_ml: float | None
     points_per_unit: float | None
     share_of_ideal_pct: float | None
+    share_of_ideal_sd_pct: float | None
     donor_kept_pct: float | None
     net_iron_mg: float | None
     method: str
@@ -86,7 +89,8 @@ def _session_row(
         pace_pct_per_day=None if last is None else gap_pace(last.visit, visit),
         blood_out_ml=row.blood_out_ml,
         points_per_unit=None if facts is None else facts.points_per_unit,
-        share_of_ideal_pct=None if facts is None or facts.share_of_ideal is None else 100 * facts.share_of_ideal,
+        share_of_ideal_pct=_in_100(None if facts is None else facts.share_of_ideal),
+        share_of_ideal_sd_pct=_in_100(None if facts is None else facts.share_of_ideal_sd),
         donor_kept_pct=None if facts is None else facts.donor_kept_pct,
         net_iron_mg=None if facts is None else facts.net_iron_mg,
         method="" if facts is None else facts.method,
@@ -94,6 +98,24 @@ def _session_row(
         used=not left_out,
         left_out=left_out,
     )
+
+
+def removal_trend_of(sessions: Sequence[SessionRow]) -> str:
+    """Whether the share of own cells removed has been falling or rising over the sessions, in words; '' where not."""
+    found = removal_trend(
+        day=[row.on.toordinal() for row in sessions],
+        ratio=[_share(row.share_of_ideal_pct) for row in sessions],
+        ratio_sd=[_share(row.share_of_ideal_sd_pct) for row in sessions],
+    )
+    return found or ""
+
+
+def _in_100(share: float | None) -> float | None:
+    return None if share is None else 100 * share
+
+
+def _share(pct: float | None) -> float:
+    return math.nan if pct is None else pct / 100
 
 
 def _left_out(row: ExchangeSession, facts: SessionFacts | None, last: SessionRow | None) -> str:

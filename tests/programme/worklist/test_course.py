@@ -449,3 +449,18 @@ def test_the_next_place_stands_on_the_course_or_the_way_to_find_one(nurse_client
     page = nurse_client.get(there).content.decode()
     assert reverse("booking:booking", args=["R001", booked.pk]) in page
     assert "Booked Tue 9 Jun" in page and "Flag: booked." in page
+
+
+# Efficiency over the sessions
+
+
+@pytest.mark.parametrize("falls", [True, False])
+def test_a_share_removed_that_falls_from_session_to_session_is_said(fit, nurse_client, falls):
+    patient = make_patient("R007", site=fit.site)
+    for n, done in enumerate(make_course(patient, sessions=10)):
+        share = 1.0 - 0.04 * n if falls else 0.9 + 0.01 * (n % 2)
+        make_facts(done, share_of_ideal=share, share_of_ideal_sd=0.12)
+    make_standing(patient, fit)
+    said = page_of(nurse_client, "R007")
+    words = "the share of own cells removed has fallen from 100 % to 64 % of what the volumes should remove."
+    assert (words in said) == falls
