@@ -18,8 +18,8 @@ from .parameters import BY_NAME, CENTRES, Values, to_learning, to_plain
 Floats = NDArray[np.float64]
 
 _SHIFT = 1e-4
-_DAMPING = (0.0, 0.0, 0.0, 0.05, 0.5, 5.0, 50.0)  # tried side by side (Marquardt's way from scoring to steepest ascent)
-_STRETCH = (1.0, 2.0, 4.0, 1.0, 1.0, 1.0, 1.0)
+_DAMPING = (0.0, 0.0, 0.1, 1.0, 20.0)  # tried side by side (Marquardt's way from scoring to steepest ascent)
+_STRETCH = (1.0, 2.5, 1.0, 1.0, 1.0)
 _LARGEST_MOVE = 1.5
 _MOST_ROUNDS = 15
 
