@@ -181,6 +181,7 @@ CONTENT_SECURITY_POLICY = {
     "DIRECTIVES": {
         "default-src": [NONE],
         "script-src": [SELF],
+        "worker-src": [SELF],
         # The hash is that of the map style sheet bundled in the chart library, which it adds by itself.
         "style-src": [SELF, "'sha256-ji27qzEtxXZW+7dun6UwjHXJ18e6WAin1VvNtkzIE/o='"],
         "style-src-attr": [NONE],

@@ -32,6 +32,7 @@ urlpatterns: list[URLPattern] = [
     path("people/<path:patient_ref>/crossmatch/withdrawn/", papers.sample_withdrawn, name="sample_withdrawn"),
     path("people/<path:patient_ref>/day/<int:key>/start/", start.start, name="start"),
     path("people/<path:patient_ref>/day/<int:key>/run/", run.run, name="run"),
+    path("people/<path:patient_ref>/day/<int:key>/run/keep.js", run.keeper, name="keeper"),
     path("people/<path:patient_ref>/day/<int:key>/enter/", run.enter, name="enter"),
     path("people/<path:patient_ref>/day/<int:key>/since/<int:number>/", run.since, name="since"),
     path("people/<path:patient_ref>/day/<int:key>/change/", midway.change, name="change"),

@@ -8,6 +8,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from django.conf import settings
 from django.urls import reverse
+from playwright.sync_api import Error as PlaywrightError
 from playwright.sync_api import expect
 
 from patients.models import Consent, CrossmatchSample
@@ -141,6 +142,79 @@ def test_everything_that_is_pressed_is_48_pixels_high_and_the_page_needs_no_scro
     assert tablet.evaluate("document.documentElement.scrollHeight") <= TABLET["height"]
 
 
+LONG = {
+    "nine units": {
+        "units": 9,
+        "steps": [
+            {"number": n, "fluid": "red_cells", "units": [n], "in_ml": 258, "out_ml": 250, "draws": [250]}
+            for n in range(1, 10)
+        ],
+    },
+    "one arm": {
+        "method": "one_arm",
+        "units": 2,
+        "steps": [
+            {"number": n, "fluid": "saline", "units": [], "in_ml": 50, "out_ml": 50, "draws": [50]}
+            for n in range(1, 27)
+        ],
+    },
+}
+
+
+@pytest.mark.parametrize("plan", LONG)
+@pytest.mark.parametrize(("width", "height"), [(1024, 768), (768, 1024)])
+def test_however_long_the_plan_what_is_pressed_stays_on_the_screen(page_as, nurse, live_server, width, height, plan):
+    signed_by = make_user(site=nurse.site, role="consultant", full_name="R. Marsh")
+    long = make_running(make_patient("R9", site=nurse.site), by=signed_by, unit_state="running", **LONG[plan])
+    last = len(LONG[plan]["steps"])
+    for number in range(1, last):
+        make_entry(long, "step_done", {"step": number}, by=nurse)
+    page = page_as(nurse)
+    page.set_viewport_size({"width": width, "height": height})
+    page.goto(live_server.url + reverse("bedside:run", args=["R9", long.pk]), timeout=PATIENCE)
+    now = page.locator("#steps tr.now")
+    expect(now).to_contain_text(str(last))
+    pressed = [page.get_by_role("button", name=name, exact=True) for name in ("Enter", "Undo last")]
+    pressed += [page.get_by_role("link", name=name) for name in ("Pause", "Finish session", "Enter observations")]
+    for one in [*pressed, page.locator(".rx"), page.locator("#nowh"), now]:
+        expect(one).to_be_in_viewport(ratio=1)
+    for one in pressed:
+        assert one.bounding_box()["height"] >= 48
+    foot, box = page.locator(".rf").bounding_box(), now.bounding_box()
+    assert box["y"] + box["height"] <= foot["y"], "the current step is not under the foot"
+    fits = "document.documentElement.scrollWidth <= document.documentElement.clientWidth"
+    assert page.evaluate(fits)
+    assert page.evaluate("document.documentElement.scrollHeight <= document.documentElement.clientHeight")
+    results = Axe().run(page)
+    assert results.violations_count == 0, results.generate_report()
+
+
+def test_at_400_percent_the_page_is_one_column_and_everything_can_be_entered(tablet):
+    tablet.set_viewport_size({"width": 320, "height": 256})  # 1280 by 1024 at 400 %: WCAG 2.2, 1.4.10
+    assert tablet.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth")
+    for name in ("Enter", "Undo last"):
+        tablet.get_by_role("button", name=name, exact=True).scroll_into_view_if_needed()
+        expect(tablet.get_by_role("button", name=name, exact=True)).to_be_in_viewport(ratio=1)
+
+
+def test_the_slow_start_of_a_unit_is_said_large_at_the_step_and_once_aloud(tablet):
+    # 50 mL in the first 15 minutes is 200 mL an hour; both units of this session were started at 10:00.
+    slow = tablet.locator("#slow")
+    expect(slow).to_contain_text("at most 50 mL")
+    expect(slow).to_contain_text("200 mL/h")
+    expect(tablet.locator("#slowleft")).to_have_text("15 min left")
+    assert tablet.locator(".slow").evaluate("(one) => parseFloat(getComputedStyle(one).fontSize)") >= 20
+    expect(tablet.locator("#live")).to_contain_text("at most 50 mL until")
+    tablet.evaluate("document.getElementById('live').textContent = ''")
+    asked = []
+    tablet.on("response", lambda answer: asked.append(answer) if "/since/" in answer.url else None)
+    make_late = time.monotonic() + PATIENCE / 1000
+    while len(asked) < 3 and time.monotonic() < make_late:
+        tablet.wait_for_timeout(100)
+    assert len(asked) >= 3
+    expect(tablet.locator("#live")).to_have_text("")
+
+
 def test_undo_takes_the_last_touch_back_and_asks_nothing(tablet, running):
     touch(tablet)
     expect(tablet.locator("#steps")).to_contain_text("200 / 200", timeout=PATIENCE)
@@ -235,10 +309,17 @@ def test_the_page_holds_at_every_width_and_axe_finds_nothing(tablet, width):
     results = Axe().run(tablet)
     assert results.violations_count == 0, results.generate_report()
     enter = tablet.get_by_role("button", name="Enter", exact=True)
-    if width == 390:
-        expect(enter).to_be_hidden()
-    else:
-        expect(enter).to_be_visible()
+    expect(enter).to_be_visible()
+
+
+def test_a_phone_only_shows(browser, nurse, there, live_server):
+    context = browser.new_context(viewport={"width": 390, "height": 800}, has_touch=True, is_mobile=True)
+    context.add_cookies([cookie_of(nurse, live_server)])
+    page = context.new_page()
+    page.goto(there, timeout=PATIENCE)
+    expect(page.get_by_text("Enter on a larger screen")).to_be_visible()
+    expect(page.get_by_role("button", name="Enter", exact=True)).to_be_hidden()
+    context.close()
 
 
 def test_everything_is_entered_without_script(page_as, browser, nurse, running, there):
@@ -453,6 +534,102 @@ def test_a_refused_entry_stays_with_its_reason_until_it_is_dismissed(tablet, run
     expect(refused).to_have_count(0)
     nothing_is_kept_in_the_browser(tablet)
     assert moved(running) == []
+    console_errors.clear()
+
+
+KEPT = "caches.keys().then((names) => names.filter((name) => name.startsWith('ebbline-run ')))"
+KEPT_FILES = """caches.keys().then((names) => Promise.all(names.map((name) => caches.open(name)))).then((all) =>
+    Promise.all(all.map((one) => one.keys()))).then((all) => all.flat().map((one) => new URL(one.url).pathname))"""
+
+
+def until(page, script, holds):
+    give_up = time.monotonic() + PATIENCE / 1000
+    while not holds(page.evaluate(script)) and time.monotonic() < give_up:
+        page.wait_for_timeout(50)
+    found = page.evaluate(script)
+    assert holds(found), found
+
+
+@pytest.fixture
+def kept(tablet):
+    """The tablet, once its page and every file of it are kept for a reload without the network."""
+    until(tablet, KEPT_FILES, lambda names: any("queue" in name for name in names) and any("/run/" in n for n in names))
+    return tablet
+
+
+def test_a_reload_without_the_network_shows_the_page_and_what_is_not_saved_and_takes_more(
+    kept, running, console_errors
+):
+    page = kept
+    page.context.set_offline(True)
+    touch(page)
+    expect(page.locator("#queue")).to_contain_text("1 not yet saved", timeout=PATIENCE)
+    page.reload()
+    expect(page.get_by_role("heading", level=1)).to_have_text("Saline", timeout=PATIENCE)
+    expect(page.locator("#queue")).to_contain_text("1 not yet saved", timeout=PATIENCE)
+    expect(page.locator("#queue")).to_contain_text(
+        re.compile(r"Not connected.*last reached at \d\d:\d\d:\d\d"), timeout=PATIENCE
+    )
+    touch(page, out="190")
+    expect(page.locator("#queue")).to_contain_text("2 not yet saved", timeout=PATIENCE)
+    assert moved(running) == []
+    page.context.set_offline(False)
+    all_saved(page)
+    assert volumes(running) == [(200, 200), (200, 190)]
+    expect(page.locator("#queue")).not_to_contain_text("Not connected", timeout=PATIENCE)
+    console_errors.clear()
+
+
+def test_only_the_page_of_the_run_and_its_files_are_ever_kept(kept, running, live_server):
+    run = reverse("bedside:run", args=["R7", running.pk])
+    for name in ("bedside:units", "bedside:run"):
+        kept.goto(live_server.url + reverse(name, args=["R7", running.pk]), timeout=PATIENCE)
+    kept.goto(live_server.url + reverse("worklist:course", args=["R7"]), timeout=PATIENCE)
+    until(kept, KEPT_FILES, lambda names: run in names)
+    assert [name for name in kept.evaluate(KEPT_FILES) if name != run and not name.startswith("/static/")] == []
+
+
+def test_signing_out_empties_what_was_kept_but_not_what_is_not_saved(kept, running, live_server, console_errors):
+    kept.route("**/enter/", lambda route: route.abort())
+    touch(kept)
+    expect(kept.locator("#queue")).to_contain_text("1 not yet saved", timeout=PATIENCE)
+    kept.goto(live_server.url + reverse("core:own_account"), timeout=PATIENCE)
+    assert len(kept.evaluate(KEPT)) == 1
+    kept.get_by_role("button", name="Sign out").click()
+    expect(kept.get_by_label("Password")).to_be_visible(timeout=PATIENCE)
+    until(kept, KEPT, lambda names: names == [])
+    kept.context.set_offline(True)
+    with pytest.raises(PlaywrightError):
+        kept.goto(live_server.url + reverse("bedside:run", args=["R7", running.pk]), timeout=PATIENCE)
+    kept.context.set_offline(False)
+    kept.goto(live_server.url + reverse("core:sign_in"), timeout=PATIENCE)
+    waiting = "Object.keys(localStorage).filter((name) => name.startsWith('ebbline-run')).length"
+    assert kept.evaluate(waiting) == 1
+    console_errors.clear()
+
+
+@pytest.mark.parametrize("state", ["finished", "closed", "abandoned"])
+def test_a_session_that_is_over_is_kept_no_longer(kept, running, state):
+    why = "venous access lost" if state == "abandoned" else ""
+    ExchangeSession.objects.filter(pk=running.pk).update(state=state, ended_reason=why)
+    expect(kept.locator("#alerts")).to_contain_text("nothing more is given or drawn here", timeout=PATIENCE)
+    until(kept, KEPT, lambda names: names == [])
+
+
+def test_signed_out_while_the_network_was_gone_keeps_the_entries_and_says_so(
+    kept, running, nurse, live_server, console_errors
+):
+    kept.context.set_offline(True)
+    touch(kept)
+    expect(kept.locator("#queue")).to_contain_text("1 not yet saved", timeout=PATIENCE)
+    kept.context.clear_cookies(name=settings.SESSION_COOKIE_NAME)
+    kept.context.set_offline(False)
+    expect(kept.locator("#queue")).to_contain_text("The sign-in has ended", timeout=PATIENCE)
+    until(kept, KEPT, lambda names: names == [])
+    assert moved(running) == []
+    kept.context.add_cookies([cookie_of(nurse, live_server)])
+    all_saved(kept)
+    assert volumes(running) == [(200, 200)]
     console_errors.clear()
 
 

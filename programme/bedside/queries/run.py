@@ -18,10 +18,12 @@ from programme.bedside.numeric.words import (
 from programme.bedside.queries.run_rows import (
     Clash,
     LogRow,
+    SlowStart,
     StepRow,
     UnitRow,
     clashes_of,
     log_rows,
+    slow_start_of,
     step_row,
     unit_rows,
 )
@@ -76,6 +78,7 @@ class Run:
     log: tuple[LogRow, ...]
     clashes: tuple[Clash, ...]
     due: Due | None
+    slow: SlowStart | None
     last_seen: str
     last_seen_at: datetime | None
     density_g_ml: float
@@ -197,6 +200,9 @@ def run_of(exchange_session: ExchangeSession, *, viewer: User, today: date, at: 
         log=log,
         clashes=clashes_of(state, log, entries, viewer),
         due=_due(exchange_session, state, settings),
+        slow=slow_start_of(units, first.unit if first else None, settings, at)
+        if exchange_session.state == State.RUNNING
+        else None,
         last_seen=vitals_words(seen.body) if seen else "",
         last_seen_at=seen.happened_at if seen else None,
         density_g_ml=blood_density_g_ml(hb),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from programme.bedside.numeric.words import entry_words, ml, step_name
 from programme.core.models import User
@@ -17,6 +17,7 @@ from sessions.day.numeric.tally import StepSoFar, Tally
 from sessions.day.numeric.unit_clocks import unit_clocks
 from sessions.models import DonationUnit, UnitState
 
+BEFORE_ITS_START = ("", UnitState.AT_CHAIR, UnitState.CHECKED)
 PUT_AWAY = (UnitState.RETURNED, UnitState.DISCARDED)
 
 
@@ -51,6 +52,20 @@ class UnitRow:
     @property
     def state_words(self) -> str:
         return UnitState(self.state).label if self.state else "not here yet"
+
+
+@dataclass(frozen=True, slots=True)
+class SlowStart:
+    """The slow first minutes of a unit: at most `ml` of it, while somebody watches; `until` None before it starts."""
+
+    place: int
+    ml: float
+    minutes: float
+    until: datetime | None
+
+    @property
+    def ml_per_h(self) -> float:
+        return 60.0 * self.ml / self.minutes
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +142,22 @@ def unit_rows(rows: Sequence[DonationUnit], state: Tally, settings: Mapping[str,
             )
         )
     return tuple(found)
+
+
+def slow_start_of(
+    units: Sequence[UnitRow], wanted: int | None, settings: Mapping[str, float], at: datetime
+) -> SlowStart | None:
+    """Return the slow start that runs at `at`, the latest of several; else that of the unit `wanted` next."""
+    most, minutes = settings["slow_first_ml"], settings["slow_first_min"]
+    if minutes <= 0:
+        return None
+    starts = {unit.place: unit.started_at for unit in units if unit.state == UnitState.RUNNING and unit.started_at}
+    ends = [(started + timedelta(minutes=minutes), place) for place, started in starts.items()]
+    until, place = max(ends, default=(at, 0))
+    if until > at:
+        return SlowStart(place, most, minutes, until)
+    waits = any(unit.place == wanted and unit.state in BEFORE_ITS_START for unit in units)
+    return SlowStart(wanted, most, minutes, None) if wanted is not None and waits else None
 
 
 def log_rows(entries: Sequence[Entry], state: Tally) -> tuple[LogRow, ...]:

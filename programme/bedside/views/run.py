@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 from django.contrib import messages
+from django.contrib.staticfiles import finders
 from django.core.exceptions import ValidationError
 from django.db.models import Max
 from django.http import HttpResponse, JsonResponse
@@ -50,9 +52,22 @@ def page(request: access.SignedIn, exchange_session: ExchangeSession, **more: An
         messages.error(request, "This session never had a signed plan, so there is nothing to run.")
         return redirect("worklist:course", exchange_session.patient.patient_ref)
     status = 422 if more.get("faults") else 200
-    return render(
+    answer = render(
         request, "bedside/run.html", context | first_actions(request) | shown_of(request) | more, status=status
     )
+    answer["Cache-Control"] = "no-store"  # only keep.js keeps it, and only while the session runs
+    if context["run"].is_running:
+        answer["Ebbline-Keep"] = "while running"
+    return answer
+
+
+@access.needs("see.run")
+@require_safe
+def keeper(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
+    """Return the script that keeps this one page for a reload without the network: its address is its whole reach."""
+    open_session(request, patient_ref, key)
+    script = Path(str(finders.find("bedside/keep.js"))).read_bytes()
+    return HttpResponse(script, content_type="text/javascript", headers={"Cache-Control": "no-cache"})
 
 
 def first_actions(request: access.SignedIn) -> dict[str, Any]:

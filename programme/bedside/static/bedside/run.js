@@ -14,7 +14,11 @@ const run = document.getElementById("run");
 const at = (id) => document.getElementById(id);
 const board = () => at("board");
 const minus = (text) => String(text).replace("-", "\u2212");
-const signed = (value, places = 0) => minus((Math.round(value) > 0 ? "+" : "") + value.toFixed(places));
+// As the server writes it: the true minus, and no sign before a zero.
+const signed = (value, places = 0) => {
+  const text = value.toFixed(places);
+  return Number(text) ? minus((value > 0 ? "+" : "") + text) : text.replace("-", "");
+};
 const clockWords = (ms) => new Date(ms).toLocaleTimeString("en-GB");
 
 let keptUnseen = []; // saved, but not yet on the board that is shown
@@ -23,6 +27,8 @@ let receivedAt = performance.now();
 let polls = 0;
 let lost = false;
 let dueSaid = "";
+let slowSaid = "";
+let signedOut = false;
 
 const queue = new Queue({
   session: run.dataset.session,
@@ -214,7 +220,13 @@ function showQueue() {
     box.append(button);
     parts.push(box);
   }
-  if (lost && !mine.length) parts.push(say("check", "Not connected", "What you enter is kept in this browser."));
+  if (signedOut && !mine.length) {
+    parts.push(say("check", "Signed out", "The sign-in has ended. What you enter is kept in this browser; sign in again and it is sent."));
+    parts.at(-1).append(link(run.dataset.signIn, "Sign in again"));
+  } else if (lost) {
+    const since = `The server was last reached at ${clockWords(heard())}; what stands here is from then.`;
+    parts.push(say("check", "Not connected", `${since} What you enter is kept in this browser and sent afterwards.`));
+  }
   const before = place.textContent;
   const next = document.createElement("div");
   next.append(...parts);
@@ -237,15 +249,18 @@ async function refresh(from = board().dataset.last) {
       redirect: "manual",
       signal: AbortSignal.timeout(POLL_MS * 3),
     });
+    signedOut = answer.type === "opaqueredirect" || answer.status === 401 || answer.status === 403;
+    if (signedOut) forget();
     if (!answer.ok) throw new Error("no answer");
     said = await answer.json();
   } catch {
-    lost = true;
+    lost = !signedOut;
     showQueue();
     return;
   }
   if (lost) queue.send();
   lost = false;
+  hear();
   if (said.state !== board().dataset.state) window.location.reload();
   else if (said.html) replace(said.html);
   show();
@@ -267,6 +282,7 @@ function replace(html) {
     if (focused) at(focused)?.focus();
   }
   if (at("dim")) at("dim").hidden = false;
+  showPlace();
   tick();
 }
 
@@ -389,12 +405,87 @@ function dim(wanted) {
   }
 }
 
-// The clock of observations
+// When the server last answered: it says no more than that, and stands also after a reload without the network.
+
+const HEARD = `ebbline-heard-${run.dataset.session}`;
+
+function hear() {
+  try {
+    localStorage.setItem(HEARD, String(Date.now()));
+  } catch {
+    // the board's own moment is then the last that is known
+  }
+}
+
+const heard = () => Number(localStorage.getItem(HEARD)) || Date.parse(board().dataset.now);
+
+// This page and its files are kept for a reload without the network, while the session runs and somebody is signed in.
+
+async function keepPage() {
+  if (!run.dataset.keeper || !navigator.serviceWorker) return;
+  try {
+    await navigator.serviceWorker.register(run.dataset.keeper);
+    const worker = (await navigator.serviceWorker.ready).active;
+    const files = performance.getEntriesByType("resource").map((one) => one.name);
+    worker.postMessage({ keep: files.filter((name) => new URL(name).pathname.match(/\.(css|js|woff2?)$/) && !name.endsWith("/keep.js")) });
+  } catch {
+    // without it everything but a reload without the network works
+  }
+}
+
+async function forget() {
+  const reach = window.location.pathname;
+  if (window.caches) await caches.delete(`ebbline-run ${reach}`);
+}
+
+// The current step and its unit are scrolled to when they change, not under a hand that scrolls.
+
+let placeShown = "";
+
+function showPlace() {
+  // The step last: where both lie in one part and do not fit, it is the one that stays.
+  const rows = [...document.querySelectorAll("#units tr.next"), ...document.querySelectorAll("#steps tr.now")];
+  const place = rows.map((row) => row.rowIndex).join();
+  if (place === placeShown) return;
+  placeShown = place;
+  for (const row of rows) {
+    const part = scrolledPart(row);
+    const [shown, wanted] = [part.getBoundingClientRect(), row.getBoundingClientRect()];
+    if (wanted.bottom > shown.bottom) part.scrollTop += wanted.bottom - shown.bottom;
+    else if (wanted.top < shown.top + wanted.height) part.scrollTop += wanted.top - shown.top - 2 * wanted.height;
+  }
+}
+
+// What is said above takes room from the steps: the current one is brought back into what is left.
+new ResizeObserver(() => {
+  placeShown = "";
+  showPlace();
+}).observe(document.querySelector(".rb"));
+
+function scrolledPart(row) {
+  const part = row.closest("section");
+  return part.scrollHeight > part.clientHeight ? part : part.parentElement;
+}
+
+// The clocks of observations and of a slow start
+
+const minutesTo = (iso) => Math.ceil((Date.parse(iso) - serverNow - (performance.now() - receivedAt)) / 60000);
+
+function tickSlow() {
+  const clock = at("slowclock");
+  if (!clock) return;
+  const left = minutesTo(clock.dataset.until);
+  at("slowleft").textContent = left > 0 ? `${left} min left` : "over";
+  clock.classList.toggle("q", left <= 0);
+  const words = left > 0 ? clock.dataset.said : clock.dataset.over;
+  if (slowSaid !== words) at("live").textContent = slowSaid = words;
+}
 
 function tick() {
+  tickSlow();
   const clock = at("clock");
   if (!clock) return;
-  const left = Math.ceil((Date.parse(clock.dataset.due) - serverNow - (performance.now() - receivedAt)) / 60000);
+  const left = minutesTo(clock.dataset.due);
   const unit = document.createElement("span");
   unit.className = "u";
   unit.textContent = left > 0 ? " min" : left < 0 ? ` for ${-left} min` : " now";
@@ -415,7 +506,10 @@ at("dim").hidden = false;
 // What was typed before a reload is not what the plan asks for now.
 for (const form of document.querySelectorAll("form[data-entry]")) form.reset();
 show();
+showPlace();
 queue.send();
 tick();
+keepPage();
+refresh();
 setInterval(tick, 5000);
 setTimeout(poll, POLL_MS);
