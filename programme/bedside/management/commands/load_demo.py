@@ -9,9 +9,10 @@ from django.core.management.base import BaseCommand, CommandError
 from django.db import connection
 from django.utils import timezone
 
-from programme.bedside.demo_load import load_day
+from programme.bedside.demo_load import FINISHED, RUNNING, SIGNED, WAITING, load_day
 from programme.booking.demo_load import load_diary
 from programme.core.models import Site
+from programme.intake.demo_load import load_arrivals
 from programme.supply.demo_load import load_blood
 from programme.worklist.demo_load import SITE_CODE, NotForThisDatabase, load_demo
 
@@ -32,4 +33,5 @@ class Command(BaseCommand):
             load_day(site=site, today=today, at=local)
             load_diary(site=site, today=today, at=local)
             load_blood(site=site, today=today, at=local)
+            load_arrivals(site=site, at=local, but=(WAITING, SIGNED, RUNNING, FINISHED))
         self.stderr.write("The invented unit is loaded." if loaded.is_new else "The invented unit is there already.")
