@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime, timedelta
+from functools import cached_property
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -12,16 +13,18 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.functional import SimpleLazyObject
 from django.views.decorators.http import require_safe
 
 from programme.bedside.forms.units import CheckForm, EndUnitForm, PutAwayForm, StartUnitForm, TakeBackForm, UnitForm
-from programme.bedside.queries.units import UnitLine, UnitsPage, colleagues_of, group_codes, units_of
+from programme.bedside.queries.units import UnitsPage, colleagues_of, group_codes, units_of
 from programme.bedside.views.opening import open_session
 from programme.core import access
 from programme.core.look import site_now
 from programme.core.models import User
 from programme.core.receipts import new_key
 from programme.core.services import prove
+from programme.core.settings_of_site import site_settings
 from programme.worklist.forms.fields import EdgeForm
 from programme.worklist.views.people import blank, both_ways
 from programme.worklist.views.saving import FormPage, answer
@@ -65,7 +68,8 @@ def add(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
             raise
         return reverse("bedside:unit_check", args=[patient_ref, key, unit.place])
 
-    page = page_of(shown, "Bring a unit to the chair", "It is checked by two people afterwards.", "Match it", form)
+    lede = "It is checked by two people afterwards."
+    page = page_of(exchange_session, "Bring a unit to the chair", lede, "Match it", form, {"units": shown})
     response = answer(request, page, action="bring unit", save=save, done="It fits this person. Now check it.")
     keep_refusal(request, exchange_session, form, stopped)
     return response
@@ -101,36 +105,49 @@ def keep_refusal(
 
 
 def page_of(
-    shown: UnitsPage, title: str, lede: str, submit: str, form: EdgeForm, *, line: UnitLine | None = None
+    session: ExchangeSession, title: str, lede: str, submit: str, form: EdgeForm, around: dict[str, Any]
 ) -> FormPage:
-    session = shown.exchange_session
     back = reverse("bedside:units", args=[session.patient.patient_ref, session.pk])
-    extra = {"units": shown, "line": line, "exchange_session": session}
+    extra = {"line": None, "exchange_session": session, **around}
     return FormPage(title, lede, submit, back, [form], patient=session.patient, extra=extra, template=TEMPLATE)
 
 
 class OneUnit:
-    """What the pages of one unit begin with: the session, the unit's line, and where they lead back to."""
+    """What the pages of one unit begin with: the session, the unit, and where they lead back to.
+
+    All that stands around the form is read once it is shown: one touch that is saved needs none of it.
+    """
 
     def __init__(self, request: access.SignedIn, patient_ref: str, key: int, place: int) -> None:
         self.request = request
         self.exchange_session = open_session(request, patient_ref, key)
         self.now = site_now(request.user)
-        self.shown = units_of(self.exchange_session, now=self.now)
-        line = self.shown.line(place)
-        if line is None:
+        rows = DonationUnit.objects.select_related("first_checker", "second_checker")
+        unit = rows.filter(exchange_session=self.exchange_session, place=place).first()
+        if unit is None:
             raise Http404("This session has no such unit.")
-        self.line, self.unit = line, line.row
+        self.unit = unit
         self.unit.exchange_session = self.exchange_session
         # What is started or ended from the bedside page leads back to it.
         page = "bedside:run" if request.POST.get("to") == "run" else "bedside:units"
         self.there = reverse(page, args=[patient_ref, key])
 
+    @cached_property
+    def settings(self) -> dict[str, float]:
+        return site_settings(self.exchange_session.patient.site, self.now)
+
+    @cached_property
+    def shown(self) -> UnitsPage:
+        return units_of(self.exchange_session, now=self.now)
+
     def blank(self) -> dict[str, Any]:
         return blank(self.request, self.now.date(), version=str(self.unit.version))
 
     def page(self, title: str, lede: str, submit: str, form: EdgeForm) -> FormPage:
-        return page_of(self.shown, f"{title} unit {self.unit.place}", lede, submit, form, line=self.line)
+        place, shown = self.unit.place, SimpleLazyObject(lambda: self.shown)
+        line = SimpleLazyObject(lambda: self.shown.line(place))
+        around = {"units": shown, "line": line}
+        return page_of(self.exchange_session, f"{title} unit {place}", lede, submit, form, around)
 
     def saver(self, form: EdgeForm, do: Callable[..., DonationUnit], **more: str) -> Callable[[datetime], str]:
         """Return what saves the form: `do` with the unit, the form's key and version, and the named fields."""
@@ -151,7 +168,7 @@ class OneUnit:
 @both_ways
 def check(request: access.SignedIn, patient_ref: str, key: int, place: int) -> HttpResponse:
     one = OneUnit(request, patient_ref, key, place)
-    needs_second = one.shown.settings["checkers_needed"] > 1
+    needs_second = one.settings["checkers_needed"] > 1
     form = CheckForm(**one.blank(), colleagues=colleagues_of(request.user), needs_second=needs_second)
     page = one.page("Check", check_lede(one.unit, request.user), "Sign the check", form)
     second = second_checker(request, page, form)
@@ -202,7 +219,7 @@ def second_checker(request: access.SignedIn, page: FormPage, form: CheckForm) ->
 def start(request: access.SignedIn, patient_ref: str, key: int, place: int) -> HttpResponse:
     one = OneUnit(request, patient_ref, key, place)
     form = StartUnitForm(**one.blank())
-    slow = f"At most {one.line.clocks.slow_ml:g} mL in its first {one.shown.settings['slow_first_min']:g} min."
+    slow = f"At most {one.settings['slow_first_ml']:g} mL in its first {one.settings['slow_first_min']:g} min."
     page = one.page("Start", slow, "Start it now", form)
     save = one.saver(form, start_unit, why_late="why_late")
     return answer(request, page, action="start unit", save=save, done=f"Unit {place} is started. {slow}")

@@ -214,10 +214,19 @@ def write_unit(
     *,
     why: str,
 ) -> None:
-    """Write a unit's changed fields, its entry at the bedside and the trail."""
+    """Write a unit's changed fields, its entry at the bedside and the trail.
+
+    The database checks its constraints by itself; only where it refuses are they asked one by one, for their words.
+    """
     row.version = version
-    row.full_clean()
-    row.save_changes(fields)
+    untouched = {field.name for field in row._meta.fields} - set(fields)
+    row.full_clean(exclude=untouched, validate_unique=False, validate_constraints=False)
+    try:
+        with transaction.atomic():
+            row.save_changes(fields)
+    except IntegrityError:
+        row.full_clean()
+        raise
     body = dict(said) if kind == UNDO else {"unit": row.place, "donation_number": row.donation_number, **said}
     keep(exchange_session=now, key=f"{key}.unit"[-64:], kind=kind, body=body, actor=actor, at=at, why=why)
     words = kind.replace("_", " ") if kind != UNDO else "take back unit"
