@@ -15,6 +15,7 @@ from programme.intake.numeric.arrivals import LOCAL, LOINC, STATUSES, WITHDRAWN,
 COLUMNS = ("patient_ref", "birth_date", "code", "value", "unit", "taken_at", "result_id", "status", "source")
 LONGEST = {"patient_ref": 40, "code": 40, "unit": 16, "result_id": 100, "source": 60}
 MOST_ROWS = 50_000
+FIRST_YEAR, LAST_YEAR = 1900, 2100
 LOINC_SHAPE = re.compile(r"\d{1,7}-\d")
 
 
@@ -107,8 +108,8 @@ def _birth_date(row: int, text: str, faults: list[Fault]) -> date | None:
     if not text:
         return None  # such a result waits for a person
     try:
-        if len(text) == 10:
-            return date.fromisoformat(text)
+        if len(text) == 10 and FIRST_YEAR <= (birth_date := date.fromisoformat(text)).year <= LAST_YEAR:
+            return birth_date
     except ValueError:
         pass
     faults.append(Fault(row, "birth_date", text, "a date such as 1994-03-14"))
@@ -118,10 +119,9 @@ def _birth_date(row: int, text: str, faults: list[Fault]) -> date | None:
 def _taken_at(row: int, text: str, faults: list[Fault]) -> datetime | None:
     try:
         taken_at = datetime.fromisoformat(text)
-        if taken_at.tzinfo is not None:
-            taken_at.timestamp()
+        if taken_at.tzinfo is not None and FIRST_YEAR <= taken_at.year <= LAST_YEAR:
             return taken_at
-    except (ValueError, OverflowError):
+    except ValueError:
         pass
     faults.append(Fault(row, "taken_at", text, "a time with offset such as 2026-05-04T08:10:00+01:00"))
     return None

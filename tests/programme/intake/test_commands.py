@@ -58,13 +58,21 @@ def test_a_file_is_taken_shown_and_taken_again_without_change(ada, results_file,
 
 def test_one_fault_refuses_the_whole_file_by_row_and_column(ada, results_file, capsys):
     path = results_file(
-        row(), row(value="thirty", result_id="A2"), row(taken="2026-06-01T07:30:00", result_id="", status="done")
+        row(),
+        row(value="thirty", result_id="A2", taken="0001-01-01T00:00:00+14:00"),
+        row(taken="2026-06-01T07:30:00", result_id="", status="done"),
     )
     with pytest.raises(SystemExit) as ended:
         call_command("import_results", path)
     said = capsys.readouterr().err
     assert ended.value.code == 1
-    for where in ("row 3, value: 'thirty'", "row 4, taken_at", "row 4, result_id", "row 4, status: 'done'"):
+    for where in (
+        "row 3, taken_at",
+        "row 3, value: 'thirty'",
+        "row 4, taken_at",
+        "row 4, result_id",
+        "row 4, status: 'done'",
+    ):
         assert where in said
     assert not LabResult.objects.exists() and not RawMessage.objects.exists()
 
