@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from programme.core.numeric.words import count_of
 from programme.planning import inputs
 from programme.planning.locks import lock_words
 from programme.planning.models import Suggestion
@@ -188,7 +189,8 @@ def series_of(found: Reckoned, row: int) -> list[dict[str, Any]]:
 def lived_words(year: dict[str, Any]) -> str:
     """Say what the next year brings when it is lived forward many times from where the person is now."""
     return (
-        f"Lived forward from now, {PATHS:,} times: {year['visits']:.0f} visits and {year['units']} units a year, "
+        f"Lived forward from now, {PATHS:,} times: {count_of(round(year['visits']), 'visit')} and "
+        f"{count_of(year['units'], 'unit')} a year, "
         f"over at {100 * year['over_visit']:.0f} of 100 visits and on {year['days_over']:.0f} days."
     )
 

@@ -25,6 +25,7 @@ from programme.worklist.queries.who import Who, who
 from sessions.day.inputs import changed_since
 from sessions.day.models import AdverseEvent, Prescription
 from sessions.day.numeric.draft import PlanDraft, difference
+from sessions.day.numeric.durations import minutes_a_unit
 from sessions.day.numeric.reactions import kind_words
 from sessions.day.numeric.samples import holds_until
 from sessions.day.queries import sample_rule_of
@@ -189,7 +190,7 @@ def _today(shown: Prescription | PlanDraft, known: Known, facts: _Facts) -> Toda
         last_reaction=facts.reaction,
         sample_taken=taken,
         sample_until=None if taken is None else holds_until(taken, sample_rule_of(known.patient, known.on, settings)),
-        needed_hours=shown.units * settings["minutes_a_unit"] / 60.0,
+        needed_hours=shown.units * minutes_a_unit(shown.method, settings) / 60.0,
         consent_until=facts.consent_until,
     )
 

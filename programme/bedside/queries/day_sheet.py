@@ -14,6 +14,7 @@ from programme.worklist.numeric.sheet import duration_words, steps_words
 from programme.worklist.queries.plan_rows import LimitLine, limit_line
 from sessions.day.models import Prescription
 from sessions.day.numeric.draft import PlanDraft, limit_words, passed, totals, unbreakable
+from sessions.day.numeric.durations import minutes_a_unit
 from sessions.models import Method
 
 
@@ -93,7 +94,7 @@ def sheet_of(shown: Prescription | PlanDraft, known: Known) -> Sheet:
         hbs_pct=shown.hbs_pct,
         hbs_after=(predicted.get("hbs") or [None])[0],
         hb_after=(predicted.get("hb_settled") or [None])[0],
-        duration=duration_words(shown.units * settings["minutes_a_unit"], settings["hours_rest"]),
+        duration=duration_words(shown.units * minutes_a_unit(shown.method, settings), settings["hours_rest"]),
         steps_words=steps_words(len(steps)),
         before_words=_before_words(shown, known),
         without_saline_ml=float(steps[-1].get("without_saline_ml") or 0.0),

@@ -21,6 +21,7 @@ from programme.bedside.queries.record_rows import (
     unit_row,
 )
 from programme.core.models import TrailEntry
+from programme.core.numeric.words import count_of
 from programme.core.settings_of_site import site_settings
 from programme.worklist.numeric.words import capital, figure, full_day_words
 from programme.worklist.queries.who import Blood, blood_needed
@@ -117,9 +118,9 @@ def _totals(s: ExchangeSession) -> str:
     if s.red_cells_in_ml is None or s.blood_out_ml is None:
         return "Totals are written when the session is finished."
     in_ml = (s.saline_in_ml or 0.0) + s.red_cells_in_ml
-    units = "an unknown number of" if s.units is None else str(s.units)
+    units = "an unknown number of units" if s.units is None else count_of(s.units, "unit")
     return (
-        f"Saline in {s.saline_in_ml or 0:,.0f} mL, red cells in {s.red_cells_in_ml:,.0f} mL of {units} units, "
+        f"Saline in {s.saline_in_ml or 0:,.0f} mL, red cells in {s.red_cells_in_ml:,.0f} mL of {units}, "
         f"blood out {s.blood_out_ml:,.0f} mL; in less out {figure(in_ml - s.blood_out_ml)} mL."
     )
 

@@ -9,6 +9,7 @@ from datetime import datetime, tzinfo
 from patients.models import STORED_UNIT
 from programme.bedside.numeric.words import FLUIDS, entry_words
 from programme.core.models import User
+from programme.core.numeric.words import count_of
 from programme.worklist.numeric.words import full_day_words
 from sessions.day.models import AdverseEvent, Entry, FollowUp, Prescription
 from sessions.day.numeric import entries as kinds
@@ -78,7 +79,7 @@ def plan_row(row: Prescription, ending: Ending, zone: tzinfo) -> PlanOnRecord:
     forecast = ", forecast" if row.hbs_is_forecast else ""
     said.append(
         f"From weight {row.weight_kg:.1f} kg, Hb {row.hb_g_l:.0f} g/L, HbS {row.hbs_pct:.1f} %{forecast}; blood volume "
-        f"{row.blood_volume_ml:,.0f} mL, mixes like {row.mixing_volume_ml:,.0f} mL; {row.units} units."
+        f"{row.blood_volume_ml:,.0f} mL, mixes like {row.mixing_volume_ml:,.0f} mL; {count_of(row.units, 'unit')}."
     )
     if row.authorised_at is None:
         said.append("Never signed.")

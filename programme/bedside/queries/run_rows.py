@@ -108,8 +108,13 @@ def step_row(step: StepSoFar, state: Tally) -> StepRow:
     )
 
 
+TITLES = frozenset({"dr", "mr", "mrs", "ms", "mx", "miss", "prof", "professor", "sister", "sr"})
+
+
 def initials(name: str) -> str:
-    return "".join(part[0] for part in name.replace(".", " ").split() if part)[:3].upper()
+    """At most three initials of a name without its title: 'IC' for Dr I. Calloway."""
+    parts = [part for part in name.replace(".", " ").split() if part.casefold() not in TITLES]
+    return "".join(part[0] for part in parts)[:3].upper()
 
 
 def _end_by(row: DonationUnit | None, settings: Mapping[str, float]) -> datetime | None:

@@ -19,9 +19,11 @@ from programme.booking.numeric.places import AwayDates, RankedPlace, SampleRules
 from programme.booking.queries.free import SiteCalendar, counts_for
 from programme.core.models import Site
 from programme.planning.services import PLAN_VERSION
+from sessions.day.numeric.durations import ONE_ARM, minutes_a_unit
 from sessions.day.numeric.samples import sample_rule, sampling_hours
 from sessions.forecasting import fit_in_force
 from sessions.models import ExchangeSession, OtherTransfusion, State
+from sessions.queries import gives_and_draws_in_one_arm
 
 DONE = (State.FINISHED, State.CLOSED)
 IN_THE_CHAIR = (State.PLANNED, State.AUTHORISED, State.RUNNING)
@@ -159,6 +161,7 @@ def _patients(site: Site, today: date, only: Collection[int] | None) -> QuerySet
             last_on=Subquery(sessions.values("on")[:1]),
             last_other_on=Subquery(others.values("on")[:1]),
             usual_days=Subquery(goals.values("clinic_days")[:1]),
+            decided_method=Subquery(goals.values("method")[:1]),
             in_chair=Exists(ExchangeSession.objects.filter(patient=OuterRef("pk"), state__in=IN_THE_CHAIR, on=today)),
         )
         .order_by("patient_ref")
@@ -203,6 +206,11 @@ def _bookings(
     return booked, missed
 
 
+def _method_of(patient: Any) -> str:
+    """The method decided for a person; one arm where their access allows no other."""
+    return ONE_ARM if gives_and_draws_in_one_arm(patient.vascular_access) else patient.decided_method or ""
+
+
 def _to_place(
     patient: Any,
     now: datetime,
@@ -245,7 +253,9 @@ def _to_place(
         ),
         units=units,
         minutes=minutes_needed(
-            units or UNITS_UNKNOWN, minutes_a_unit=settings["minutes_a_unit"], hours_rest=settings["hours_rest"]
+            units or UNITS_UNKNOWN,
+            minutes_a_unit=minutes_a_unit(_method_of(patient), settings),
+            hours_rest=settings["hours_rest"],
         ),
         needs=counts_for(patient),
         known=known,

@@ -130,7 +130,8 @@ def _changed(act: str, ref: str, place: Any, kept: dict[str, Any]) -> str:
     elif act == "fix":
         service.change(fixed=(ref, (place.chair_pk, place.on, place.slot)), **kept)
     else:
-        service.change(**{act: ref}, **kept)
+        named: dict[str, Any] = {act: ref}
+        service.change(**named, **kept)
     _make_soon(row.pk)
     return reverse("booking:proposal", args=[row.pk])
 

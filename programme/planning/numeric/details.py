@@ -9,6 +9,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
+from programme.core.numeric.words import count_of
 from programme.planning.numeric.limits import HIGH_HBS_PCT, WORDS, Limits, hb_after_warn
 from programme.planning.numeric.loop import Plan
 from programme.planning.numeric.people import PeopleInputs
@@ -233,7 +234,7 @@ def _limit_words(weighed: Weighed, number: int, p: int) -> str:
     """Name the limit that bars most of the sessions with this many units."""
     limits = weighed.limits
     if number + 1 > limits.units_most[p]:
-        return f"over the {limits.units_most[p]:.0f} units allowed"
+        return f"over the {count_of(round(float(limits.units_most[p])), 'unit')} allowed"
     one = Menu(
         weighed.menu.volumes[number : number + 1, :, :, p : p + 1],
         _one(weighed.menu.followed, number, p),
@@ -323,7 +324,7 @@ def other_orders(weighed: Weighed, people: PeopleInputs, said: Suggestions, p: i
         nearest = places[np.abs(saline[places] - saline[chosen]).argmin()]
         end = float(followed.ratio[number, nearest, p] * weighed.hbs_begins_pct[p])
         low, high = float(followed.lowest_low[number, nearest, p]), float(followed.peak_high[number, nearest, p])
-        words = f"The same {units} units end at {end:.1f} %"
+        words = f"The same {count_of(units, 'unit')} end at {end:.1f} %"
         rows.append((name, f"{words}. {_why_not(weighed, people, number, nearest, p, low, high, plan)}"))
     return tuple(rows)
 

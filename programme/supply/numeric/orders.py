@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
+from programme.core.numeric.words import count_of
 from sessions.day.numeric.blood_match import RH_AND_K, Needed, UnitBlood, antigens_of, must_be_negative
 
 MINUS = "\u2212"
@@ -234,7 +235,7 @@ def _changed(facts: OrderFacts) -> list[Alarm]:
     if changes:
         found.append(Alarm(STOP, "needs", f"Needs changed after ordering: {'; '.join(changes)}."))
     if facts.units_now is not None and facts.units_now != facts.units:
-        words = f"The plan is now {facts.units_now} units; {facts.units} are on the order."
+        words = f"The plan is now {count_of(facts.units_now or 0, 'unit')}; {facts.units} are on the order."
         found.append(Alarm(CHECK, "units", words))
     if facts.units_now is None:
         found.append(Alarm(CHECK, "units", f"No units are planned now: {facts.no_plan}"))

@@ -7,6 +7,7 @@ from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 from programme.core.models import Site
+from programme.core.numeric.words import count_of
 from programme.core.settings_of_site import site_settings
 from programme.supply.models import OPEN, BloodOrder, OrderEvent, OrderState, SuppliedUnit
 from programme.supply.numeric.orders import OrderNeeds, Tally, tally, unclear_antibodies, unit_differences
@@ -179,10 +180,10 @@ def _posts(order: BloodOrder, events: list[OrderEvent], zone: ZoneInfo) -> tuple
     counted = sum(unit.state not in ("arrived", "issued") for unit in order.supplied_units.all())
     ended = newest.get("released") if order.state == OrderState.CANCELLED else newest.get("ended")
     return (
-        post("Drafted", newest.get("drafted"), f"for {_first_units(events)} units"),
+        post("Drafted", newest.get("drafted"), f"for {count_of(_first_units(events), 'unit')}"),
         post("Sent", newest.get("sent"), f"order by {order.order_by:%a} {order.order_by.day} {order.order_by:%b}"),
         post("Confirmed", newest.get("confirmed"), f"{order.confirmed_units} of {order.units}"),
-        post("Arrived", first, f"{order.supplied_units.count()} units"),
+        post("Arrived", first, count_of(order.supplied_units.count(), "unit")),
         post("Changed", changed, changed.words if changed is not None else "as drafted"),
         post("Ended", ended, order.ended_reason or f"units with their end: {counted}"),
     )

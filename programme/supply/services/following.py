@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 from patients.services import state_of
 from programme.booking.models import Booking, BookingState
 from programme.core.models import User
+from programme.core.numeric.words import count_of
 from programme.supply.models import BloodOrder, OrderState
 from programme.supply.queries.basis import bases
 from programme.supply.services.writing import hold, write
@@ -32,7 +33,7 @@ def follow_booking(ended: Booking, new: Booking | None, actor: User, at: datetim
             order, "released", ["state", "ended_reason"], before, actor=actor, at=at, units=0, words=order.ended_reason
         )
         return f"Order {order.number} was not sent yet and is released."
-    return f"Order {order.number} for {order.units} units stays open: move or release it on the page Blood."
+    return f"Order {order.number} for {count_of(order.units, 'unit')} stays open: move or release it on the page Blood."
 
 
 def _move(order: BloodOrder, new: Booking, actor: User, at: datetime) -> str:

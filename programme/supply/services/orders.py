@@ -20,6 +20,7 @@ from patients.models import Patient
 from patients.services import local_day, need_reason, state_of
 from programme.booking.models import STANDING, Booking, BookingState
 from programme.core.models import Site, User
+from programme.core.numeric.words import count_of
 from programme.supply.models import OPEN, BloodOrder, OrderState, SuppliedUnit
 from programme.supply.numeric.orders import changed_needs, needs_from_dict, needs_to_dict, state_after_answer
 from programme.supply.queries.basis import REACH_DAYS, Basis, bases, unordered
@@ -90,7 +91,8 @@ def _draft(booking: Booking, basis: Basis, *, number: int, site: Site, actor: Us
     )
     order.full_clean(validate_unique=False)
     order.save()
-    words = f"{units} units, {basis.needs.words()} Order by {basis.order_by.on.isoformat()}: {basis.order_by.why}."
+    by = basis.order_by
+    words = f"{count_of(units, 'unit')}, {basis.needs.words()} Order by {by.on.isoformat()}: {by.why}."
     write(order, "drafted", (), None, actor=actor, at=at, units=units, words=words[:400])
     return order
 
@@ -139,7 +141,9 @@ def answer_order(
     now = hold(order, version=version)
     check_move(now, "answer")
     if not 0 <= units <= now.units:
-        raise ValidationError({"units": f"{units} units; allowed is 0 to the {now.units} that were ordered."})
+        raise ValidationError(
+            {"units": f"{count_of(units, 'unit')}; allowed is 0 to the {now.units} that were ordered."}
+        )
     if units < now.units and not words.strip():
         raise ValidationError({"words": "Fewer than ordered: say what the blood bank said, and which need is not met."})
     before = state_of(now)
@@ -203,7 +207,7 @@ def _renewed_words(order: BloodOrder, booking: Booking, basis: Basis) -> str:
     if order.for_at != basis.starts:
         found.append(f"for {booking.on.isoformat()} {booking.starts:%H:%M}")
     if order.units != basis.planned.units:
-        found.append(f"{basis.planned.units} units instead of {order.units}")
+        found.append(f"{count_of(basis.planned.units or 0, 'unit')} instead of {order.units}")
     found += changed_needs(needs_from_dict(order.needs), basis.needs)
     return "; ".join(found)
 

@@ -16,6 +16,7 @@ from django.db import IntegrityError, transaction
 from patients.models import Patient
 from patients.services import local_day, need_reason, state_of
 from programme.core.models import Site, User
+from programme.core.numeric.words import count_of
 from programme.supply.models import BloodOrder, OrderState, SuppliedUnit
 from programme.supply.services.writing import (
     ENDS,
@@ -95,8 +96,8 @@ def _check_count(order: BloodOrder, more: int) -> None:
     if kept + more > order.units:
         raise ValidationError(
             {
-                "numbers": f"{more} more would make {kept + more} units; {order.units} are on the order, so allowed "
-                f"are {order.units - kept}. Renew the order first where more are planned."
+                "numbers": f"{more} more would make {count_of(kept + more, 'unit')}; {order.units} are on the order, "
+                f"so allowed are {order.units - kept}. Renew the order first where more are planned."
             }
         )
 

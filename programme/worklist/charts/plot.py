@@ -11,6 +11,7 @@ from itertools import pairwise
 from typing import Any
 
 from programme.core.look import hb_places, hb_shown, hb_unit
+from programme.core.numeric.words import count_of
 from programme.worklist.charts.full import HBS_LOW, lettered, scale_top
 from programme.worklist.numeric.course import AHEAD_DAYS, Course, Details, Visit, ceiling_on, fan_end
 from programme.worklist.numeric.picture import cut, month_starts, part_over
@@ -182,7 +183,7 @@ def _sentence(visit: Visit) -> str:
     if visit.after_pct is not None:
         parts.append(f"{figure(visit.after_pct, 1)} after" + (", reckoned" if visit.after_reckoned else ""))
     if visit.units is not None:
-        parts.append(f"{visit.units} units")
+        parts.append(count_of(visit.units, "unit"))
     if visit.missed:
         parts.append("late, after a missed visit")
     return f"{_said(visit.day)}: {', '.join(parts)}"

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from django.core.exceptions import ValidationError
 
 from patients.models import Analyte, LabResult
+from programme.core.numeric.words import count_of
 from programme.worklist.forms.fields import (
     ChoiceField,
     DayField,
@@ -128,7 +129,7 @@ class SessionForm(EdgeForm):
             self.ask("hbs_after_pct", f"HbS rose from {before:g} to {after:g} %: an exchange lowers it.")
         units, cells = given.get("units"), given.get("red_cells_in_ml")
         if units and cells is not None and not 150 * units <= cells <= 400 * units:
-            self.ask("red_cells_in_ml", f"{cells:g} mL in {units:g} units: a unit holds 150 to 400 mL.")
+            self.ask("red_cells_in_ml", f"{cells:g} mL in {count_of(units, 'unit')}: a unit holds 150 to 400 mL.")
 
     def given(self, steps: tuple[StepGiven, ...]) -> FinishedSession:
         """Return the session of a valid form."""

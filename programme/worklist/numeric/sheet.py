@@ -9,6 +9,7 @@ from typing import Any
 
 from programme.worklist.numeric.trying import Moment, moments
 from programme.worklist.numeric.words import count_words
+from sessions.day.numeric.durations import ONE_ARM, minutes_a_unit
 from sessions.numeric.exchange import SessionOutcome, Start, Step, run_steps
 
 
@@ -109,7 +110,9 @@ def session_sheet(
         outcome=outcome,
         in_ml=sum(step.in_ml for step in steps),
         out_ml=sum(step.out_ml for step in steps),
-        duration=duration_words(units * settings["minutes_a_unit"], settings["hours_rest"]),
+        duration=duration_words(
+            units * minutes_a_unit(ONE_ARM if start.one_arm else "", settings), settings["hours_rest"]
+        ),
     )
 
 

@@ -17,11 +17,6 @@ def count_words(n: int) -> str:
     return COUNTS[n] if 0 <= n < len(COUNTS) else str(n)
 
 
-def count_of(n: float, thing: str) -> str:
-    """Return '1 unit' or '2.5 units'."""
-    return f"{n:g} {thing}" + ("" if n == 1 else "s")
-
-
 def figure(value: float, places: int = 0) -> str:
     """Return `value` with `places` decimals, a true minus and no minus on a zero."""
     text = f"{value:.{places}f}"

@@ -13,7 +13,8 @@ from patients.models import CheckDone, CrossmatchSample, LabResult, Patient
 from patients.numeric.checks import CHECKS, Due, due_of
 from programme.core.models import Site
 from programme.core.numeric.setting_table import SETTINGS
-from programme.worklist.numeric.words import DAYS_A_MONTH, age_words, count_of, full_day_words
+from programme.core.numeric.words import count_of
+from programme.worklist.numeric.words import DAYS_A_MONTH, age_words, full_day_words
 
 CHECK_OF_CODE = {code: check.name for check in CHECKS for code in check.codes}
 LastDone = dict[str, date]

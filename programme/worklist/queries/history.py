@@ -9,9 +9,9 @@ from datetime import date
 from itertools import pairwise
 
 from patients.models import CourseNote, Goals, Patient
+from programme.core.numeric.words import count_of
 from programme.worklist.numeric.course import Visit, ceiling_on, gap_pace, visit_of
 from programme.worklist.numeric.decisions import GOAL_WORDS, decision_words
-from programme.worklist.numeric.words import count_of
 from sessions.models import AdmissionInGap, ExchangeSession, LockLift, OtherTransfusion, SessionFacts, VisitReason
 from sessions.numeric.efficiency import removal_trend
 

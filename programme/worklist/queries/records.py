@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from patients.models import BodyMeasure, Goals, LabResult, Patient, ResultStatus
+from patients.models import BodyMeasure, Consent, CrossmatchSample, Goals, LabResult, Patient, ResultStatus
 from programme.core.look import hb_shown, hb_unit
 from programme.core.settings_of_site import site_settings
 from programme.worklist.queries.who import Who, who
@@ -64,6 +64,8 @@ class RecordsPage:
     transfusions: tuple[OtherTransfusion, ...]
     signs: tuple[HaemolysisSign, ...]
     goals: tuple[Goals, ...]
+    consents: tuple[Consent, ...]
+    samples: tuple[CrossmatchSample, ...]
 
 
 def records_page(patient: Patient, *, on: date, at: datetime) -> RecordsPage:
@@ -78,6 +80,8 @@ def records_page(patient: Patient, *, on: date, at: datetime) -> RecordsPage:
         transfusions=tuple(OtherTransfusion.objects.filter(patient=patient).order_by("-on", "-pk")),
         signs=tuple(HaemolysisSign.objects.filter(patient=patient).select_related("noted_by").order_by("-on", "-pk")),
         goals=tuple(Goals.objects.filter(patient=patient).select_related("decided_by").order_by("-since", "-pk")),
+        consents=tuple(Consent.objects.filter(patient=patient).order_by("-given_on", "-pk")),
+        samples=tuple(CrossmatchSample.objects.filter(patient=patient).order_by("-taken_at", "-pk")),
     )
 
 

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
@@ -16,6 +17,12 @@ from sessions.numeric.uncertainty import BLOOD_VOLUME_REL_SD, outcome_spread
 Z90 = 1.2815515655446004  # of the standard normal: eight in ten lie within it on both sides
 
 DILUTED = "a tube diluted by saline or by what was left in the line, which lowers Hb and leaves HbS % alone"
+
+
+def call_day(on: date, days: int) -> date:
+    """The day of a call so many days after a session; one that would fall on a weekend is made on the Monday after."""
+    due = on + timedelta(days=days)
+    return due + timedelta(days=max(7 - due.weekday(), 0) if due.weekday() > 4 else 0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 
 from django.core.exceptions import ValidationError
@@ -12,8 +12,10 @@ from django.db import transaction
 from patients.services import change_of
 from programme.core import trail
 from programme.core.models import User
+from programme.core.numeric.words import count_of
 from programme.core.settings_of_site import site_settings
 from sessions.day.models import FollowUp
+from sessions.day.numeric.after import call_day
 from sessions.day.numeric.checks import OK, STOP, VOLUMES_LINE, Check, closing_checks
 from sessions.day.numeric.done import Done
 from sessions.day.numeric.entries import NOTE, UNIT_ENDED
@@ -96,7 +98,8 @@ def machine_words(machine: MachineTotals) -> str:
     end = f" {machine.end_words.strip()}" if machine.end_words.strip() else ""
     return (
         f"Totals as the machine stated them: saline {machine.saline_in_ml:g} mL, red cells "
-        f"{machine.red_cells_in_ml:g} mL in {machine.units} units, blood out {machine.blood_out_ml:g} mL.{end}"
+        f"{machine.red_cells_in_ml:g} mL in {count_of(machine.units, 'unit')}, "
+        f"blood out {machine.blood_out_ml:g} mL.{end}"
     )
 
 
@@ -214,7 +217,7 @@ def _late_call(
         patient=exchange_session.patient,
         exchange_session=exchange_session,
         kind=FollowUp.Kind.LATE_CALL,
-        due_on=exchange_session.on + timedelta(days=int(settings["follow_up_call_days"])),
+        due_on=call_day(exchange_session.on, int(settings["follow_up_call_days"])),
         words=CALL_WORDS,
         opened_at=at,
     )

@@ -160,6 +160,8 @@ def test_other_methods_are_planned_and_shown(nurse_client, measured, method):
     if method == "one_arm":
         assert all(not (step["in_ml"] and step["out_ml"]) for step in plan.steps)
         assert "by hand, one arm: draw, then give" in text
+        hours, rest = divmod(plan.units * 70, 60)  # 70 min a unit with one arm, 45 with two: the settings' defaults
+        assert f"{hours} h" in text or f"{hours} h {rest}" in text
     else:
         assert len(plan.steps) == 1
         assert "Totals and end figures only" in text

@@ -7,6 +7,7 @@ import pytest
 from django.urls import reverse
 
 from patients.models import Consent
+from programme.bedside.queries.run_rows import initials
 from programme.core.models import TrailEntry
 from programme.core.services import REFUSED
 from sessions.day.models import Entry, Prescription
@@ -376,3 +377,10 @@ def test_a_weight_that_is_too_old_is_said_before_anything_is_asked(nurse_client,
     authorised.patient.measures.all().delete()
     make_measure(authorised.patient, on=TODAY - timedelta(days=93), weight_kg=60)
     assert "Too old:</b> Weight 60.0 kg" in nurse_client.get(at(authorised, "start")).content.decode()
+
+
+@pytest.mark.parametrize(
+    ("name", "letters"), [("Dr I. Calloway", "IC"), ("A. Fenwick", "AF"), ("Sister M. Orchard", "MO"), ("Ada", "A")]
+)
+def test_initials_leave_the_title_out(name, letters):
+    assert initials(name) == letters

@@ -6,7 +6,16 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from patients.models import Antibody, BodyMeasure, Goals, LabResult, Patient, TransfusionNeeds
+from patients.models import (
+    Antibody,
+    BodyMeasure,
+    Consent,
+    CrossmatchSample,
+    Goals,
+    LabResult,
+    Patient,
+    TransfusionNeeds,
+)
 from programme.core.models import SiteSetting, TrailEntry
 from programme.worklist.forms.reading import TypedMoment, read_day
 from sessions.facts import rebuild_facts
@@ -514,7 +523,7 @@ def test_records_ask_the_same_number_of_queries(nurse_client, ada, django_assert
         factories.make_haemolysis_sign(ada)
         factories.make_other_transfusion(ada)
         factories.make_goals(ada)
-    with django_assert_num_queries(20):
+    with django_assert_num_queries(22):
         nurse_client.get("/people/SM-042/records/")
 
 
@@ -526,3 +535,14 @@ def test_settings_ask_the_same_number_of_queries(nurse_client, site, django_asse
         )
     with django_assert_num_queries(5):
         nurse_client.get("/settings/")
+
+
+def test_records_list_past_consents_and_crossmatch_samples(nurse_client, ada):
+    Consent.objects.create(
+        patient=ada, given_on=date(2025, 1, 6), valid_until=date(2026, 1, 6), given_by="R. Marsh",
+        withdrawn_on=date(2025, 5, 2), withdrawn_reason="signed for another person",
+    )  # fmt: skip
+    CrossmatchSample.objects.create(patient=ada, taken_at=factories.NOW, note="left arm", withdrawn_reason="unreadable")
+    said = nurse_client.get("/people/SM-042/records/").content.decode()
+    assert "R. Marsh withdrawn on 2 May 2025: signed for another person" in said
+    assert "left arm withdrawn: unreadable" in said

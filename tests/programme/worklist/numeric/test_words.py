@@ -2,6 +2,7 @@ from datetime import date
 
 import pytest
 
+from programme.core.numeric.words import count_of
 from programme.worklist.numeric import words
 
 TODAY = date(2026, 11, 25)
@@ -42,5 +43,5 @@ def test_ages(days, said):
 def test_lists_and_counts():
     assert words.listed(["a", "b", "c"]) == "a, b and c"
     assert (words.listed(["a"]), words.listed([])) == ("a", "")
-    assert (words.count_of(1, "unit"), words.count_of(1.5, "unit")) == ("1 unit", "1.5 units")
+    assert (count_of(1, "unit"), count_of(1.5, "unit")) == ("1 unit", "1.5 units")
     assert (words.count_words(14), words.count_words(21)) == ("fourteen", "21")
