@@ -478,6 +478,21 @@ def test_entries_survive_the_reload_of_the_page(tablet, running, console_errors)
     console_errors.clear()
 
 
+def test_what_is_left_of_a_touch_stays_the_next_one_while_the_network_is_cut(tablet, running, console_errors):
+    tablet.context.set_offline(True)
+    touch(tablet, out="120", given="40")
+    # The first touch was planned as 200 mL in and 200 mL out.
+    expect(tablet.locator("#nowdo")).to_have_text("Of this is left: in 160, out 80 mL.")
+    expect(tablet.locator("#out_ml")).to_have_value("80")
+    expect(tablet.locator("#in_ml")).to_have_value("160")
+    touch(tablet)
+    expect(tablet.locator("#nowdo")).to_contain_text("200 mL of saline while 200 mL is drawn")
+    tablet.context.set_offline(False)
+    all_saved(tablet)
+    assert volumes(running) == [(40, 120), (160, 80)]
+    console_errors.clear()
+
+
 def test_undoing_an_entry_that_is_not_saved_yet_undoes_that_one(tablet, running, console_errors):
     tablet.context.set_offline(True)
     touch(tablet, out="111")

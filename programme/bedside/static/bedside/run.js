@@ -75,7 +75,23 @@ function touchesLeft() {
   const items = notOnBoard();
   const ended = new Set(items.filter((item) => item.kind === "step_done").map((item) => item.fields.step));
   const open = JSON.parse(at("coming").textContent).filter((one) => !ended.has(String(one.step)));
-  return open.slice(movedOnly(items).filter((item) => !ended.has(item.fields.step)).length);
+  for (const item of movedOnly(items)) take(item, open.filter((one) => String(one.step) === item.fields.step));
+  return open.filter((one) => one.in >= 0.5 || one.out >= 0.5);
+}
+
+// Takes the volumes of one entry off the touches of its step, the first ones first; what is left of a touch stays.
+function take(item, touches) {
+  let [given, drawn] = [number(item.fields.in_ml), outOf(item)];
+  for (const one of touches) {
+    const [into, out] = [Math.min(given, one.in), Math.min(drawn, one.out)];
+    if (!into && !out) continue;
+    one.in -= into;
+    one.out -= out;
+    given -= into;
+    drawn -= out;
+    one.sentence = `Of this is left: in ${Math.round(one.in)}, out ${Math.round(one.out)} mL.`;
+    one.left = "";
+  }
 }
 
 function show() {
@@ -97,8 +113,8 @@ function showNow() {
   at("nowdo").textContent = touch.sentence;
   at("nowleft").textContent = touch.left;
   if (!form) return;
-  const given = touch.waits ? "" : touch.in || "";
-  fill(form, { step: touch.step, unit: touch.unit ?? "", out_ml: touch.out || "", in_ml: given }, touch.in || "");
+  const given = touch.waits ? "" : Math.round(touch.in) || "";
+  fill(form, { step: touch.step, unit: touch.unit ?? "", out_ml: Math.round(touch.out) || "", in_ml: given }, Math.round(touch.in) || "");
   const bag = document.querySelector("#weigh form");
   bag.elements.step.value = touch.step;
   bag.elements.unit.value = touch.unit ?? "";
@@ -443,17 +459,25 @@ async function forget() {
 let placeShown = "";
 
 function showPlace() {
-  // The step last: where both lie in one part and do not fit, it is the one that stays.
-  const rows = [...document.querySelectorAll("#units tr.next"), ...document.querySelectorAll("#steps tr.now")];
+  // The step first: where both lie in one part, it is the one that is scrolled to.
+  const rows = [...document.querySelectorAll("#steps tr.now"), ...document.querySelectorAll("#units tr.next")];
   const place = rows.map((row) => row.rowIndex).join();
   if (place === placeShown) return;
   placeShown = place;
+  const done = new Set();
   for (const row of rows) {
     const part = scrolledPart(row);
-    const [shown, wanted] = [part.getBoundingClientRect(), row.getBoundingClientRect()];
-    if (wanted.bottom > shown.bottom) part.scrollTop += wanted.bottom - shown.bottom;
-    else if (wanted.top < shown.top + wanted.height) part.scrollTop += wanted.top - shown.top - 2 * wanted.height;
+    if (!done.has(part)) scrollTo(part, row);
+    done.add(part);
   }
+}
+
+// From the top where that shows the row, else past the heading, with one more row to come where there is room.
+function scrollTo(part, row) {
+  const bottom = row.getBoundingClientRect().bottom - part.getBoundingClientRect().top + part.scrollTop;
+  const more = part.clientHeight > 5 * row.offsetHeight ? row.offsetHeight : 0;
+  const heading = part.querySelector("table").offsetTop;
+  part.scrollTop = bottom <= part.clientHeight ? 0 : Math.max(heading, bottom + more - part.clientHeight);
 }
 
 // What is said above takes room from the steps: the current one is brought back into what is left.
@@ -464,7 +488,7 @@ new ResizeObserver(() => {
 
 function scrolledPart(row) {
   const part = row.closest("section");
-  return part.scrollHeight > part.clientHeight ? part : part.parentElement;
+  return getComputedStyle(part).overflowY === "auto" ? part : part.parentElement;
 }
 
 // The clocks of observations and of a slow start
