@@ -3,4 +3,10 @@ from django.urls import path
 from programme.review import views
 
 app_name = "review"
-urlpatterns = [path("", views.how_good, name="how_good")]
+urlpatterns = [
+    path("", views.programme, name="programme"),
+    path("csv/", views.as_csv, name="csv"),
+    path("pdf/", views.as_pdf, name="pdf"),
+    path("forecasts/", views.how_good, name="how_good"),
+    path("people/<slug:key>/", views.people, name="people"),
+]

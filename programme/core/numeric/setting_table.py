@@ -169,6 +169,16 @@ SETTING_TABLE: tuple[SettingRow, ...] = (
     SettingRow("check_doppler_days", 365, 0, 1100, "days",
                "check: transcranial Doppler, 2 to 16 years, SS and S beta-zero, every; 0: not asked",
                "ASH 2020 (DeBaun et al.), as quoted: yearly"),
+    SettingRow("aim_under_sessions_pct", 80, 0, 100, "%", "own aim: sessions that begin within the ceiling; 0: none",
+               "chosen here; the site signs it"),
+    SettingRow("aim_under_days_pct", 90, 0, 100, "%", "own aim: days within the ceiling; 0: none",
+               "chosen here; the site signs it"),
+    SettingRow("aim_on_time_pct", 90, 0, 100, "%", "own aim: sessions on time; 0: none",
+               "chosen here; the site signs it"),
+    SettingRow("on_time_grace_days", 3, 0, 14, "days", "a session is on time up to this long after the planned interval",
+               "chosen here; the site signs it"),
+    SettingRow("smallest_count_shown", 5, 3, 20, "", "smaller counts are masked in files that leave the unit",
+               "common practice; the site signs it"),
 )
 # fmt: on
 

@@ -18,9 +18,9 @@ BALANCE_WITHIN_ML_KG = 2.0
 class Columns:
     """Sessions of everybody [n], sorted by person then day, and people [P]; nan where not known.
 
-    person: place 0 to P−1. day: ordinal. ceiling_pct, planned_days, end_target_pct: as decided on that day; planned_days
-    is counted from this session to the next. after_pct: measured, else reckoned; after_measured_pct: measured only.
-    last_day: the day of leaving, or one far away.
+    person: place 0 to P−1. day: ordinal. ceiling_pct, planned_days, end_target_pct: as decided on that day;
+    planned_days is counted from this session to the next. after_pct: measured, else reckoned; after_measured_pct:
+    measured only. last_day: the day of leaving, or one far away.
     """
 
     person: Ints

@@ -4,7 +4,7 @@ from datetime import timedelta
 
 import pytest
 
-from programme.review import queries
+from programme.review.queries import how_good as queries
 from sessions import services
 from sessions.facts import rebuild_facts
 from tests import factories
@@ -12,7 +12,7 @@ from tests.browsing import WIDTHS, faults_of, pixels_beyond_the_window
 from tests.factories import NOW, TODAY
 
 pytestmark = pytest.mark.django_db
-ADDRESS = "/review/"
+ADDRESS = "/review/forecasts/"
 
 
 def score(crps, **figures):

@@ -66,7 +66,7 @@ def test_few_people_and_people_all_alike_get_no_false_certainty():
 
 
 def covered(programmes, people, seed):
-    """How many of so many made-up programmes have the true share inside: people differ (beta 8, 2), 6 to 14 sessions."""
+    """How many of the made-up programmes have the true share inside: people differ (beta 8, 2), 6 to 14 sessions."""
     rng, inside = np.random.default_rng(seed), 0
     for _ in range(programmes):
         sessions = rng.integers(6, 15, people)

@@ -1,0 +1,174 @@
+"""The review of the programme: figures counted by hand, spans, people behind, masking, files and access."""
+
+import subprocess
+from datetime import date, timedelta
+
+import pytest
+
+from patients.models import Analyte
+from programme.core.models import SiteSetting
+from programme.review.queries.programme import people_behind, review
+from programme.review.tables import is_small, review_csv
+from sessions.facts import rebuild_facts
+from tests import factories
+from tests.browsing import WIDTHS, faults_of, pixels_beyond_the_window
+from tests.factories import NOW, TODAY
+
+pytestmark = [pytest.mark.django_db, pytest.mark.database]
+ADDRESS = "/review/"
+START = TODAY - timedelta(days=364)
+
+
+def make_people(site, how_many, *, pace=0.5, **fields):
+    people = [factories.make_patient(site=site, **fields) for _ in range(how_many)]
+    for patient in people:
+        factories.make_course(patient, last_on=TODAY - timedelta(days=4), sessions=5, pace_pct_per_day=pace)
+    rebuild_facts([patient.pk for patient in people], NOW)
+    return people
+
+
+def test_each_figure_can_be_counted_by_hand(site, nurse):
+    over, under = make_people(site, 1, pace=0.5), make_people(site, 2, pace=0.4)
+    session = over[0].exchange_sessions.first()
+    factories.make_adverse_event(session, by=nurse)
+    found = review(site, START, TODAY, NOW)
+    held = found.row("under_sessions")
+    assert (held.numerator, held.denominator) == (10, 15)  # 18 + 0.5 × 28 is over 30, 18 + 0.4 × 28 is not
+    assert held.why_not == "fewer than 5 people"
+    assert held.verdict == "cannot tell"
+    assert found.row("units").numerator == 60
+    assert found.row("units").denominator == pytest.approx(3 * 117 / 365.25)
+    assert found.row("reactions").found == pytest.approx(100 / 15)
+    assert (found.row("on_time").numerator, found.row("on_time").denominator) == (12, 12)
+    behind = people_behind(site, "under_sessions", START, TODAY, NOW)
+    assert behind[0].patient_ref == over[0].patient_ref
+    assert len(under) == 2
+
+
+def test_a_verdict_needs_the_whole_interval_above_the_own_aim(site):
+    make_people(site, 3, pace=0.5)
+    make_people(site, 5, pace=0.4)
+    held = review(site, START, TODAY, NOW).row("under_sessions")
+    assert held.found == pytest.approx(62.5)
+    assert held.found < held.aim < held.high
+    assert held.verdict == "cannot tell"
+
+
+def test_own_aim_is_a_dated_setting(site, consultant):
+    make_people(site, 6, pace=0.5)
+    assert review(site, START, TODAY, NOW).row("under_sessions").verdict == "below"
+    SiteSetting.objects.create(
+        site=site, name="aim_under_sessions_pct", value=0, since=NOW, by=consultant, reason="no aim"
+    )
+    assert review(site, START, TODAY, NOW).row("under_sessions").verdict is None
+    assert review(site, START, TODAY, NOW - timedelta(days=1)).row("under_sessions").verdict == "below"
+
+
+def test_leaving_ends_the_days_and_is_told_with_its_reason(site):
+    left_on = TODAY - timedelta(days=50)
+    make_people(site, 1, standing="left", standing_since=left_on, left_because="transplant")
+    found = review(site, START, TODAY, NOW)
+    assert found.left == (("stem cell transplant", 1),)
+    assert found.person_years == pytest.approx((117 - 50) / 365.25)
+    assert found.row("ferritin").denominator == 0
+
+
+def test_ferritin_is_asked_of_people_still_here(site):
+    first, second = make_people(site, 2)
+    factories.make_result(first, analyte=Analyte.FERRITIN, value=900.0, on=TODAY - timedelta(days=20))
+    factories.make_result(second, analyte=Analyte.FERRITIN, value=900.0, on=TODAY - timedelta(days=120))
+    row = review(site, START, TODAY, NOW).row("ferritin")
+    assert (row.numerator, row.denominator, row.missing) == (1, 2, 0)
+
+
+def test_new_antibodies_are_those_found_here_in_the_year(site):
+    (patient,) = make_people(site, 1)
+    factories.make_antibody(patient, "anti-K", found_year=TODAY.year)
+    factories.make_antibody(patient, "anti-E", found_year=TODAY.year, found_elsewhere=True)
+    factories.make_antibody(patient, "anti-C", found_year=TODAY.year - 2)
+    row = review(site, START, TODAY, NOW).row("antibodies")
+    assert (row.numerator, row.denominator) == (1, 20)
+
+
+def test_decisions_count_what_they_did_with_the_suggestion(site):
+    (patient,) = make_people(site, 1)
+    for answer in ("accepted", "accepted", "overridden", ""):
+        factories.make_goals(patient, since=TODAY - timedelta(days=9), answers=answer, reason="seen in clinic")
+    row = review(site, START, TODAY, NOW).row("accepted")
+    assert (row.numerator, row.denominator, row.missing) == (2, 3, 1)
+
+
+@pytest.mark.parametrize(
+    ("numerator", "denominator", "is_share", "small"),
+    [(4, 50, True, True), (47, 50, True, True), (5, 50, True, False), (0, 50, True, False), (50, 50, True, False),
+     (1, 1193, False, True), (0, 1193, False, False)],
+)  # fmt: skip
+def test_small_counts_and_their_rests_are_masked(numerator, denominator, is_share, small):
+    assert is_small(numerator, denominator, is_share=is_share, smallest=5) is small
+
+
+def test_no_small_count_leaves_the_unit(site, nurse, nurse_client, frozen_day):
+    people = make_people(site, 3, pace=0.5)
+    factories.make_adverse_event(people[0].exchange_sessions.first(), by=nurse)
+    text = review_csv(review(site, START, TODAY, NOW))
+    line = next(line for line in text.splitlines() if "Reactions" in line)
+    assert line == '"Reactions noted, per 100 sessions",masked,masked,0,masked,,,,exact,,,'
+    sent = nurse_client.get(f"{ADDRESS}csv/")
+    assert sent["Content-Type"].startswith("text/csv")
+    assert sent.content.decode().splitlines()[0].startswith("measure,numerator")
+    assert all(patient.patient_ref not in sent.content.decode() for patient in people)
+
+
+def test_the_paper_is_two_pages(site, nurse_client, frozen_day):
+    make_people(site, 1)
+    paper = nurse_client.get(f"{ADDRESS}pdf/").content
+    done = subprocess.run(["pdftotext", "-layout", "-", "-"], input=paper, capture_output=True, check=True)
+    first, second, rest = done.stdout.decode().split("\f")
+    assert "HbS within own ceiling, by days" in first
+    assert "What each figure counts" in second
+    assert rest == ""
+
+
+def test_a_span_that_cannot_be_shown_says_why(site, nurse_client, frozen_day):
+    for asked, words in (
+        ("start=2026-05-01&end=2026-04-01", "cannot lie after the last day"),
+        (f"end={TODAY + timedelta(days=1)}", "cannot lie after today"),
+        ("start=2001-01-01", "At most ten years"),
+    ):
+        page = nurse_client.get(f"{ADDRESS}?{asked}")
+        assert page.status_code == 400
+        assert words in page.content.decode()
+
+
+def test_figures_lead_to_the_people_behind_them(site, nurse_client, coordinator_client, elsewhere_client, frozen_day):
+    (patient,) = make_people(site, 1)
+    for client in (nurse_client, coordinator_client):
+        assert patient.patient_ref in client.get(f"{ADDRESS}people/under_sessions/").content.decode()
+    assert patient.patient_ref not in elsewhere_client.get(f"{ADDRESS}people/under_sessions/").content.decode()
+    assert nurse_client.get(f"{ADDRESS}people/nothing/").status_code == 404
+
+
+def test_another_genotype_is_counted_apart(site):
+    make_people(site, 2, genotype="SS")
+    make_people(site, 1, genotype="SC")
+    assert review(site, START, TODAY, NOW, genotype="SS").n_people == 2
+
+
+def test_an_empty_unit_has_a_review(site, nurse_client, frozen_day):
+    assert "No session of this span" in nurse_client.get(ADDRESS).content.decode()
+
+
+@pytest.mark.parametrize("how_many", [1, 3])
+def test_queries_stay_the_same_with_more_people(how_many, site, django_assert_num_queries):
+    make_people(site, how_many)
+    with django_assert_num_queries(7):
+        assert review(site, date(2025, 1, 1), TODAY, NOW).n_people == how_many
+
+
+def test_the_page_has_no_fault_and_fits(page_as, live_server, nurse, site):
+    make_people(site, 2)
+    page = page_as(nurse)
+    for address in (ADDRESS, f"{ADDRESS}people/units/"):
+        page.goto(live_server.url + address)
+        assert faults_of(page) == []
+        assert [pixels_beyond_the_window(page, width) for width in WIDTHS] == [0, 0, 0]
