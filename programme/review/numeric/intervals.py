@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -63,6 +64,14 @@ def poisson_exact(count: int, exposure: float) -> Interval:
     return Interval(low / exposure, float(chdtri(2 * count + 2, 0.025)) / 2 / exposure)
 
 
+@lru_cache(maxsize=4)
+def drawn_times(n: int, draws: int, seed: int) -> Floats:
+    """Return how often each of n persons is drawn in each sample [draws, n]; kept, for measures share their people."""
+    times = np.random.default_rng(seed).multinomial(n, np.full(n, 1 / n), size=draws).astype(np.float64)
+    times.flags.writeable = False
+    return times
+
+
 def persons_resampled(numerator: Floats, denominator: Floats, *, draws: int = 2000, seed: int = 5) -> Interval:
     """Return the 95 % interval of Σ numerator / Σ denominator when whole persons are drawn again.
 
@@ -75,6 +84,8 @@ def persons_resampled(numerator: Floats, denominator: Floats, *, draws: int = 20
     counted = denominator > 0
     top, bottom = numerator[counted], denominator[counted]
     n = len(bottom)
+    if n == 0:
+        return Interval(math.nan, math.nan, "nothing counted")
     if n < FEWEST_PEOPLE:
         return Interval(math.nan, math.nan, f"fewer than {FEWEST_PEOPLE} people")
     ratio = top / bottom
@@ -82,7 +93,7 @@ def persons_resampled(numerator: Floats, denominator: Floats, *, draws: int = 20
         if ratio[0] in (0.0, 1.0):
             return wilson(n if ratio[0] else 0, n)
         return Interval(math.nan, math.nan, "everybody has the same figure")
-    times = np.random.default_rng(seed).multinomial(n, np.full(n, 1 / n), size=draws)
+    times = drawn_times(n, draws, seed)
     found = (times @ top) / (times @ bottom)
     tail = float(ndtr(-math.sqrt(n / (n - 1)) * stdtrit(n - 1, 0.975)))
     low, high = np.quantile(found, [tail, 1 - tail])

@@ -105,3 +105,4 @@ def test_impossible_counts_are_refused(call):
 def test_nothing_counted_says_so():
     assert wilson(0, 0).why_not == "nobody counted"
     assert poisson_exact(0, 0.0).why_not == "nothing counted"
+    assert persons_resampled(np.zeros(3), np.zeros(3)).why_not == "nothing counted"
