@@ -101,6 +101,7 @@ def main() -> int:
     pages |= {"day-plan": f"{session_in('planned')}plan/", "run": f"{session_in('running')}run/"}
     pages |= {"after": f"{session_in('finished')}after/"}
     pages |= {"clinic": f"/people/{ref}/#year-head"}
+    pages |= {"review": "/review/"}
     PICTURES.mkdir(parents=True, exist_ok=True)
     with served() as address, sync_playwright() as driver:
         browser = driver.chromium.launch(executable_path=chromium_program(), args=["--no-sandbox", "--disable-gpu"])
