@@ -102,6 +102,7 @@ def main() -> int:
     pages |= {"after": f"{session_in('finished')}after/"}
     pages |= {"clinic": f"/people/{ref}/#year-head"}
     pages |= {"review": "/review/"}
+    pages |= {"diary": "/diary/", "blood": "/blood/#demand-head", "inbox": "/inbox/"}
     PICTURES.mkdir(parents=True, exist_ok=True)
     with served() as address, sync_playwright() as driver:
         browser = driver.chromium.launch(executable_path=chromium_program(), args=["--no-sandbox", "--disable-gpu"])
