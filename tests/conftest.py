@@ -202,7 +202,7 @@ def console_errors() -> list[str]:
 
 @pytest.fixture
 def context(context: BrowserContext) -> BrowserContext:
-    context.set_default_timeout(5000)
+    context.set_default_timeout(20_000)
     return context
 
 

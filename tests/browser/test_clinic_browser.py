@@ -80,7 +80,7 @@ def test_a_clinic_with_one_decision_and_its_summary_printed(page_as, consultant,
     assert decided.foreseen["then"]["visits"] > 0
     assert CourseNote.objects.get().by == consultant
 
-    printed = page.context.request.get(there + "summary.pdf")
+    printed = page.context.request.get(there + "summary.pdf", timeout=PATIENCE)
     done = subprocess.run(["pdftotext", "-", "-"], input=printed.body(), capture_output=True, check=True)
     text = " ".join(done.stdout.decode().split())
     assert done.stdout.decode().count("\f") == 1
