@@ -83,6 +83,7 @@ def sample(
         "key of inbox": patient.inbox_items.first().pk,
         "key of codes": patient.site.local_codes.first().pk,
         "place": 1,
+        "measure": "under_sessions",
         "number": 0,
         "name": "unit_volume_ml",
         "text_name": "leaflet",

@@ -8,5 +8,5 @@ urlpatterns = [
     path("csv/", views.as_csv, name="csv"),
     path("pdf/", views.as_pdf, name="pdf"),
     path("forecasts/", views.how_good, name="how_good"),
-    path("people/<slug:key>/", views.people, name="people"),
+    path("people/<slug:measure>/", views.people, name="people"),
 ]

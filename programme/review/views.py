@@ -32,13 +32,20 @@ def programme(request: access.SignedIn) -> HttpResponse:
 
 @access.needs("see.review")
 @require_safe
-def people(request: access.SignedIn, key: str) -> HttpResponse:
-    if key not in BY_KEY:
+def people(request: access.SignedIn, measure: str) -> HttpResponse:
+    if measure not in BY_KEY:
         raise Http404("No such measure.")
     now = site_now(request.user)
     start, end, genotype = SpanForm(request.GET, today=now.date()).span()
-    behind = people_behind(request.user.site, key, start, end, now, genotype=genotype)
-    context = {"nav": "review", "one": BY_KEY[key], "behind": behind, "start": start, "end": end, "genotype": genotype}
+    behind = people_behind(request.user.site, measure, start, end, now, genotype=genotype)
+    context = {
+        "nav": "review",
+        "one": BY_KEY[measure],
+        "behind": behind,
+        "start": start,
+        "end": end,
+        "genotype": genotype,
+    }
     return render(request, "review/people.html", context)
 
 
