@@ -342,6 +342,40 @@ def test_everything_is_entered_without_script(page_as, browser, nurse, running, 
     assert len(tally_of(running).observations) == 1, "the observation from before the start; the other was undone"
 
 
+def test_an_entry_counts_once_while_the_board_has_it_and_its_own_answer_is_still_on_the_way(tablet, running):
+    page, nurse = tablet, make_user(site=running.patient.site, username="third.nurse")
+    for _ in range(4):
+        make_entry(running, "moved", {"step": 1, "in_ml": 50, "out_ml": 50}, by=nurse)
+    for step in (2, 3):
+        make_entry(running, "step_done", {"step": step}, by=nurse)
+    page.reload()
+    held = []
+    page.route("**/enter/", lambda route: held.append((route, route.fetch())))
+    touch(page, out="200", given="150")
+    expect(page.locator("#steps")).to_contain_text("350 / 400", timeout=PATIENCE)
+    expect(page.locator("#balml")).to_have_text("−50")
+    expect(page.locator("#balsay")).to_have_text("Balance now, in less out")
+    assert len(held) == 1, "its answer has not reached the page"
+    route, answer = held.pop()
+    route.fulfill(response=answer)
+    page.unroute("**/enter/")
+    all_saved(page)
+    expect(page.locator("#balml")).to_have_text("−50")
+
+
+def test_the_balance_is_the_servers_again_once_an_entry_is_refused(tablet, running, console_errors):
+    page = tablet
+    refusal = {"refused": ["Step 1 was ended meanwhile."]}
+    page.route("**/enter/", lambda route: route.fulfill(status=422, json=refusal))
+    touch(page, out="300", given="100")
+    expect(page.locator("#queue")).to_contain_text("Step 1 was ended meanwhile.")
+    expect(page.locator("#balml")).to_have_text("0")
+    expect(page.locator("#balsay")).to_have_text("Balance now, in less out")
+    assert moved(running) == []
+    assert len(console_errors) == 1, "the browser's own line about the refusal"
+    console_errors.clear()
+
+
 # Before starting, units, and a change on the way
 
 

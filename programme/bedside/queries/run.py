@@ -76,6 +76,7 @@ class Run:
     steps: tuple[StepRow, ...]
     units: tuple[UnitRow, ...]
     log: tuple[LogRow, ...]
+    keys: tuple[str, ...]  # of every entry in it, as the browsers made them
     clashes: tuple[Clash, ...]
     due: Due | None
     slow: SlowStart | None
@@ -198,6 +199,7 @@ def run_of(exchange_session: ExchangeSession, *, viewer: User, today: date, at: 
         steps=tuple(step_row(step, state) for step in state.steps),
         units=units,
         log=log,
+        keys=tuple(entry.key for entry in entries),
         clashes=clashes_of(state, log, entries, viewer),
         due=_due(exchange_session, state, settings),
         slow=slow_start_of(units, first.unit if first else None, settings, at)

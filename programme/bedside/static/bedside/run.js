@@ -22,6 +22,7 @@ const signed = (value, places = 0) => {
 const clockWords = (ms) => new Date(ms).toLocaleTimeString("en-GB");
 
 let keptUnseen = []; // saved, but not yet on the board that is shown
+const served = { now: at("now").innerHTML, bal: at("bal").innerHTML }; // what is overlaid below, as the server wrote it
 let serverNow = Date.parse(board().dataset.now);
 let receivedAt = performance.now();
 let polls = 0;
@@ -42,12 +43,13 @@ const queue = new Queue({
   },
 });
 
-// What the board does not hold yet
+// What the board does not hold yet. It can hold an entry whose own answer is still on its way, or was lost.
 
 function notOnBoard() {
   const last = Number(board().dataset.last);
+  const keys = new Set(board().dataset.keys.split(" "));
   keptUnseen = keptUnseen.filter((one) => one.number > last);
-  const items = [...keptUnseen.map((one) => one.item), ...queue.waiting()];
+  const items = [...keptUnseen.map((one) => one.item), ...queue.waiting().filter((item) => !keys.has(item.key))];
   const undone = new Set(items.filter((item) => item.kind === "undo").map((item) => item.fields.target_key));
   return items.filter((item) => !undone.has(item.key));
 }
@@ -94,6 +96,10 @@ function take(item, touches) {
   }
 }
 
+function asServed(region) {
+  if (at(region).innerHTML !== served[region]) at(region).innerHTML = served[region];
+}
+
 function show() {
   showNow();
   showBalance(movedOnly(notOnBoard()));
@@ -106,6 +112,7 @@ function showNow() {
   const form = at("entry");
   if (!touch) {
     if (notOnBoard().length) at("nowh").textContent = "Every step is entered";
+    else asServed("now");
     if (form) fill(form, { unit: "", out_ml: "", in_ml: "" }, "");
     return;
   }
@@ -152,7 +159,10 @@ function judged({ all, under, over }) {
 }
 
 function showBalance(moved) {
-  if (!moved.length) return; // as the server wrote it
+  if (!moved.length) {
+    asServed("bal");
+    return;
+  }
   const now = balance(moved);
   at("balsay").textContent = `Balance now, ${moved.length} not yet saved`;
   at("balml").textContent = signed(now.all);
@@ -286,7 +296,8 @@ function replace(html) {
   const page = new DOMParser().parseFromString(html, "text/html");
   const fresh = page.getElementById("board");
   if (Number(fresh.dataset.last) < Number(board().dataset.last)) return; // an answer that was overtaken
-  Object.assign(board().dataset, { last: fresh.dataset.last });
+  Object.assign(board().dataset, { last: fresh.dataset.last, keys: fresh.dataset.keys });
+  for (const region of Object.keys(served)) served[region] = page.getElementById(region).innerHTML;
   serverNow = Date.parse(fresh.dataset.now);
   receivedAt = performance.now();
   for (const region of page.querySelectorAll("[data-region]")) {
