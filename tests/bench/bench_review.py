@@ -9,7 +9,7 @@ from datetime import UTC, date, datetime, timedelta
 
 from patients.models import Antibody, Goals, LabResult, Patient
 from programme.core.models import Site, SiteSetting
-from programme.review.numeric.intervals import drawn_times
+from programme.core.numeric.intervals import drawn_times
 from programme.review.queries.columns import FACTS
 from programme.review.queries.programme import review
 from sessions.day.models import AdverseEvent

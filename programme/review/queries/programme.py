@@ -10,8 +10,8 @@ import numpy as np
 
 from patients.models import Answers
 from programme.core.models import Site
+from programme.core.numeric.intervals import Interval, Verdict, persons_resampled, poisson_exact, verdict, wilson
 from programme.core.settings_of_site import site_settings
-from programme.review.numeric.intervals import Interval, Verdict, persons_resampled, poisson_exact, verdict, wilson
 from programme.review.numeric.measures import Count, Ints, count_all, person_years
 from programme.review.queries.columns import Read, per_person, read
 from programme.review.queries.definitions import BY_KEY, DEFINITIONS, EXACT, ONE_EACH, Definition

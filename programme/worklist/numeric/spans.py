@@ -12,7 +12,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtri, stdtrit
+from scipy.special import stdtrit
+
+from programme.core.numeric.intervals import wilson
 
 DAYS_A_YEAR = 365.25
 SURE = 0.95
@@ -143,20 +145,11 @@ def of_shares(first: tuple[int, int], second: tuple[int, int]) -> Difference:
     shares = [None if not n else k / n for k, n in (first, second)]
     if shares[0] is None or shares[1] is None:
         return Difference(shares[0], shares[1])
-    (low_a, high_a), (low_b, high_b) = wilson(*first), wilson(*second)
+    a, b = wilson(*first), wilson(*second)
     change = shares[1] - shares[0]
-    low = change - math.hypot(shares[1] - low_b, high_a - shares[0])
-    high = change + math.hypot(high_b - shares[1], shares[0] - low_a)
+    low = change - math.hypot(shares[1] - b.low, a.high - shares[0])
+    high = change + math.hypot(b.high - shares[1], shares[0] - a.low)
     return Difference(shares[0], shares[1], low, high)
-
-
-def wilson(count: int, of: int) -> tuple[float, float]:
-    """Return the 95 % score interval of a share. Source: Wilson EB, J Am Stat Assoc 1927;22:209-12."""
-    z = float(ndtri((1 + SURE) / 2))
-    share, z2 = count / of, z * z
-    middle = (share + z2 / (2 * of)) / (1 + z2 / of)
-    half = z * math.sqrt(share * (1 - share) / of + z2 / (4 * of * of)) / (1 + z2 / of)
-    return middle - half, middle + half
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from programme.worklist.numeric.spans import Done, Visits, compare, of_means, of_shares, span_of, wilson
+from programme.worklist.numeric.spans import Done, Visits, compare, of_means, of_shares, span_of
 
 
 def test_a_difference_of_shares_is_that_of_newcombe():
@@ -21,11 +21,6 @@ def test_a_share_of_none_has_an_interval_too():
     said = of_shares((0, 10), (0, 20))
     assert (said.low, said.high) == (pytest.approx(-0.2775, abs=5e-5), pytest.approx(0.1611, abs=5e-5))
     assert not said.stands_out
-
-
-def test_the_score_interval_is_that_of_wilson():
-    """Newcombe RG, Statistics in Medicine 1998;17:857-72, table I: 81/263, score method, 0.2553 to 0.3662."""
-    assert wilson(81, 263) == (pytest.approx(0.2553, abs=5e-5), pytest.approx(0.3662, abs=5e-5))
 
 
 def test_a_difference_of_means_is_that_of_the_reference_library():

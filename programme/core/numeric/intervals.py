@@ -1,4 +1,4 @@
-"""Intervals of the review's figures, and verdicts that respect them.
+"""Intervals of shares, rates and means over a programme, and verdicts that respect them.
 
 Sessions of one person resemble each other, so shares and rates over sessions are resampled by person. Only measures
 with one answer a person use the score interval, and rare counts the exact Poisson one.

@@ -7,7 +7,7 @@ import pytest
 from scipy.stats import binom, chi2
 from statsmodels.stats.proportion import proportion_confint
 
-from programme.review.numeric.intervals import Interval, persons_resampled, poisson_exact, verdict, wilson
+from programme.core.numeric.intervals import Interval, persons_resampled, poisson_exact, verdict, wilson
 
 
 # Newcombe RG, Stat Med 1998;17:857-72, Table I, method 3 (score, without continuity correction).
