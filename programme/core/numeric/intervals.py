@@ -95,9 +95,14 @@ def persons_resampled(numerator: Floats, denominator: Floats, *, draws: int = 20
         return Interval(math.nan, math.nan, "everybody has the same figure")
     times = drawn_times(n, draws, seed)
     found = (times @ top) / (times @ bottom)
-    tail = float(ndtr(-math.sqrt(n / (n - 1)) * stdtrit(n - 1, 0.975)))
+    tail = tail_of(n)
     low, high = np.quantile(found, [tail, 1 - tail])
     return Interval(float(low), float(high))
+
+
+def tail_of(n: int) -> float:
+    """Return the share left out on either side with n persons: Φ(−√(n/(n−1)) t(0.975; n−1)), Hesterberg as above."""
+    return float(ndtr(-math.sqrt(n / (n - 1)) * stdtrit(n - 1, 0.975)))
 
 
 def verdict(interval: Interval, aim: float) -> Verdict:
