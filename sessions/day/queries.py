@@ -132,7 +132,8 @@ def ending_of(
     state = tally(planned_steps(plan.steps if plan else ()), [said_of(entry) for entry in entries])
     if as_totals is None and not state.moved:
         as_totals = done_by_totals(exchange_session)
-    carried_out = as_totals or done(state, method=method_of(exchange_session, plan), began=exchange_session.started_at)
+    began = state.began or exchange_session.started_at
+    carried_out = as_totals or done(state, method=method_of(exchange_session, plan), began=began)
     units = [
         UnitNow(place, number or f"unit {place}", where)
         for place, number, where in DonationUnit.objects.filter(exchange_session=exchange_session)

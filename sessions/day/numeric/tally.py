@@ -16,6 +16,7 @@ from sessions.day.numeric.entries import (
     OBSERVATION,
     PAUSE,
     RESUME,
+    START_CHECK,
     STEP_DONE,
     TIME,
     UNDO,
@@ -78,7 +79,10 @@ class UnitTimes:
 
 @dataclass(frozen=True, slots=True)
 class Tally:
-    """Where a session stands. Balance is in less out [mL]; deepest and highest are its extremes between entries."""
+    """Where a session stands. Balance is in less out [mL]; deepest and highest are its extremes between entries.
+
+    began: when it was checked and started, None where no entry says so; a time put right never moves it.
+    """
 
     steps: tuple[StepSoFar, ...]
     moved: tuple[Moved, ...]
@@ -93,6 +97,7 @@ class Tally:
     undone: frozenset[int]
     conflicts: tuple[tuple[int, int], ...]
     last_number: int
+    began: datetime | None = None
 
     @property
     def in_ml(self) -> float:
@@ -147,6 +152,7 @@ def tally(plan: Sequence[PlannedStep], entries: Iterable[Said]) -> Tally:
         undone=undone,
         conflicts=_conflicts(counted),
         last_number=every[-1].number if every else 0,
+        began=next((said.happened_at for said in every if said.kind == START_CHECK), None),
     )
 
 

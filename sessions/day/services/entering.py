@@ -8,13 +8,13 @@ from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
-from django.db.models import Max
+from django.db.models import Max, Q
 
 from patients.services import change_of
 from programme.core import trail
 from programme.core.models import TrailEntry, User
 from sessions.day.models import Entry
-from sessions.day.numeric.entries import AFTERWARDS, AT_THE_CHAIR, MOVED, TIME, UNDO, faults_of
+from sessions.day.numeric.entries import AFTERWARDS, AT_THE_CHAIR, MOVED, START_CHECK, TIME, UNDO, faults_of
 from sessions.day.numeric.naming import faults_among, named_in
 from sessions.day.queries import plan_carried_out
 from sessions.day.services.moves import hold
@@ -133,9 +133,12 @@ def _faults_here(exchange_session: ExchangeSession, kind: str, body: Mapping[str
     if not named:
         return ()
     others = Entry.objects.filter(exchange_session=exchange_session)
-    kinds = dict(others.filter(number__in=named).values_list("number", "kind"))
+    rows = others.filter(Q(number__in=named) | Q(kind=START_CHECK)).values_list("number", "kind", "happened_at")
+    kinds = {number: kind for number, kind, _ in rows}
     undos = others.filter(kind=UNDO).values_list("body__number", flat=True)
-    return faults_among(kind, body, kinds=kinds, undone=frozenset(undos), at=at, started_at=exchange_session.started_at)
+    # Once ended, the row's start is that of the earliest entry: counted from there, each time could go further back.
+    began = next((at for _, kind, at in rows if kind == START_CHECK), exchange_session.started_at)
+    return faults_among(kind, body, kinds=kinds, undone=frozenset(undos), at=at, started_at=began)
 
 
 def _faults_without_unit(exchange_session: ExchangeSession, body: Mapping[str, Any]) -> Sequence[str]:

@@ -61,7 +61,8 @@ def rewrite_totals(*, exchange_session: ExchangeSession, actor: User, at: dateti
     state = tally_of(exchange_session)
     if method == Method.AUTOMATED or not (state.moved or state.undone):
         return
-    carried_out = done(state, method=method, began=exchange_session.started_at)
+    # From the entry and not from the row, which already holds what an earlier time, perhaps a wrong one, made of it.
+    carried_out = done(state, method=method, began=state.began or exchange_session.started_at)
     before = state_of(exchange_session)
     said = write_done(exchange_session, state, carried_out)
     values = values_of(carried_out)

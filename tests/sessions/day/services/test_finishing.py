@@ -1,6 +1,6 @@
 """Finishing, abandoning, closing and opening again: what is stored is what was really done."""
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
@@ -171,6 +171,39 @@ def test_an_observation_after_the_end_rewrites_nothing(running: ExchangeSession,
     body = {"moment": "going_home", "pulse": 76}
     add_entry(exchange_session=running, key="o", kind="observation", body=body, actor=nurse, at=NOW)
     assert not TrailEntry.objects.filter(action="rewrite totals").exists()
+
+
+def put_right(session: ExchangeSession, nurse: User, number: int, minutes: int, at: datetime) -> Entry:
+    said = {"kind": "time", "key": f"t{number}{minutes}", "actor": nurse, "why": "entered late"}
+    body = {"number": number, "happened_at": (at + timedelta(minutes=minutes)).isoformat()}
+    return add_entry(exchange_session=session, body=body, at=at, **said)
+
+
+@pytest.fixture
+def ended(running: ExchangeSession, nurse: User) -> ExchangeSession:
+    """Started by its checks at START, with two touches of saline, and finished; entries 1 to 3."""
+    DonationUnit.objects.update(state="returned", end_reason="not needed")
+    touch = {"step": 1, "in_ml": 200, "out_ml": 200}
+    fill(running, nurse, [("start_check", {}, 0), ("moved", touch, 10), ("moved", touch, 20)])
+    return finish(running, nurse, reason="stopped early")
+
+
+def test_a_time_put_right_after_the_end_gives_no_more_room_to_the_next(ended: ExchangeSession, nurse: User) -> None:
+    put_right(ended, nurse, 3, -229, START)
+    assert ExchangeSession.objects.get(pk=ended.pk).started_at == START - timedelta(minutes=229)
+    with pytest.raises(ValidationError, match="more than 4 h before the session was started"):
+        put_right(ended, nurse, 2, -296, START)
+
+
+def test_a_wrong_time_taken_back_after_the_end_gives_the_session_its_start_again(
+    ended: ExchangeSession, nurse: User
+) -> None:
+    wrong = put_right(ended, nurse, 2, -120, START)
+    add_entry(exchange_session=ended, key="u", kind="undo", body={"number": wrong.number}, actor=nurse, at=NOW)
+    stored = ExchangeSession.objects.get(pk=ended.pk)
+    assert (stored.started_at, stored.ended_at) == (START, START + timedelta(minutes=20))
+    step = ExchangeStep.objects.get(exchange_session=ended)
+    assert (step.started_at, step.ended_at) == (START, START + timedelta(minutes=20))
 
 
 # Abandoning
