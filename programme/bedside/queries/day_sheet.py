@@ -94,7 +94,11 @@ def sheet_of(shown: Prescription | PlanDraft, known: Known) -> Sheet:
         hbs_pct=shown.hbs_pct,
         hbs_after=(predicted.get("hbs") or [None])[0],
         hb_after=(predicted.get("hb_settled") or [None])[0],
-        duration=duration_words(shown.units * minutes_a_unit(shown.method, settings), settings["hours_rest"]),
+        duration=duration_words(
+            shown.units * minutes_a_unit(shown.method, settings),
+            settings["hours_rest"],
+            "on the machine" if shown.method == Method.AUTOMATED else "by hand",
+        ),
         steps_words=steps_words(len(steps)),
         before_words=_before_words(shown, known),
         without_saline_ml=float(steps[-1].get("without_saline_ml") or 0.0),

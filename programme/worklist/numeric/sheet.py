@@ -172,15 +172,15 @@ def draws_words(out_ml: float, size_ml: float) -> str:
     return ", ".join(parts + ([f"{rest:.0f}"] if rest >= 0.5 else []))
 
 
-def duration_words(minutes: float, rest_hours: float) -> str:
-    """Return 'about 3 h 45 by hand and an hour’s rest', to the quarter of an hour."""
+def duration_words(minutes: float, rest_hours: float, how: str = "by hand") -> str:
+    """Return 'about 3 h 45 by hand and an hour’s rest', to the quarter of an hour; how: by hand or on the machine."""
     quarters = max(1, round(minutes / 15))
     hours, left = divmod(quarters * 15, 60)
     worded = f"{hours} h {left:02d}" if hours and left else f"{hours} h" if hours else f"{left} min"
     if rest_hours <= 0:
-        return f"about {worded} by hand"
+        return f"about {worded} {how}"
     rest = "an hour’s rest" if rest_hours == 1 else f"{rest_hours:g} hours’ rest"
-    return f"about {worded} by hand and {rest}"
+    return f"about {worded} {how} and {rest}"
 
 
 def steps_words(count: int) -> str:
