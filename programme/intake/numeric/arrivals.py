@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, tzinfo
 
 PRELIMINARY, FINAL, CORRECTED, WITHDRAWN = "preliminary", "final", "corrected", "withdrawn"
 STATUSES = (PRELIMINARY, FINAL, CORRECTED, WITHDRAWN)
@@ -14,6 +14,14 @@ LOINC, LOCAL = "loinc", "local"
 
 class Unreadable(ValueError):
     """A message that cannot be read; the words say where and what is allowed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Envelope:
+    """What is known of a message beside its bytes. sender: as kept with it. zone: of the unit that received it."""
+
+    sender: str
+    zone: tzinfo
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
 
 from django.db import transaction
 from django.db.models import F
 
-from programme.intake.models import InboxItem, RawMessage, Reading, ReadingState, Severity
-from programme.intake.numeric import csv_results
-from programme.intake.numeric.arrivals import Arrival, Unreadable
+from programme.intake.models import InboxItem, MessageKind, RawMessage, Reading, ReadingState, Severity
+from programme.intake.numeric import csv_results, hl7
+from programme.intake.numeric.arrivals import Arrival, Envelope, Unreadable
 from programme.intake.services.taking import take
 
-Parser = Callable[[bytes], tuple[Arrival, ...]]
+Parser = Callable[[bytes, Envelope], tuple[Arrival, ...]]
 PARSERS: Mapping[str, Parser] = {
-    "csv": csv_results.read,
+    MessageKind.CSV: lambda body, _: csv_results.read(body),  # its rows name source and offset themselves
+    MessageKind.HL7: hl7.read,
 }
 """How the body of a message of each kind is read. A parser raises Unreadable, and nothing else, for a bad body."""
 
@@ -37,7 +39,7 @@ def read_message(raw_pk: int, *, at: datetime) -> bool:
     try:
         if attempt > MOST_ATTEMPTS:
             raise Unreadable(f"Reading it broke off {MOST_ATTEMPTS} times.")
-        arrivals = PARSERS[raw.kind](bytes(raw.body))
+        arrivals = PARSERS[raw.kind](bytes(raw.body), Envelope(raw.sender, ZoneInfo(raw.site.time_zone)))
         with transaction.atomic():
             _end(raw, ReadingState.READ, at)
             take(raw, arrivals, at=at)

@@ -1,0 +1,75 @@
+"""Messages of laboratories on the one path: from the bytes of an HL7 message to results in force, or to the inbox."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import pytest
+
+from patients.models import Analyte, LabResult
+from programme.intake.models import InboxItem, MessageKind
+from programme.intake.services.keeping import keep_raw
+from programme.intake.services.reading import read_message
+from tests import factories
+from tests.factories import NOW
+from tests.programme.intake.numeric.test_hl7 import GLUCOSE, message, obx
+from tests.programme.intake.test_reading import in_force, waiting
+
+
+@pytest.fixture
+def ada(site):
+    return factories.make_patient("R001", site=site)
+
+
+def arrive(site, body, message_id, *, at=NOW):
+    raw = keep_raw(site=site, sender="LAB at HOSP", kind=MessageKind.HL7, message_id=message_id, body=body, at=at)
+    read_message(raw.pk, at=at)
+    return raw
+
+
+def test_a_message_files_itself_with_time_unit_and_method(site, ada):
+    hb = obx("9.4", code="718-7^Hb^LN", unit="g/dL")
+    arrive(site, message(obx(method="HPLC^HPLC^L"), hb), "M1")
+    assert in_force(ada) == [(Analyte.HBS, 31.5, "final"), (Analyte.HB, 94.0, "final")]
+    stored = LabResult.objects.get(analyte=Analyte.HBS)
+    assert (stored.source, stored.source_key, stored.method) == ("LAB at HOSP", "F77|4625-0", "HPLC")
+    assert stored.taken_at.isoformat() == "2026-06-01T06:15:00+00:00" and stored.time_known
+    assert waiting(site) == []
+
+
+def test_preliminary_final_corrected_and_deleted_are_versions_of_one_result(site, ada):
+    for number, (sign, value) in enumerate([("P", "30"), ("F", "31"), ("C", "32")]):
+        arrive(site, message(obx(value, status=sign)), f"M{number}", at=NOW + timedelta(minutes=number))
+    assert in_force(ada) == [(Analyte.HBS, 32.0, "corrected")]
+    arrive(site, message(obx('""')), "M9")
+    assert in_force(ada) == [] and waiting(site) == ["withdrawn"]
+
+
+def test_the_published_example_waits_because_its_code_is_not_called_loinc(site):
+    arrive(site, GLUCOSE.encode(), "CNTRL-3456")
+    assert waiting(site) == ["unknown_code"]
+
+
+@pytest.mark.parametrize(
+    ("value", "kind", "reason"),
+    [("<5", "ST", "comparator"), ("^5^-^7", "SN", "not_a_number"), ("ninety", "NM", "not_a_number")],
+)
+def test_what_is_no_single_number_waits(site, ada, value, kind, reason):
+    arrive(site, message(obx(value, kind=kind)), "M1")
+    assert in_force(ada) == [] and waiting(site) == [reason]
+
+
+def test_a_message_without_a_known_status_waits_whole_and_says_where(site, ada):
+    arrive(site, message(obx(), obx("94", code="718-7^Hb^LN", unit="g/L", status="")), "M1")
+    assert in_force(ada) == [] and waiting(site) == ["unreadable"]
+    assert "segment 5 (OBX): OBX-11 is ''; allowed are F, U, C" in InboxItem.objects.get().sentence
+
+
+def test_the_group_is_compared_and_a_differing_one_holds_the_whole_sample(site, ada):
+    factories.make_needs(ada, abo="O", rhd="+")
+    group = obx("A^A Pos^L", code="882-1^ABO and Rh group^LN", unit="", kind="CWE")
+    arrive(site, message(group, obx("94", code="718-7^Hb^LN", unit="g/L")), "M1")
+    assert in_force(ada) == []
+    assert sorted(waiting(site)) == ["group_differs", "group_differs"]
+    arrive(site, message(group.replace("A^A Pos", "O^O Pos"), obr="OBR|1||F78|HB|||202606010720"), "M2")
+    assert len(waiting(site)) == 2
