@@ -30,6 +30,7 @@ from sessions.day.numeric.tally import PlannedStep, Tally, tally
 from sessions.models import (
     DonationUnit,
     ExchangeSession,
+    Method,
     OtherTransfusion,
     Position,
     ResultLink,
@@ -113,6 +114,13 @@ class Ending:
 def method_of(exchange_session: ExchangeSession, plan: Prescription | None) -> str:
     """Return how a session is carried out; what the plan says where the session does not."""
     return exchange_session.method or (plan.method if plan else "")
+
+
+def is_automated(exchange_session: ExchangeSession) -> bool:
+    """Say whether a machine carries a session out; no query where the session says so itself."""
+    if exchange_session.method:
+        return exchange_session.method == Method.AUTOMATED
+    return method_of(exchange_session, plan_carried_out(exchange_session)) == Method.AUTOMATED
 
 
 def ending_of(

@@ -15,7 +15,7 @@ from programme.core.settings_of_site import site_settings
 from sessions.day.models import Entry, FollowUp
 from sessions.day.numeric.entries import MOVED, SAMPLE, UNDO
 from sessions.day.queries import after_results, ending_of, sample_of, tally_of
-from sessions.day.services.entering import keep
+from sessions.day.services.entering import keep, refuse_of_method
 from sessions.day.services.moves import hold
 from sessions.day.services.totals import rewrite_totals
 from sessions.models import ExchangeSession, Position, ResultLink, State
@@ -118,7 +118,7 @@ def correct_volume(
     counts, or without a reason.
     """
     now, why = hold(exchange_session), need_reason(why)
-    _need_finished(now)
+    _need_volumes(now)
     old = next((one for one in tally_of(now).moved if one.number == number), None)
     if old is None:
         raise ValidationError(f"Entry {number} is no volume that counts in this session.")
@@ -145,7 +145,7 @@ def add_volume(
 ) -> None:
     """Add saline given and blood drawn that are missing from a finished session, such as blood drawn to lower Hb."""
     now, why = hold(exchange_session), need_reason(why)
-    _need_finished(now)
+    _need_volumes(now)
     if happened_at > at:
         raise ValidationError({"happened_at": "That moment lies in the future."})
     state = tally_of(now)
@@ -160,7 +160,8 @@ def add_volume(
     rewrite_totals(exchange_session=now, actor=actor, at=at, why=why)
 
 
-def _need_finished(exchange_session: ExchangeSession) -> None:
+def _need_volumes(exchange_session: ExchangeSession) -> None:
+    refuse_of_method(exchange_session, MOVED)
     if exchange_session.state != State.FINISHED:
         raise ValidationError(
             f"This session is {exchange_session.state}. Volumes are put right while it is finished and not closed; "

@@ -14,9 +14,18 @@ from patients.services import change_of
 from programme.core import trail
 from programme.core.models import TrailEntry, User
 from sessions.day.models import Entry
-from sessions.day.numeric.entries import AFTERWARDS, AT_THE_CHAIR, MOVED, START_CHECK, TIME, UNDO, faults_of
+from sessions.day.numeric.entries import (
+    AFTERWARDS,
+    AT_THE_CHAIR,
+    MOVED,
+    START_CHECK,
+    STEP_DONE,
+    TIME,
+    UNDO,
+    faults_of,
+)
 from sessions.day.numeric.naming import faults_among, named_in
-from sessions.day.queries import plan_carried_out
+from sessions.day.queries import is_automated, plan_carried_out
 from sessions.day.services.moves import hold
 from sessions.day.services.totals import rewrite_totals
 from sessions.models import DonationUnit, ExchangeSession, Fluid, State, UnitState
@@ -53,6 +62,7 @@ def add_entry(
     allowed = {State.RUNNING: AT_THE_CHAIR, State.FINISHED: AFTERWARDS}.get(State(now.state), frozenset())
     if kind not in allowed and not _is_late(now, kind, at - timedelta(seconds=waited_s), waited_s):
         raise ValidationError(f"This session is {now.state}: '{kind.replace('_', ' ')}' was not kept.")
+    refuse_of_method(now, kind)
     if kind == TIME and not why.strip():
         raise ValidationError({"why": "Say why the time is put right: the reason is kept with it."})
     said = body() if callable(body) else body
@@ -65,6 +75,15 @@ def add_entry(
     if now.state != State.RUNNING:
         rewrite_totals(exchange_session=now, actor=actor, at=at, why=why or f"entry {entry.number} came after the end")
     return entry
+
+
+def refuse_of_method(exchange_session: ExchangeSession, kind: str) -> None:
+    """Raise ValidationError for a kind of entry that a session carried out in its way does not have."""
+    if kind in (MOVED, STEP_DONE) and is_automated(exchange_session):
+        raise ValidationError(
+            "This session is automated: single volumes and steps are not entered. Nothing was kept; enter the totals "
+            "of the machine instead."
+        )
 
 
 def _is_late(exchange_session: ExchangeSession, kind: str, happened_at: datetime, waited_s: float) -> bool:

@@ -5,11 +5,12 @@ from datetime import timedelta
 import pytest
 from django.core.exceptions import ValidationError
 
+from programme.core import trail
 from programme.core.models import TrailEntry, User
 from sessions.day.models import Entry
 from sessions.day.services.entering import add_entry
 from sessions.models import ExchangeSession
-from tests.factories import NOW, TODAY, make_exchange_session, make_patient, make_user
+from tests.factories import NOW, TODAY, make_exchange_session, make_patient, make_prescription, make_user
 
 pytestmark = pytest.mark.django_db
 
@@ -80,3 +81,55 @@ def test_putting_a_time_right_needs_a_reason(running: ExchangeSession, nurse: Us
     with pytest.raises(ValidationError, match="Say why"):
         add_entry(**said)
     assert add_entry(**said, why="entered after the bag was changed").number == 2
+
+
+# Automated: volumes are the machine's
+
+
+@pytest.fixture
+def automated(running: ExchangeSession) -> ExchangeSession:
+    ExchangeSession.objects.filter(pk=running.pk).update(method="automated")
+    return ExchangeSession.objects.get(pk=running.pk)
+
+
+@pytest.mark.parametrize(("kind", "body"), [("moved", DRAW), ("step_done", {"step": 1})])
+@pytest.mark.parametrize("waited_s", [0, 300])
+def test_an_automated_session_takes_no_single_volume_and_no_step(
+    automated: ExchangeSession, nurse: User, kind: str, body: dict[str, int], waited_s: int
+) -> None:
+    said = {"exchange_session": automated, "key": "k", "kind": kind, "body": body, "actor": nurse}
+    with pytest.raises(ValidationError, match="This session is automated: single volumes and steps are not entered"):
+        add_entry(**said, at=NOW, waited_s=waited_s)
+    assert not Entry.objects.exists()
+
+
+def test_nor_does_it_where_only_its_plan_says_that_it_is_automated(nurse: User, running: ExchangeSession) -> None:
+    ExchangeSession.objects.filter(pk=running.pk).update(method="")
+    make_prescription(running, signed_by=nurse, method="automated")
+    with pytest.raises(ValidationError, match="This session is automated"):
+        add_entry(exchange_session=running, key="k", kind="moved", body=DRAW, actor=nurse, at=NOW)
+
+
+def test_a_volume_sent_late_to_an_automated_session_that_ended_is_refused_too(
+    automated: ExchangeSession, nurse: User
+) -> None:
+    ExchangeSession.objects.filter(pk=automated.pk).update(state="abandoned", ended_reason="fever")
+    change = trail.Change(
+        site_key=automated.patient.site_id, patient_key=automated.patient_id, action="abandon session",
+        row_kind="session", row_key=automated.pk,
+    )  # fmt: skip
+    trail.write([change], actor=nurse, at=NOW)
+    said = {"exchange_session": automated, "actor": nurse, "at": NOW + timedelta(minutes=2), "waited_s": 300}
+    with pytest.raises(ValidationError, match="This session is automated"):
+        add_entry(**said, key="late", kind="moved", body=DRAW)
+    assert add_entry(**said, key="note", kind="note", body={"words": "seen late"}).number == 1
+
+
+def test_undo_and_both_of_an_automated_session_name_what_is_there(automated: ExchangeSession, nurse: User) -> None:
+    said = {"exchange_session": automated, "actor": nurse, "at": NOW}
+    add_entry(**said, key="n", kind="note", body={"words": "alarm, settled"})
+    with pytest.raises(ValidationError, match="Two different volume entries are named"):
+        add_entry(**said, key="b", kind="both", body={"numbers": [1, 1]})
+    assert add_entry(**said, key="u", kind="undo", body={"number": 1}).number == 2
+    with pytest.raises(ValidationError, match="Entry 1 was undone already"):
+        add_entry(**said, key="v", kind="undo", body={"number": 1})
