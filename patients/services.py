@@ -23,7 +23,6 @@ from patients.models import (
     BodyMeasure,
     Consent,
     CrossmatchSample,
-    Goals,
     LabResult,
     Patient,
     ResultStatus,
@@ -153,7 +152,7 @@ def add_patient(
     entries = [change_of(patient, "add person", patient)]
     if height_cm is not None or weight_kg is not None:
         measure = BodyMeasure(patient=patient, on=measured_on or since, height_cm=height_cm, weight_kg=weight_kg)
-        entries.append(_save_new(patient, "record measure", measure))
+        entries.append(save_new(patient, "record measure", measure))
     finish_change(patient, entries, actor=actor, at=at)
     return patient
 
@@ -184,7 +183,7 @@ def save_person(
     return patient
 
 
-def _save_new(patient: Patient, action: str, row: Model, *, why: str = "") -> trail.Change:
+def save_new(patient: Patient, action: str, row: Model, *, why: str = "") -> trail.Change:
     """Check and save a new row about a person; return its entry for the trail."""
     row.full_clean()
     row.save()
@@ -205,7 +204,7 @@ def record_measure(
     """Record a weight, a height or both as measured on a day."""
     refuse_future(on, site=patient.site, at=at, field="on")
     measure = BodyMeasure(patient=patient, on=on, weight_kg=weight_kg, height_cm=height_cm, source=source)
-    finish_change(patient, [_save_new(patient, "record measure", measure)], actor=actor, at=at)
+    finish_change(patient, [save_new(patient, "record measure", measure)], actor=actor, at=at)
     return measure
 
 
@@ -223,62 +222,6 @@ def _withdraw(
     row.save()
     entry = change_of(row.patient, action, row, before=before, why=row.withdrawn_reason)
     finish_change(row.patient, [entry], actor=actor, at=at)
-
-
-@dataclass(frozen=True, slots=True)
-class GoalFigures:
-    """What is decided for a person; units as in `patients.models.Goals`. `clinic_days`: weekday numbers, '0,3'."""
-
-    hbs_ceiling_pct: float = 30
-    accepted_chance: float = 0.10
-    hb_ceiling_g_l: float = 110
-    greatest_rise_g_l: float = 40
-    hb_floor_g_l: float | None = None
-    shortest_interval_days: int = 14
-    longest_interval_days: int = 56
-    usual_interval_days: int | None = None
-    end_target_hbs_pct: float | None = None
-    units_most: int | None = None
-    clinic_days: str = ""
-    method: str = ""
-    review_on: date | None = None
-
-
-@transaction.atomic
-def set_goals(
-    *,
-    patient: Patient,
-    since: date,
-    figures: GoalFigures,
-    reason: str,
-    actor: User | None,
-    at: datetime,
-    decided_by: User | None = None,
-    decided_by_name: str = "",
-    answers: str = "",
-    foreseen: dict[str, Any] | None = None,
-) -> Goals:
-    """Add goals that count from `since` on; earlier ones stay. `decided_by`: by default `actor`, unless named.
-
-    answers, foreseen: what became of the suggestion beside it, and the year as it was foreseen, kept with the decision.
-    """
-    if decided_by is None and not decided_by_name:
-        decided_by = actor
-    goals = Goals(
-        patient=patient,
-        since=since,
-        reason=reason.strip(),
-        decided_by=decided_by,
-        decided_by_name=decided_by_name,
-        recorded_at=at,
-        answers=answers,
-        foreseen=foreseen,
-        **asdict(figures),
-    )
-    if figures.end_target_hbs_pct is not None and figures.end_target_hbs_pct >= figures.hbs_ceiling_pct:
-        raise ValidationError({"end_target_hbs_pct": "The end target must lie under the ceiling."})
-    finish_change(patient, [_save_new(patient, "set goals", goals, why=goals.reason)], actor=actor, at=at)
-    return goals
 
 
 @transaction.atomic
@@ -329,7 +272,7 @@ def add_antibody(
     if found_year is not None and found_year > local_day(at, patient.site).year:
         raise ValidationError({"found_year": f"{found_year} is in the future."})
     antibody = Antibody(patient=patient, name=name.strip(), found_year=found_year, found_elsewhere=found_elsewhere)
-    finish_change(patient, [_save_new(patient, "add antibody", antibody)], actor=actor, at=at)
+    finish_change(patient, [save_new(patient, "add antibody", antibody)], actor=actor, at=at)
     return antibody
 
 
@@ -341,7 +284,7 @@ def record_sample(
     if taken_at > at:
         raise ValidationError({"taken_at": "The sample is said to be taken in the future."})
     sample = CrossmatchSample(patient=patient, taken_at=taken_at, note=note)
-    finish_change(patient, [_save_new(patient, "record sample", sample)], actor=actor, at=at)
+    finish_change(patient, [save_new(patient, "record sample", sample)], actor=actor, at=at)
     return sample
 
 
@@ -359,7 +302,7 @@ def record_consent(
     """Record consent to the exchange programme; `given_by` says who gave it, the person or somebody for them."""
     refuse_future(given_on, site=patient.site, at=at, field="given_on")
     consent = Consent(patient=patient, given_on=given_on, valid_until=valid_until, given_by=given_by, note=note)
-    finish_change(patient, [_save_new(patient, "record consent", consent)], actor=actor, at=at)
+    finish_change(patient, [save_new(patient, "record consent", consent)], actor=actor, at=at)
     return consent
 
 
@@ -395,7 +338,7 @@ def record_result(
         received_at=received_at,
         at=at,
     )
-    finish_change(patient, [_save_new(patient, "record result", result)], actor=actor, at=at)
+    finish_change(patient, [save_new(patient, "record result", result)], actor=actor, at=at)
     return result
 
 
@@ -461,7 +404,7 @@ def _supersede(
     at: datetime,
 ) -> LabResult:
     newer = newer_result(result, status=status, value=value, why=why, at=at, taken_at=taken_at, method=method)
-    entry = _save_new(result.patient, f"{status} result", newer, why=newer.why)
+    entry = save_new(result.patient, f"{status} result", newer, why=newer.why)
     finish_change(result.patient, [entry], actor=actor, at=at)
     return newer
 

@@ -214,12 +214,18 @@ class PersonRecord:
 
 
 def people_inputs(
-    site: Site, on: date, settings: dict[str, float], *, patient_pks: Sequence[int] | None = None
+    site: Site,
+    on: date,
+    settings: dict[str, float],
+    *,
+    patient_pks: Sequence[int] | None = None,
+    goals_instead: Goals | None = None,
 ) -> tuple[PersonRecord, ...]:
     """Return everyone active at `site` as on the day `on`, in order of reference; five queries.
 
     Someone who joined the programme after that day, and had no session by then, is not among them.
-    settings: the site's settings in force. patient_pks: only these people, active or not.
+    settings: the site's settings in force. patient_pks: only these people, active or not. goals_instead: goals that
+    nobody has set yet, read in place of everyone's own.
     """
     patients: Any = Patient.objects.of_site(site).annotate(**_newest_on(on)).order_by("patient_ref")
     patients = patients.active() if patient_pks is None else patients.filter(pk__in=patient_pks)
@@ -231,7 +237,9 @@ def people_inputs(
     transfusions = _transfusions(site, on, settings, only)
     signs = _open_signs(site, on, only)
     records = [
-        _person_record(patient, on, settings, goals.get(patient.pk), transfusions[patient.pk], signs[patient.pk])
+        _person_record(
+            patient, on, settings, goals_instead or goals.get(patient.pk), transfusions[patient.pk], signs[patient.pk]
+        )
         for patient in patients
         if patient_pks is not None or patient.session_on is not None or (patient.standing_since or on) <= on
     ]

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from patients.models import Patient
+from patients.models import Goals, Patient
 from programme.planning import inputs
 from programme.planning.beside import beside
 from programme.planning.numeric import details
@@ -49,21 +49,14 @@ def what_if(patient: Patient, *, as_of: date, asked: WhatIf) -> tuple[dict[str, 
     return printed_plans(found)[0], options_of(found, beside(found, asked_about=True))[0]
 
 
-def year_foreseen(
-    patient: Patient,
-    *,
-    as_of: date,
-    asked: WhatIf,
-    interval_days: int | None = None,
-    end_target_pct: float | None = None,
-) -> dict[str, Any]:
-    """Return what a year would be for one person under other goals; nothing is written.
+def year_foreseen(patient: Patient, *, as_of: date, goals: Goals) -> dict[str, Any]:
+    """Return what a year would be for one person under these goals, stored or not; nothing is written.
 
-    The same reckoning as `what_if`, lived forward as the choices beside a suggestion are. interval_days,
-    end_target_pct: as decided; None takes the suggested one. Holds `interval_days`, `end_target_pct`, `units` a visit,
-    `visits`, `units_year`, `iron_mg`, `over_visit`, `over_year`, `days_over`; or only `reason` where none can be said.
+    The same reckoning as `what_if`, lived forward as the choices beside a suggestion are. An interval or end target
+    that the goals leave open is the suggested one. Holds `interval_days`, `end_target_pct`, `units` a visit, `visits`,
+    `units_year`, `iron_mg`, `over_visit`, `over_year`, `days_over`; or only `reason` where none can be said.
     """
-    (found,) = _seen(patient, as_of).parts(what_if=asked)
+    (found,) = _seen(patient, as_of, goals).parts(what_if=WhatIf(interval_days=goals.usual_interval_days))
     said, people = found.said, found.people
     if said.bar[0] != AVAILABLE:
         stale_days = inputs.site_rules(found.settings).results_stale_days
@@ -72,8 +65,8 @@ def year_foreseen(
     place = int(said.choices.suggested[0])
     if place not in plans:
         return {"reason": "No session keeps every limit, so no year can be foreseen."}
-    days = plans[place].interval_days if interval_days is None else interval_days
-    end = plans[place].end_target_pct if end_target_pct is None else end_target_pct
+    days = plans[place].interval_days if goals.usual_interval_days is None else goals.usual_interval_days
+    end = plans[place].end_target_pct if goals.end_target_hbs_pct is None else goals.end_target_hbs_pct
     lived = live_a_year(
         replace(plans[place], interval_days=days, end_target_pct=end),
         found.programme.fit,
@@ -195,8 +188,8 @@ def plan_of_day(
     )
 
 
-def _seen(patient: Patient, as_of: date) -> SiteAsOf:
-    """The site as of a day with the fit in force, to be reckoned for this one person."""
+def _seen(patient: Patient, as_of: date, goals: Goals | None = None) -> SiteAsOf:
+    """The site as of a day with the fit in force, to be reckoned for this one person; goals: in place of the stored."""
     stored = forecasting.fit_in_force(patient.site, as_of)
     fit = None if stored is None else forecasting.Learnt.from_dict(stored.parameters)
-    return SiteAsOf(patient.site, as_of, fit=fit, only=[patient.pk])
+    return SiteAsOf(patient.site, as_of, fit=fit, only=[patient.pk], goals=goals)

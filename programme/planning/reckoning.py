@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
+from patients.models import Goals
 from programme.core.models import Site
 from programme.core.settings_of_site import site_settings
 from programme.planning import inputs, locks, printed
@@ -86,19 +87,27 @@ class SiteAsOf:
     and so stale, never wrongly fresh.
     """
 
-    def __init__(self, site: Site, as_of: date, *, fit: Learnt | None = None, only: Sequence[int] | None = None):
-        """fit: the fit to use, else one is made from everyone's sessions.
+    def __init__(
+        self,
+        site: Site,
+        as_of: date,
+        *,
+        fit: Learnt | None = None,
+        only: Sequence[int] | None = None,
+        goals: Goals | None = None,
+    ):
+        """fit: the fit to use, else one is made from everyone's sessions. goals: in place of the stored ones.
 
         only: keys of the people to be reckoned, active or not; by default everyone active. What is learnt from everyone
         stays the same whoever is asked for.
         """
-        self.site, self.as_of, self._fit, self._only = site, as_of, fit, only
+        self.site, self.as_of, self._fit, self._only, self._goals = site, as_of, fit, only, goals
 
     @cached_property
     def grounds(self) -> Grounds:
         """What is known of the people at the end of the day; from everyone's sessions as known by then."""
         settings = site_settings(self.site, end_of_day(self.site, self.as_of))
-        records = people_inputs(self.site, self.as_of, settings, patient_pks=self._only)
+        records = people_inputs(self.site, self.as_of, settings, patient_pks=self._only, goals_instead=self._goals)
         read = session_columns(self.site, until=self.as_of, known_by=self.as_of)
         fit = self._fit or self._learn(read)
         programme = forecasting.see(read, fit, self.as_of)

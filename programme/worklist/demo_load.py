@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 from django.conf import settings
 from django.db import transaction
 
+from patients import goals
 from patients import services as people
 from patients.models import Analyte, Patient
 from programme.core.models import Role, Site, User
@@ -103,11 +104,11 @@ def _tell(patient: Patient, person: DemoPerson, users: dict[str, User], *, today
     last = last_visit(person, today)
     clinic_days = f"{last.weekday()},{(last.weekday() + 2) % 5}"
     looked_at = today - timedelta(days=9) if person.ref in REVIEW_OVERDUE else None
-    figures = people.GoalFigures(hbs_ceiling_pct=person.ceiling, clinic_days=clinic_days, review_on=looked_at)
+    figures = goals.GoalFigures(hbs_ceiling_pct=person.ceiling, clinic_days=clinic_days, review_on=looked_at)
     reason = CEILING_REASONS.get(person.story, "as agreed when the programme began")
     reviewed = today - timedelta(days=60 + 5 * (int(person.ref[-2:]) % 50))
     for since, why in ((first, reason), (max(first, reviewed), "yearly review: goals kept")):
-        people.set_goals(patient=patient, since=since, figures=figures, reason=why, actor=consultant, at=at)
+        goals.set_goals(patient=patient, since=since, figures=figures, reason=why, actor=consultant, at=at)
     story = STORIES.get(person.story)
     if story is not None:
         story(patient, users, today, at)

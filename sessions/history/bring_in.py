@@ -11,8 +11,9 @@ from typing import Any, TypeVar
 from django.db import transaction
 from django.db.models import Model
 
+from patients.goals import GoalFigures
 from patients.models import Analyte, BodyMeasure, Goals, LabResult, Patient, Standing
-from patients.services import GoalFigures, raise_data_version
+from patients.services import raise_data_version
 from programme.core import changes, trail
 from programme.core.models import Site, User
 from programme.core.settings_of_site import site_settings

@@ -8,8 +8,9 @@ import pytest
 from django.core.exceptions import ValidationError
 
 from patients import clinic, services
+from patients.goals import GoalFigures, set_goals
 from patients.models import Analyte, Antibody, BodyMeasure, Goals, LabResult, Patient
-from patients.services import GoalFigures, PersonDetails
+from patients.services import PersonDetails
 from programme.core import changes, trail
 from programme.core.models import EditedMeanwhile, Site, TrailEntry, User
 from tests import factories
@@ -45,7 +46,7 @@ WRITES: dict[str, Callable[[Patient, User], Any]] = {
         review_on=TODAY,
     ),
     "record measure": lambda p, u: services.record_measure(patient=p, on=TODAY, weight_kg=61, actor=u, at=NOW),
-    "set goals": lambda p, u: services.set_goals(
+    "set goals": lambda p, u: set_goals(
         patient=p, since=TODAY, figures=GoalFigures(hbs_ceiling_pct=25), reason="scan", actor=u, at=NOW
     ),
     "set needs": lambda p, u: services.set_needs(patient=p, version=None, abo="A", rhd="+", actor=u, at=NOW),
@@ -167,7 +168,7 @@ def test_goals_that_cannot_be_are_refused(
     figures: GoalFigures, message: str, patient: Patient, consultant: User
 ) -> None:
     with pytest.raises(ValidationError, match=message):
-        services.set_goals(patient=patient, since=TODAY, figures=figures, reason="", actor=consultant, at=NOW)
+        set_goals(patient=patient, since=TODAY, figures=figures, reason="", actor=consultant, at=NOW)
     assert Goals.objects.count() == 1
 
 

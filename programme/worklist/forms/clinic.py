@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
+from patients.goals import GoalFigures, figures_of
 from patients.models import Analyte, Goals
 from patients.numeric.checks import BY_NAME, CHECKS
 from programme.worklist.forms.fields import ChoiceField, DayField, EdgeField, EdgeForm, Part, QuantityField, Soft
 from programme.worklist.forms.people import METHODS
-from programme.worklist.queries.decide import Decided
 
 MEASURED = {"ferritin": (Analyte.FERRITIN, 200000.0), "liver_iron": (Analyte.LIVER_IRON, 100.0)}
 """Checks whose value is a result: analyte and greatest possible value in its stored unit."""
@@ -56,10 +57,11 @@ class DecisionForm(EdgeForm):
             self.refuse("review_on", "The day of review must lie ahead.")
         return given
 
-    def decided(self) -> Decided:
+    def figures(self) -> GoalFigures:
         given = self.cleaned_data
         days = given["usual_interval_days"]
-        return Decided(
+        return replace(
+            figures_of(self.goals),
             hbs_ceiling_pct=given["hbs_ceiling_pct"],
             accepted_chance=given["accepted_chance"] / 100,
             usual_interval_days=None if days is None else int(days),

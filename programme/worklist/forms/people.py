@@ -5,8 +5,9 @@ from __future__ import annotations
 from datetime import date
 from typing import Any
 
+from patients.goals import GoalFigures
 from patients.models import Genotype, Goals, Leaving, Patient, Sex, Spleen, Standing, TransfusionNeeds
-from patients.services import GoalFigures, PersonDetails
+from patients.services import PersonDetails
 from programme.worklist.forms.fields import (
     ChoiceField,
     DayField,

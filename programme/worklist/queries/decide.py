@@ -3,41 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import date
 from typing import Any
 
+from patients.goals import GoalFigures
 from patients.models import Answers, Goals, Patient
-from patients.services import GoalFigures
 from programme.planning.models import Suggestion
-from programme.planning.numeric.people import WhatIf
 from programme.planning.queries import year_foreseen
 from programme.worklist.numeric.words import chance_words, figure
 
 CANNOT_SAY = "cannot say"
 SAME_END_PCT = 0.1  # end targets are shown to a tenth
-
-
-@dataclass(frozen=True, slots=True)
-class Decided:
-    """What was typed."""
-
-    hbs_ceiling_pct: float
-    accepted_chance: float
-    usual_interval_days: int | None
-    end_target_hbs_pct: float | None
-    method: str
-    review_on: date
-
-    def token(self, data_version: int) -> str:
-        """What the effect was shown for: other figures, or other records, must be shown again."""
-        said = (self.hbs_ceiling_pct, self.accepted_chance, self.usual_interval_days, self.end_target_hbs_pct)
-        return "|".join(f"{part}" for part in (*said, self.method, data_version))
-
-    def figures(self, goals: Goals) -> GoalFigures:
-        """Return the goals in force with this in their place."""
-        kept = {name: getattr(goals, name) for name in GoalFigures.__dataclass_fields__}
-        return GoalFigures(**kept | {name: getattr(self, name) for name in self.__dataclass_fields__})
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,32 +30,18 @@ class Effect:
 
     rows: tuple[EffectRow, ...]
     cannot: str
-    token: str
+    token: str  # what the effect was shown for: other figures, or newer records, must be shown again
     foreseen: dict[str, Any]
 
 
-def effect_of(patient: Patient, goals: Goals, decided: Decided, *, as_of: date, weight_kg: float) -> Effect:
+def effect_of(patient: Patient, goals: Goals, decided: GoalFigures, *, as_of: date, weight_kg: float) -> Effect:
     """Return a year under the goals in force and a year as decided, by the same reckoning; nothing is written."""
-    now = year_foreseen(
-        patient, as_of=as_of, asked=WhatIf(interval_days=goals.usual_interval_days),
-        interval_days=goals.usual_interval_days, end_target_pct=goals.end_target_hbs_pct,
-    )  # fmt: skip
-    asked = WhatIf(
-        decided.hbs_ceiling_pct, decided.accepted_chance, decided.usual_interval_days, _one_arm(decided.method)
-    )
-    then = year_foreseen(
-        patient, as_of=as_of, asked=asked, interval_days=decided.usual_interval_days,
-        end_target_pct=decided.end_target_hbs_pct,
-    )  # fmt: skip
+    now = year_foreseen(patient, as_of=as_of, goals=goals)
+    then = year_foreseen(patient, as_of=as_of, goals=Goals(patient=patient, since=as_of, **asdict(decided)))
     cannot = then.get("reason") or now.get("reason") or ""
     rows = () if then.get("reason") else _rows(now, then, weight_kg)
-    return Effect(
-        rows, cannot, decided.token(patient.data_version), {"as_of": as_of.isoformat(), "now": now, "then": then}
-    )
-
-
-def _one_arm(method: str) -> bool | None:
-    return {"one_arm": True, "two_arm": False}.get(method)
+    token = "|".join(f"{part}" for part in (*asdict(decided).values(), patient.data_version))
+    return Effect(rows, cannot, token, {"as_of": as_of.isoformat(), "now": now, "then": then})
 
 
 def _rows(now: Mapping[str, Any], then: Mapping[str, Any], weight_kg: float) -> tuple[EffectRow, ...]:
@@ -102,7 +65,7 @@ def _rows(now: Mapping[str, Any], then: Mapping[str, Any], weight_kg: float) -> 
     return tuple(one for one in rows if one is not None)
 
 
-def answers_of(patient: Patient, goals: Goals, decided: Decided) -> str:
+def answers_of(patient: Patient, goals: Goals, decided: GoalFigures) -> str:
     """Say whether a decision takes the interval and end target suggested; '' where it touches neither."""
     stored = Suggestion.objects.filter(patient=patient, status="ok").first()
     rows = (stored.options or {}).get("choices") or () if stored is not None else ()

@@ -9,25 +9,29 @@ from zoneinfo import ZoneInfo
 from django.http import Http404, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
+from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from patients import clinic, services
-from patients.models import CheckDone, CourseNote, Patient
+from patients.goals import set_goals
+from patients.models import CheckDone, CourseNote, Goals, Patient
 from programme.core import access
 from programme.core.look import site_now
 from programme.core.settings_of_site import site_settings
 from programme.worklist.charts.full import draw_full, lettered
 from programme.worklist.forms.clinic import MEASURED, CheckForm, DecisionForm, NoteForm, SpansForm
+from programme.worklist.forms.people import GoalsForm
 from programme.worklist.forms.sessions import WithdrawForm
 from programme.worklist.pdf import own_summary_pdf, summary_pdf
 from programme.worklist.queries.compare import compare_page, usual_spans
 from programme.worklist.queries.decide import Effect, answers_of, effect_of
 from programme.worklist.queries.records import goals_in_force, record_of
 from programme.worklist.queries.summary import SummaryPage, read_summary
-from programme.worklist.views.people import PEOPLE, TAKEN_FROM_A_CHOICE, blank, both_ways
+from programme.worklist.views.people import PEOPLE, blank, both_ways, records_of
 from programme.worklist.views.saving import FormPage, answer
 
 MONTHS_PRINTED = 12
+TAKEN_FROM_A_CHOICE = ("usual_interval_days", "end_target_hbs_pct")
 
 
 def course_of(patient: Patient) -> str:
@@ -37,39 +41,78 @@ def course_of(patient: Patient) -> str:
 @access.needs("change.goals")
 @both_ways
 def decide(request: access.SignedIn, patient_ref: str) -> HttpResponse:
+    """The few goals that a clinic changes."""
     patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
-    form, effect = decision_form(request, patient, site_now(request.user))
+    now = site_now(request.user)
+    goals = goals_in_force(patient, now.date(), site_settings(patient.site, now))
+    initial = DecisionForm.initial_of(goals) | taken_from_a_choice(request)
+    form = DecisionForm(**blank(request, now.date(), **initial), goals=goals)
+    return decided(request, patient, goals, form, "Decide", course_of(patient))
+
+
+@access.needs("change.goals")
+@both_ways
+def change_goals(request: access.SignedIn, patient_ref: str) -> HttpResponse:
+    """All goals of a person, from a day on."""
+    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    now = site_now(request.user)
+    goals = goals_in_force(patient, now.date(), site_settings(patient.site, now))
+    initial = GoalsForm.initial_of(goals, now.date()) | taken_from_a_choice(request)
+    form = GoalsForm(**blank(request, now.date(), **initial))
+    return decided(request, patient, goals, form, "Goals", records_of(patient))
+
+
+def taken_from_a_choice(request: access.SignedIn) -> dict[str, str]:
+    """A choice taken on the course comes in the address; it is only filled in, and counts once the form is sent."""
+    return {name: request.GET[name][:24] for name in TAKEN_FROM_A_CHOICE if name in request.GET}
+
+
+def decided(
+    request: access.SignedIn,
+    patient: Patient,
+    goals: Goals,
+    form: DecisionForm | GoalsForm,
+    title: str,
+    back: str,
+) -> HttpResponse:
+    """Answer a page of goals: what they would do is shown first, and saved is what it was shown for."""
     lede = f"Decided by {request.user.full_name}. Before it is saved the page says what it would do."
-    page = FormPage("Decide", lede, "See what it would do", course_of(patient), [form], patient)
+    page = FormPage(title, lede, "See what it would do", back, [form], patient)
+    effect = foreseen(patient, goals, form)
     if effect is not None:
         page.extra, page.submit = {"effect": effect}, "Save the decision"
     if effect is None or request.POST.get("seen") != effect.token:
         return render(request, page.template, {"page": page, "nav": "list"})
 
     def save(at: datetime) -> str:
-        save_decision(request, patient, form, effect, at)
-        return course_of(patient)
+        save_decision(request, patient, goals, form, effect, at)
+        return back
 
     return answer(request, page, action="decide", save=save, done="Decided. What was suggested before is made again.")
 
 
-def decision_form(request: access.SignedIn, patient: Patient, now: datetime) -> tuple[DecisionForm, Effect | None]:
-    """Return the form, and what it would do where it was sent and can stand."""
-    today, settings = now.date(), site_settings(patient.site, now)
-    goals = goals_in_force(patient, today, settings)
-    taken = {name: request.GET[name][:24] for name in TAKEN_FROM_A_CHOICE if name in request.GET}
-    form = DecisionForm(**blank(request, today, **DecisionForm.initial_of(goals) | taken), goals=goals)
+def foreseen(patient: Patient, goals: Goals, form: DecisionForm | GoalsForm) -> Effect | None:
+    """Return what the typed goals would do if they counted from today; None where nothing was sent or cannot stand."""
     if not form.is_bound or not form.is_valid():
-        return form, None
-    weight_kg = record_of(patient, today, settings).weight_kg
-    return form, effect_of(patient, goals, form.decided(), as_of=today, weight_kg=weight_kg)
+        return None
+    settings = site_settings(patient.site, timezone.now())
+    weight_kg = record_of(patient, form.today, settings).weight_kg
+    return effect_of(patient, goals, form.figures(), as_of=form.today, weight_kg=weight_kg)
 
 
-def save_decision(request: access.SignedIn, patient: Patient, form: DecisionForm, effect: Effect, at: datetime) -> None:
-    decided = form.decided()
-    services.set_goals(
-        patient=patient, since=form.today, figures=decided.figures(form.goals), reason=form.cleaned_data["reason"],
-        actor=request.user, at=at, answers=answers_of(patient, form.goals, decided), foreseen=effect.foreseen,
+def save_decision(
+    request: access.SignedIn,
+    patient: Patient,
+    goals: Goals,
+    form: DecisionForm | GoalsForm,
+    effect: Effect,
+    at: datetime,
+) -> None:
+    figures = form.figures()
+    set_goals(
+        patient=patient, since=form.cleaned_data.get("since") or form.today, figures=figures,
+        reason=form.cleaned_data["reason"], actor=request.user, at=at, answers=answers_of(patient, goals, figures),
+        foreseen=effect.foreseen,
     )  # fmt: skip
 
 

@@ -11,6 +11,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_http_methods
 
 from patients import clinic, services
+from patients.goals import set_goals
 from patients.models import Antibody, Patient, TransfusionNeeds
 from programme.core import access
 from programme.core.look import site_now
@@ -21,7 +22,6 @@ from programme.worklist.queries.records import goals_in_force, record_of
 from programme.worklist.views.saving import FormPage, answer
 
 PEOPLE = Patient.objects.select_related("site")
-TAKEN_FROM_A_CHOICE = ("usual_interval_days", "end_target_hbs_pct")
 both_ways = require_http_methods(["GET", "POST"])
 
 
@@ -123,27 +123,8 @@ def save_needs(request: access.SignedIn, patient: Patient, form: NeedsForm, vers
         )  # fmt: skip
 
 
-@access.needs("change.goals")
-@both_ways
-def change_goals(request: access.SignedIn, patient_ref: str) -> HttpResponse:
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
-    now = site_now(request.user)
-    goals = goals_in_force(patient, now.date(), site_settings(patient.site, now))
-    # A choice taken on the course comes in the address; it is only filled in, and counts once the form is sent.
-    taken = {name: request.GET[name][:24] for name in TAKEN_FROM_A_CHOICE if name in request.GET}
-    form = GoalsForm(**blank(request, now.date(), **GoalsForm.initial_of(goals, now.date()) | taken))
-
-    def save(at: datetime) -> str:
-        save_goals(request, patient, form, at)
-        return records_of(patient)
-
-    lede = f"Decided by {request.user.full_name}. New goals stand beside the old ones and count from their day on."
-    page = FormPage("Goals", lede, "Set these goals", records_of(patient), [form], patient)
-    return answer(request, page, action="set goals", save=save, done="The goals are set.")
-
-
 def save_goals(request: access.SignedIn, patient: Patient, form: GoalsForm, at: datetime) -> None:
-    services.set_goals(
+    set_goals(
         patient=patient, since=form.cleaned_data["since"], figures=form.figures(), reason=form.cleaned_data["reason"],
         actor=request.user, at=at,
     )  # fmt: skip

@@ -1,6 +1,7 @@
 """The consultant's part of the course: what a year was, checks, a decision and its effect, notes, papers."""
 
 import subprocess
+from dataclasses import asdict
 from datetime import date, timedelta
 
 import pytest
@@ -9,6 +10,7 @@ from django.urls import reverse
 from django.utils.html import strip_tags
 
 from patients import clinic
+from patients.goals import figures_of
 from patients.models import CheckDone, CourseNote, Goals, LabResult
 from programme.core import trail
 from programme.core.models import TrailEntry
@@ -41,6 +43,7 @@ from tests.factories import (
     make_standing,
     make_user,
 )
+from tests.forms import opened
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("frozen_day")]
 WOBBLE = (0.0, 1.2, -0.8, 0.5, -1.1, 0.9, -0.4, 0.3)
@@ -252,17 +255,49 @@ def test_deciding_otherwise_than_suggested_is_kept_as_such(consultant_client, pl
         assert (newest.answers, newest.reason) == (expected, "pace up")
 
 
+def under(person, **changes):
+    """The year foreseen under the person's goals, some of them changed."""
+    kept = figures_of(Goals.objects.get(patient=person))
+    return year_foreseen(person, as_of=TODAY, goals=Goals(patient=person, since=TODAY, **asdict(kept) | changes))
+
+
 def test_the_year_foreseen_is_that_of_the_what_if(planned):
     """Independent way: the suggested choice, lived forward for the page, has the same visits, units and chance."""
-    said = year_foreseen(planned, as_of=TODAY, asked=WhatIf())
+    said = under(planned)
     _, options = what_if(planned, as_of=TODAY, asked=WhatIf())
     choice = next(row for row in options["choices"] if row["suggested"])
     assert said["interval_days"] == choice["interval_days"]
     assert said["visits"] == pytest.approx(choice["visits_year"], rel=0.1)
     assert said["over_visit"] == pytest.approx(choice["over_visit"], abs=0.05)
-    sooner = year_foreseen(planned, as_of=TODAY, asked=WhatIf(), interval_days=14)
+    sooner = under(planned, usual_interval_days=14)
     assert sooner["visits"] > said["visits"]
     assert sooner["over_visit"] <= said["over_visit"]
+
+
+def test_every_goal_that_a_session_keeps_counts_in_the_year_foreseen(planned):
+    as_it_is = under(planned)
+    assert under(planned, units_most=2)["units"] <= 2 < as_it_is["units"]
+    assert under(planned, longest_interval_days=20)["interval_days"] <= 20 < as_it_is["interval_days"]
+    assert under(planned, greatest_rise_g_l=5)["end_target_pct"] > as_it_is["end_target_pct"]
+
+
+def test_an_interval_that_is_taken_away_no_longer_counts(planned):
+    Goals.objects.filter(patient=planned).update(usual_interval_days=14)
+    assert (under(planned)["interval_days"], under(planned, usual_interval_days=None)["interval_days"]) == (14, 28)
+
+
+def test_all_goals_show_what_they_would_do_before_they_are_saved(consultant_client, planned):
+    sent = opened(consultant_client, address("change_goals")) | {"units_most": "2", "reason": "few units"}
+    looked = consultant_client.post(address("change_goals"), sent)
+    effect = looked.context["page"].extra["effect"]
+    units = next(row for row in effect.rows if row.name == "units a visit")
+    assert float(units.then) <= 2 < float(units.now)
+    assert Goals.objects.filter(patient=planned).count() == 1
+    other = consultant_client.post(address("change_goals"), sent | {"seen": effect.token, "units_most": "3"})
+    assert other.status_code == 200, "other figures are shown first"
+    assert consultant_client.post(address("change_goals"), sent | {"seen": effect.token}).status_code == 302
+    newest = Goals.objects.filter(patient=planned).latest("pk")
+    assert (newest.units_most, newest.foreseen) == (2, effect.foreseen)
 
 
 def test_a_decision_is_the_consultants(nurse_client, person):

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from django.core.exceptions import PermissionDenied, ValidationError
 
+from patients import goals
 from patients import services as people
 from patients.models import Analyte, Patient
 from programme.core.models import EditedMeanwhile, TrailEntry, User
@@ -207,8 +208,8 @@ def new_hb(patient: Patient, nurse: User) -> None:
 
 
 def new_goals(patient: Patient, nurse: User) -> None:
-    people.set_goals(
-        patient=patient, since=TODAY, figures=people.GoalFigures(hb_ceiling_g_l=105), reason="iron", actor=nurse,
+    goals.set_goals(
+        patient=patient, since=TODAY, figures=goals.GoalFigures(hb_ceiling_g_l=105), reason="iron", actor=nurse,
         at=LATER,
     )  # fmt: skip
 
