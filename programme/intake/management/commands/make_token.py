@@ -1,0 +1,37 @@
+"""List a sender of results and give it a token, printed this once. An older token of the same sender ends."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.core.management.base import BaseCommand, CommandError, CommandParser
+from django.utils import timezone
+
+from programme.intake.management.commands._site import REFUSED, add_site_argument, site_asked_for
+from programme.intake.services.senders import make_token
+
+
+class Command(BaseCommand):
+    help = "List a sender of results and print its token, this once: FHIR needs the token, HL7 needs to be listed."
+
+    def add_arguments(self, parser: CommandParser) -> None:
+        parser.add_argument("--sender", required=True, help="its name; for HL7 MSH-3, MSH-4, or 'MSH-3 at MSH-4'")
+        parser.add_argument(
+            "--trust-references",
+            action="store_true",
+            default=None,
+            help="take its references without a birth date beside them",
+        )
+        add_site_argument(parser)
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        site = site_asked_for(options["site"])
+        try:
+            token = make_token(
+                site=site, name=options["sender"], at=timezone.now(), trusts_references=options["trust_references"]
+            )
+        except ValidationError as refusal:
+            raise CommandError(f"Refused: {' '.join(refusal.messages)}", returncode=REFUSED) from refusal
+        self.stdout.write(token)
+        self.stderr.write(f"This is the token of {options['sender'].strip()}; it cannot be shown again.", str)

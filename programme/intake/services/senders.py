@@ -1,0 +1,68 @@
+"""Who may send results: listing a sender, its token, revoking it. Only a digest of each token is kept."""
+
+from __future__ import annotations
+
+import hashlib
+import secrets
+from datetime import datetime
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+
+from patients.services import state_of
+from programme.core import trail
+from programme.core.models import Site, User
+from programme.intake.models import Sender
+
+TOKEN_BYTES = 32
+
+
+def digest_of_token(token: str) -> str:
+    """Return what is kept of a token."""
+    return hashlib.sha256(token.encode()).hexdigest()
+
+
+@transaction.atomic
+def make_token(
+    *, site: Site, name: str, at: datetime, actor: User | None = None, trusts_references: bool | None = None
+) -> str:
+    """List a sender (again) and return its new token, which cannot be shown a second time; an older one ends.
+
+    trusts_references: None leaves it as it is, for a new sender False.
+    """
+    row = Sender.objects.select_for_update().filter(site=site, name=name.strip()).first()
+    before = None if row is None else state_of(row)
+    token = secrets.token_urlsafe(TOKEN_BYTES)
+    if row is None:
+        row = Sender(site=site, name=name.strip())
+    row.token_digest, row.is_active = digest_of_token(token), True
+    row.trusts_references = row.trusts_references if trusts_references is None else trusts_references
+    row.full_clean()
+    if before is None:
+        row.save()
+    else:
+        row.save_changes(["token_digest", "is_active", "trusts_references"])
+    _to_trail(row, "give sender a token", before, actor, at)
+    return token
+
+
+@transaction.atomic
+def revoke_sender(*, row: Sender, version: int, actor: User | None, at: datetime) -> Sender:
+    """Take nothing more from a sender; what it sent stays."""
+    if not row.is_active:
+        raise ValidationError("This sender was revoked already.")
+    before = state_of(row)
+    row.is_active, row.token_digest, row.version = False, "", version
+    row.save_changes(["is_active", "token_digest"])
+    _to_trail(row, "revoke sender", before, actor, at)
+    return row
+
+
+def _to_trail(
+    row: Sender, action: str, before: dict[str, object] | None, actor: User | None, at: datetime
+) -> None:  # fmt: skip
+    entry = trail.Change(
+        site_key=row.site_id, patient_key=None, action=action, row_kind=row._meta.label, row_key=row.pk,
+        row_version=row.version, before=before, after=state_of(row),
+    )  # fmt: skip
+    trail.write([entry], actor=actor, at=at)
