@@ -282,7 +282,8 @@ def record_sample(
 ) -> CrossmatchSample:
     """Record that a group-and-screen sample was taken."""
     if taken_at > at:
-        raise ValidationError({"taken_at": "The sample is said to be taken in the future."})
+        now = at.astimezone(ZoneInfo(patient.site.time_zone))
+        raise ValidationError({"taken_at": f"This time is in the future; allowed is up to now, {now:%H:%M}."})
     sample = CrossmatchSample(patient=patient, taken_at=taken_at, note=note)
     finish_change(patient, [save_new(patient, "record sample", sample)], actor=actor, at=at)
     return sample

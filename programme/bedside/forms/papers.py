@@ -34,8 +34,11 @@ class CrossmatchForm(EdgeForm):
     taken_on = DayField(label="Taken on", required=True)
     taken_at = MomentField(label="At", required=True, help_text="such as 15:40")
     note = EdgeField(label="Note", wide=True)
+    why_after = EdgeField(
+        label="What it is for", wide=True, help_text="only where it was taken after the start of that day's exchange"
+    )
 
-    parts = (Part("Crossmatch sample", ("taken_on", "taken_at", "note")),)
+    parts = (Part("Crossmatch sample", ("taken_on", "taken_at", "note", "why_after")),)
 
     def __init__(self, *args: Any, zone: ZoneInfo, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

@@ -16,6 +16,7 @@ from programme.bedside.forms.papers import ConsentForm, CrossmatchForm, TakenBac
 from programme.core import access
 from programme.core.look import site_now
 from programme.core.settings_of_site import site_settings
+from programme.supply.services.samples import record_sample
 from programme.worklist.forms.reading import written_day
 from programme.worklist.forms.sessions import WithdrawForm
 from programme.worklist.views.people import PEOPLE, blank, both_ways, records_of
@@ -86,8 +87,8 @@ def crossmatch_sample(request: access.SignedIn, patient_ref: str) -> HttpRespons
     )
 
     def save(at: datetime) -> str:
-        note = form.cleaned_data["note"]
-        services.record_sample(patient=patient, taken_at=form.moment(), note=note, actor=request.user, at=at)
+        given = {name: form.cleaned_data[name] for name in ("note", "why_after")}
+        record_sample(patient=patient, taken_at=form.moment(), actor=request.user, at=at, **given)
         return records_of(patient)
 
     hours = site_settings(patient.site, now)["sample_valid_hours"]
