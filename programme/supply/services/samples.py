@@ -31,11 +31,11 @@ def record_sample(
     Patient.objects.select_for_update().get(pk=patient.pk)
     local = taken_at.astimezone(ZoneInfo(patient.site.time_zone))
     start = start_of(patient, local.date())
-    after = start is not None and start < local
-    if after and not why_after.strip():
-        raise ValidationError({"taken_at": _allowed(patient, local, start, at)})
-    words = [note.strip(), f"after the start, for: {why_after.strip()}" if after else ""]
-    said = "; ".join(filter(None, words))
+    said = note.strip()
+    if start is not None and start < local:
+        if not why_after.strip():
+            raise ValidationError({"taken_at": _allowed(patient, local, start, at)})
+        said = "; ".join(filter(None, [said, f"after the start, for: {why_after.strip()}"]))
     if len(said) > LONGEST_NOTE:
         raise ValidationError({"note": f"Note and reason have {len(said)} characters; allowed are {LONGEST_NOTE}."})
     return people.record_sample(patient=patient, taken_at=taken_at, note=said, actor=actor, at=at)

@@ -6,7 +6,7 @@ key, `version` the unit's as the person saw it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, time
 from typing import Any
@@ -31,8 +31,17 @@ from sessions.day.services.entering import keep
 from sessions.day.services.moves import hold
 from sessions.models import DonationUnit, ExchangeSession, State, UnitState
 
+Refuser = Callable[[DonationUnit], str]
+_refusers: list[Refuser] = []
+
 LAST_PLACE = 20
 TAKES_UNITS = (State.AUTHORISED, State.RUNNING)
+
+
+def refuse_also(refuser: Refuser) -> None:
+    """Register `refuser`, asked about every unit at a chair: it returns why it is not for this person, or ''."""
+    if refuser not in _refusers:
+        _refusers.append(refuser)
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,6 +257,8 @@ def refuse_unit(unit: DonationUnit, blood: UnitBlood, at: datetime) -> None:
     used = other_use(unit.donation_number, unit.product_code, but=unit.pk)
     if used is not None:
         faults["number"] = [_used_words(used, unit.exchange_session)]
+    elif found := list(filter(None, (refuser(unit) for refuser in _refusers))):
+        faults["number"] = found
     if faults:
         raise ValidationError(faults)
 

@@ -27,8 +27,8 @@ ENTRIES = {
     "undo": ("undo", {"target": "3"}, 16),
 }
 PRESSES = {
-    "unit_check": ("at_chair", {"asked": "on", "wristband": "R1", "number": f"={NUMBER}00"}, 31),
-    "unit_start": ("checked", {}, 37),
+    "unit_check": ("at_chair", {"asked": "on", "wristband": "R1", "number": f"={NUMBER}00"}, 32),
+    "unit_start": ("checked", {}, 38),
     "unit_end": ("running", {}, 24),
     "reaction_stop": ("running", {}, 15),
 }

@@ -1,5 +1,6 @@
 """Every unit that comes in is followed to its end, and to one end only."""
 
+from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
@@ -20,9 +21,10 @@ from programme.supply.services.units import (
     put_away_unit,
     take_in,
 )
+from sessions.day.services.units import Label, add_unit
 from sessions.models import DonationUnit, State, UnitState
 from tests.blood import FOR, make_booked, make_open_unit, make_sent, moment, number_of, typed
-from tests.factories import NOW, make_planned_session, make_unit
+from tests.factories import NOW, TODAY, make_needs, make_patient, make_planned_session, make_unit
 
 pytestmark = pytest.mark.django_db
 
@@ -250,3 +252,35 @@ def test_a_later_life_of_a_returned_number_is_another_row(order, nurse):
     at_the_chair(order.patient, 1)
     follow_bedside((order.patient_id,), DONE)
     assert (state_of(unit), state_of(again)) == ("returned", "given")
+
+
+def test_the_chair_refuses_a_unit_that_came_in_for_another_person(chair, order, nurse):
+    """Until it is back at the blood bank; then it may come in for somebody else."""
+    (unit,) = take_in(
+        order=order, version=order.version, labels=[ArrivedLabel(typed(1), product_code="E0336V00")],
+        actor=nurse, at=NOW,
+    )  # fmt: skip
+    other, own = make_patient(site=chair.site), order.patient
+    label = Label(
+        number_of(1), "O", "+", date(2026, 6, 30), product_code="E0336V00", hbs_negative=True,
+        negative=frozenset({"C", "E", "K"}),
+    )  # fmt: skip
+    make_needs(other)
+    there = make_planned_session(other, on=TODAY, state=State.AUTHORISED)
+    brought = {"exchange_session": there, "label": label, "out_of_storage_at": None, "actor": nurse, "at": NOW}
+    with pytest.raises(ValidationError) as refused:
+        add_unit(**brought)
+    assert refused.value.message_dict == {
+        "number": [
+            "Z9990 26 000001 came in for another person's order, 1. Do not give; allowed are units that came in for "
+            "this person, or for no order."
+        ]
+    }
+    assert not DonationUnit.objects.exists()
+    assert add_unit(**{**brought, "label": replace(label, product_code="E0336V0B")}).place == 1, "another product"
+    here = make_planned_session(own, on=TODAY, state=State.AUTHORISED)
+    assert add_unit(**{**brought, "exchange_session": here}).place == 1, "their own"
+    DonationUnit.objects.all().delete()
+    unit.refresh_from_db()
+    put_away_unit(unit=unit, version=unit.version, state="returned", why="not needed", actor=nurse, at=NOW)
+    assert add_unit(**brought).place == 1, "nobody's any more"
