@@ -43,8 +43,23 @@ DONE = (
 ENDED = STARTED + timedelta(minutes=131)
 
 
+MACHINE_PLAN = [{**PLAN[1], "number": 1, "draws": [], "why": "totals only"}]
+MACHINE_TOTALS = {
+    "saline_in_ml": 200, "red_cells_in_ml": 774, "blood_out_ml": 980, "units": 3,
+    "started_at": (STARTED + timedelta(minutes=5)).isoformat(), "ended_at": ENDED.isoformat(),
+    "end_words": "end haematocrit 0.31",
+}  # fmt: skip
+MACHINE_UNITS = tuple(one for one in DONE if one[0] in ("unit_started", "unit_ended", "observation"))
+MACHINE_DONE = (*MACHINE_UNITS, ("totals", MACHINE_TOTALS, 134))
+
+
+def automated_day(patient: Patient, *, entries: Any = MACHINE_DONE, **given: Any) -> ExchangeSession:
+    """A session of today on a machine, its three units given one after another and its totals entered."""
+    return running_day(patient, entries=entries, method="automated", steps=MACHINE_PLAN, **given)
+
+
 def running_day(
-    patient: Patient, *, nurse: User, consultant: User, entries: Any = DONE, **fields: Any
+    patient: Patient, *, nurse: User, consultant: User, entries: Any = DONE, steps: Any = PLAN, **fields: Any
 ) -> ExchangeSession:
     """A session of today that runs, with results of the morning, three units and everything entered but its end."""
     values = {"state": "running", "started_at": STARTED, "weight_kg": 60.0, "method": "two_arm", **fields}
@@ -52,7 +67,7 @@ def running_day(
     for analyte, value in ((Analyte.HB, 94.0), (Analyte.HBS, 34.0)):
         make_result(patient, analyte=analyte, value=value, taken_at=STARTED - timedelta(hours=2))
     make_prescription(
-        session, signed_by=consultant, units=3, steps=PLAN, hb_g_l=94.0, hbs_pct=34.0, made_by=nurse,
+        session, signed_by=consultant, units=3, steps=steps, hb_g_l=94.0, hbs_pct=34.0, made_by=nurse,
         made_at=STARTED - timedelta(hours=1), method=values["method"], weight_kg=values["weight_kg"],
     )  # fmt: skip
     started = {body["unit"] for kind, body, _ in entries if kind == "unit_started"}
@@ -68,11 +83,13 @@ def running_day(
     return session
 
 
-def finished_day(patient: Patient, *, nurse: User, consultant: User, **fields: Any) -> ExchangeSession:
-    """The same, finished."""
-    session = running_day(patient, nurse=nurse, consultant=consultant, **fields)
+def finished_day(
+    patient: Patient, *, nurse: User, consultant: User, make: Any = running_day, **fields: Any
+) -> ExchangeSession:
+    """The same, finished; `make` makes the day that is then finished."""
+    session = make(patient, nurse=nurse, consultant=consultant, **fields)
     return finishing.finish(
-        exchange_session=session, version=session.version, actor=nurse, at=ENDED + timedelta(minutes=2),
+        exchange_session=session, version=session.version, actor=nurse, at=ENDED + timedelta(minutes=4),
         key=f"finish-{session.pk}", reason="as planned",
     )  # fmt: skip
 

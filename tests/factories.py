@@ -512,6 +512,7 @@ def make_running(
         state=State.RUNNING,
         origin=Origin.HERE,
         started_at=started_at,
+        method=plan.get("method", "two_arm"),
         units=None,
         saline_in_ml=None,
         red_cells_in_ml=None,

@@ -38,6 +38,7 @@ from sessions.models import (
     UnitState,
 )
 
+GIVEN = (UnitState.RUNNING, UnitState.GIVEN)
 BLOOD_MAY_HAVE_MOVED = (State.RUNNING, State.FINISHED, State.CLOSED, State.ABANDONED)
 
 
@@ -128,43 +129,47 @@ def ending_of(
     *,
     at: datetime,
     settings: Mapping[str, float],
-    as_totals: Done | None = None,
 ) -> Ending:
     """Return a session at its end; three queries.
 
-    as_totals: what was carried out where only totals are known. A finished session that has no volume entries is read
-    from its own totals.
+    An automated session is read from the totals entered, any other from its volumes. A session that was over before it
+    came here has neither, and is read from the totals of its own row.
     """
     plan = plan_carried_out(exchange_session)
     entries = tuple(Entry.objects.filter(exchange_session=exchange_session).select_related("by").order_by("number"))
     state = tally(planned_steps(plan.steps if plan else ()), [said_of(entry) for entry in entries])
-    if as_totals is None and not state.moved:
-        as_totals = done_by_totals(exchange_session)
+    method = method_of(exchange_session, plan)
+    told = state.totals is not None if method == Method.AUTOMATED else bool(state.moved)
     began = state.began or exchange_session.started_at
-    carried_out = as_totals or done(state, method=method_of(exchange_session, plan), began=began)
     units = [
         UnitNow(place, number or f"unit {place}", where)
         for place, number, where in DonationUnit.objects.filter(exchange_session=exchange_session)
         .order_by("place")
         .values_list("place", "donation_number", "state")
     ]
-    checks = finish_checks(state, carried_out, units, weight_kg=exchange_session.weight_kg, settings=settings, now=at)
+    known = None if told else done_by_totals(exchange_session, units)
+    carried_out = known or done(state, method=method, began=began)
+    checks = finish_checks(
+        state, carried_out, units, weight_kg=exchange_session.weight_kg, settings=settings, now=at,
+        by_totals=method == Method.AUTOMATED and known is None,
+    )  # fmt: skip
     return Ending(state, carried_out, checks, plan, entries)
 
 
-def done_by_totals(exchange_session: ExchangeSession) -> Done | None:
-    """Return a session that is known by its totals; None where it has none."""
+def done_by_totals(exchange_session: ExchangeSession, units: Iterable[UnitNow]) -> Done | None:
+    """Return a session that is known by the totals of its row; None where it has none."""
     row = exchange_session
     if row.red_cells_in_ml is None or row.blood_out_ml is None:
         return None
     return Done(
         steps=(),
-        places=tuple(range(1, (row.units or 0) + 1)),
+        places=tuple(unit.place for unit in units if unit.state in GIVEN),
         saline_in_ml=row.saline_in_ml or 0.0,
         red_cells_in_ml=row.red_cells_in_ml,
         out_ml=row.blood_out_ml,
         started_at=row.started_at,
         ended_at=row.ended_at,
+        units_told=None if row.units is None else round(row.units),
     )
 
 

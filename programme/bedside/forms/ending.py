@@ -24,8 +24,8 @@ from programme.worklist.forms.fields import (
 )
 from programme.worklist.forms.reading import TypedMoment, written_day
 from programme.worklist.forms.sessions import HB_SOFT, share, volume
-from sessions.day.numeric.entries import VITALS
-from sessions.day.services.finishing import MachineTotals
+from sessions.day.numeric.entries import LONGEST_END_WORDS, MOST_IN_TOTAL_ML, MOST_UNITS, VITALS
+from sessions.day.numeric.machine import Totals
 from sessions.models import HaemolysisSign
 
 RESULTS = {"hb_g_l": Analyte.HB, "hbs_pct": Analyte.HBS, "hbc_pct": Analyte.HBC}
@@ -61,41 +61,45 @@ def shown_moment(moment: datetime | None, zone: ZoneInfo, on: date) -> str:
     return f"{local:%H:%M}" if local.date() == on else f"{written_day(local.date())} {local:%H:%M}"
 
 
-class FinishForm(TimedForm):
-    """Why a session is finished although something is asked about; for an automated one, its totals."""
+class FinishForm(EdgeForm):
+    """Why a session is finished although something is asked about."""
+
+    reason = EdgeField(label="Reason", most=400, wide=True, help_text="needed where a line above is not in order")
+    parts = (Part("Why", ("reason",)),)
+
+    def __init__(self, *args: Any, asks: bool = True, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if not asks:
+            del self.fields["reason"]
+
+
+class AbandonForm(FinishForm):
+    """Why a session is given up."""
+
+    reason = EdgeField(label="Why it is given up", required=True, most=400, wide=True)
+
+
+class TotalsForm(TimedForm):
+    """What the machine states at the end of an automated session."""
 
     started = MomentField(label="Started", required=True, help_text="such as 09:30")
     ended = MomentField(label="Ended", required=True, help_text="such as 12:05")
-    saline_in_ml = volume("Saline in", 6000, required=True)
-    red_cells_in_ml = volume("Red cells in", 6000, required=True)
-    blood_out_ml = volume("Blood out", 8000, required=True)
-    units = QuantityField(label="Red cell units", required=True, low=0, high=20, unit="units", whole=True)
+    saline_in_ml = volume("Saline in", MOST_IN_TOTAL_ML["saline_in_ml"], required=True)
+    red_cells_in_ml = volume("Red cells in", MOST_IN_TOTAL_ML["red_cells_in_ml"], required=True)
+    blood_out_ml = volume("Blood out", MOST_IN_TOTAL_ML["blood_out_ml"], required=True)
+    units = QuantityField(label="Red cell units", required=True, low=0, high=MOST_UNITS, unit="units", whole=True)
     end_words = EdgeField(
-        label="End figures", most=300, wide=True, help_text="as the machine states them, word for word"
+        label="End figures", most=LONGEST_END_WORDS, wide=True, help_text="as the machine states them, word for word"
     )
-    reason = EdgeField(label="Reason", most=400, wide=True, help_text="needed where a line above is not in order")
 
     times = ("started", "ended")
-    totals = ("started", "ended", "saline_in_ml", "red_cells_in_ml", "blood_out_ml", "units", "end_words")
-    parts = (
-        Part("Totals", totals, note="of the machine; its own record stays with the machine"),
-        Part("Why", ("reason",)),
-    )
+    totals = ("saline_in_ml", "red_cells_in_ml", "blood_out_ml", "units", "started", "ended", "end_words")
+    parts: tuple[Part, ...] = (Part("Totals", totals, note="of the machine; its own record stays with the machine"),)
 
-    def __init__(self, *args: Any, automated: bool, asks: bool = True, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.automated = automated
-        for name in () if automated else self.totals:
-            del self.fields[name]
-        if not asks and not automated:
-            del self.fields["reason"]
-
-    def machine(self) -> MachineTotals | None:
-        """Return the totals of an automated session."""
-        if not self.automated:
-            return None
+    def said(self) -> Totals:
+        """Return the totals as typed."""
         given = self.cleaned_data
-        return MachineTotals(
+        return Totals(
             saline_in_ml=given["saline_in_ml"],
             red_cells_in_ml=given["red_cells_in_ml"],
             blood_out_ml=given["blood_out_ml"],
@@ -106,10 +110,11 @@ class FinishForm(TimedForm):
         )
 
 
-class AbandonForm(FinishForm):
-    """Why a session is given up; for an automated one, what was given until then."""
+class RightTotalsForm(TotalsForm):
+    """The right totals, and why those that stand are wrong."""
 
-    reason = EdgeField(label="Why it is given up", required=True, most=400, wide=True)
+    why = EdgeField(label="Why", required=True, most=400, wide=True)
+    parts = (*TotalsForm.parts, Part("Record", ("why",)))
 
 
 class ReasonForm(EdgeForm):

@@ -9,6 +9,7 @@ from typing import Any
 
 from django.core.exceptions import ValidationError
 
+from programme.bedside.forms.ending import TotalsForm
 from programme.bedside.queries.chair import Chair
 from programme.core.numeric.quantities import BadNumber, parse_number
 from sessions.day.numeric import entries as kinds
@@ -19,8 +20,8 @@ Typed = Mapping[str, str]
 CLOCK = re.compile(r"([01]?\d|2[0-3])[:.]([0-5]\d)")
 BAGS = {"small": "bag_tare_small_g", "large": "bag_tare_large_g"}
 SENT_FROM_HERE = frozenset(
-    {kinds.MOVED, kinds.STEP_DONE, kinds.OBSERVATION, kinds.PAUSE, kinds.RESUME, kinds.UNDO, kinds.TIME, kinds.BOTH,
-     kinds.NOTE}
+    {kinds.MOVED, kinds.STEP_DONE, kinds.TOTALS, kinds.OBSERVATION, kinds.PAUSE, kinds.RESUME, kinds.UNDO, kinds.TIME,
+     kinds.BOTH, kinds.NOTE}
 )  # fmt: skip
 """Units are checked, started and ended on their own pages."""
 
@@ -91,6 +92,15 @@ def _step_done(typed: Typed, chair: Chair, faults: list[str]) -> dict[str, Any]:
     return {"step": _whole(typed, "step", "Step", faults)}
 
 
+def _totals(typed: Typed, chair: Chair, faults: list[str]) -> dict[str, Any]:
+    today = chair.at.astimezone(chair.zone).date()
+    form = TotalsForm(dict(typed), today=today, zone=chair.zone, on=chair.exchange_session.on)
+    if form.is_valid():
+        return form.said().body()
+    faults += [fault.words for fault in form.stops]
+    return {}
+
+
 def _undo(typed: Typed, chair: Chair, faults: list[str]) -> dict[str, Any]:
     return {"number": _target(typed, chair, faults)}
 
@@ -155,6 +165,7 @@ def _number(typed: Typed, name: str, words: str, faults: list[str], low: float, 
 _READERS: dict[str, Callable[[Typed, Chair, list[str]], dict[str, Any]]] = {
     kinds.MOVED: _moved,
     kinds.STEP_DONE: _step_done,
+    kinds.TOTALS: _totals,
     kinds.OBSERVATION: _observation,
     kinds.PAUSE: _words,
     kinds.NOTE: _words,

@@ -3,7 +3,9 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from programme.core.numeric.words import count_of
 from sessions.day.numeric import entries as kinds
+from sessions.day.numeric.machine import Totals
 from sessions.day.numeric.strokes import Stroke
 from sessions.day.numeric.tally import PlannedStep
 
@@ -64,6 +66,8 @@ def entry_words(kind: str, body: Mapping[str, Any]) -> str:
         return _moved_words(body)
     if kind == kinds.OBSERVATION:
         return vitals_words(body)
+    if kind == kinds.TOTALS:
+        return totals_words(Totals.of_body(body))
     unit, number = body.get("unit"), body.get("number")
     said = {
         kinds.STEP_DONE: f"step {body.get('step')} done",
@@ -92,6 +96,16 @@ def _moved_words(body: Mapping[str, Any]) -> str:
         parts.append(f"in {ml(body['in_ml'])}{whose}")
     weighed = f", weighed {body['weighed_g']:g} g" if body.get("weighed_g") is not None else ""
     return f"{', '.join(parts)} mL{weighed}, step {body['step']}"
+
+
+def totals_words(totals: Totals) -> str:
+    """Return the totals of a machine in one line; its times are local, as they were typed."""
+    end = f"; {totals.end_words}" if totals.end_words else ""
+    return (
+        f"totals of the machine: saline {ml(totals.saline_in_ml)}, red cells {ml(totals.red_cells_in_ml)} mL of "
+        f"{count_of(totals.units, 'unit')}, blood out {ml(totals.blood_out_ml)} mL, "
+        f"{totals.started_at:%H:%M} to {totals.ended_at:%H:%M}{end}"
+    )
 
 
 def _listed(numbers: Sequence[int]) -> str:

@@ -19,6 +19,7 @@ from programme.bedside.forms.ending import (
     VolumeForm,
 )
 from programme.bedside.numeric.words import entry_words
+from programme.bedside.views.automated import put_totals_right
 from programme.bedside.views.ending import filled
 from programme.bedside.views.opening import open_session
 from programme.core import access, look
@@ -136,6 +137,9 @@ def save_home(request: access.SignedIn, exchange_session: ExchangeSession, form:
 @both_ways
 def put_right(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
     exchange_session, now = open_session(request, patient_ref, key), site_now(request.user)
+    totals = tally_of(exchange_session).totals
+    if totals is not None:
+        return put_totals_right(request, exchange_session, totals, there=after_of(exchange_session))
     form = VolumeForm(**filled(request, exchange_session, now), entries=volumes_of(exchange_session, now))
 
     def save(at: datetime) -> str:

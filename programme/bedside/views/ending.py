@@ -10,19 +10,16 @@ from django.http import HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
 
-from programme.bedside.forms.ending import AbandonForm, FinishForm, shown_moment
+from programme.bedside.forms.ending import AbandonForm, FinishForm
 from programme.bedside.views.opening import open_session
 from programme.core import access
 from programme.core.look import site_now
 from programme.core.settings_of_site import site_settings
 from programme.worklist.views.people import blank, both_ways
 from programme.worklist.views.saving import FormPage, answer
-from sessions.day.numeric.checks import Check
 from sessions.day.queries import Ending, ending_of, method_of
 from sessions.day.services import finishing
 from sessions.models import ExchangeSession, Method, State
-
-AFTER_TOTALS = ("Volumes", "Balance", "Times")
 
 
 def filled(
@@ -31,11 +28,6 @@ def filled(
     """Return what the forms of a session are made with: also its version, its day and the unit's zone."""
     made = blank(request, now.date(), version=exchange_session.version, **initial)
     return made | {"zone": ZoneInfo(exchange_session.patient.site.time_zone), "on": exchange_session.on}
-
-
-def shown_checks(ending: Ending, *, automated: bool) -> tuple[Check, ...]:
-    """Return the lines to show; those that wait for the totals of a machine are left out."""
-    return tuple(check for check in ending.checks if not (automated and check.name.startswith(AFTER_TOTALS)))
 
 
 @access.needs("move.finish")
@@ -51,7 +43,6 @@ def finish(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse
         finishing.finish(
             exchange_session=exchange_session, version=int(form.cleaned_data["version"] or 0), actor=request.user,
             at=at, key=form.cleaned_data["receipt"], reason=form.cleaned_data.get("reason") or "",
-            machine=form.machine(),
         )  # fmt: skip
         return there
 
@@ -67,7 +58,7 @@ def abandon(request: access.SignedIn, patient_ref: str, key: int) -> HttpRespons
     def save(at: datetime) -> str:
         done = finishing.abandon(
             exchange_session=exchange_session, version=int(form.cleaned_data["version"] or 0), actor=request.user,
-            at=at, key=form.cleaned_data["receipt"], reason=form.cleaned_data["reason"], machine=form.machine(),
+            at=at, key=form.cleaned_data["receipt"], reason=form.cleaned_data["reason"],
         )  # fmt: skip
         return reverse("bedside:after", args=[patient_ref, key]) if done.has_happened else course_of(exchange_session)
 
@@ -85,27 +76,23 @@ def ending_page(
     """Return the form of one of the two ends, and its page with the lines that are looked at."""
     now, runs = site_now(request.user), exchange_session.state == State.RUNNING
     ending = ending_of(exchange_session, at=now, settings=site_settings(exchange_session.patient.site, now))
-    automated = method_of(exchange_session, ending.plan) == Method.AUTOMATED and runs
-    zone = ZoneInfo(exchange_session.patient.site.time_zone)
-    started = shown_moment(exchange_session.started_at, zone, exchange_session.on)
-    form = kind(
-        **filled(request, exchange_session, now, started=started), automated=automated,
-        asks=bool(ending.asks) or kind is AbandonForm,
-    )  # fmt: skip
+    made = blank(request, now.date(), version=exchange_session.version)
+    form = kind(**made, asks=bool(ending.asks) or kind is AbandonForm)
     page = FormPage("Finish the session", "", "Finish the session", "", [form], exchange_session.patient)
-    page.template, page.extra = "bedside/finish.html", shown_of(exchange_session, ending, kind, automated=automated)
+    page.template, page.extra = "bedside/finish.html", shown_of(exchange_session, ending, kind)
     key = [exchange_session.patient.patient_ref, exchange_session.pk]
     page.back = reverse("bedside:run" if runs else "bedside:after", args=key)
     return form, page
 
 
-def shown_of(
-    exchange_session: ExchangeSession, ending: Ending, kind: type[FinishForm], *, automated: bool
-) -> dict[str, Any]:
+def shown_of(exchange_session: ExchangeSession, ending: Ending, kind: type[FinishForm]) -> dict[str, Any]:
     """Return what the page of an end shows beside its form."""
+    automated = method_of(exchange_session, ending.plan) == Method.AUTOMATED
     return {
-        "checks": shown_checks(ending, automated=automated),
+        "checks": ending.checks,
         "exchange_session": exchange_session,
         "abandon": kind is AbandonForm,
         "nothing": ending.carried_out.is_nothing,
+        "automated": automated,
+        "totals_missing": automated and ending.state.totals is None and exchange_session.state == State.RUNNING,
     }

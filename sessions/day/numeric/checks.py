@@ -7,12 +7,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from programme.core.numeric.words import count_of
 from sessions.day.numeric.done import Done
 from sessions.day.numeric.entries import VITALS
 from sessions.day.numeric.tally import Tally
 
 OK, WAITING, ASK, STOP = "ok", "waiting", "ask", "stop"
 VOLUMES_LINE = "Volumes of all steps"
+TOTALS_LINE = "Totals of the machine"
 TIMES_LINE, CONFLICTS_LINE = "Times", "Entries of two people at once"
 QUIET_LINES = (TIMES_LINE, CONFLICTS_LINE)
 """Said on the page after a session only where something is wrong with them."""
@@ -90,8 +92,14 @@ def finish_checks(
     weight_kg: float,
     settings: Mapping[str, float],
     now: datetime,
+    by_totals: bool = False,
 ) -> tuple[Check, ...]:
-    """Return the lines that are looked at before a session is finished."""
+    """Return the lines that are looked at before a session is finished.
+
+    by_totals: the session is automated. While its totals are not entered there are no volumes and times to look at.
+    """
+    if by_totals and state.totals is None:
+        return (_no_totals(carried_out), *_units(state, carried_out, units))
     return (
         _volumes(state, carried_out),
         _balance(carried_out.balance_ml, weight_kg, settings),
@@ -101,13 +109,23 @@ def finish_checks(
     )
 
 
+def _no_totals(carried_out: Done) -> Check:
+    """Where a unit was started, something was given: not even a session that is given up does without totals then."""
+    if carried_out.places:
+        n = len(carried_out.places)
+        were = f"{count_of(n, 'unit')} {'was' if n == 1 else 'were'} started"
+        return Check(STOP, TOTALS_LINE, f"not entered, though {were}: enter what the machine states")
+    words = "the totals of the machine are not entered; a session in which nothing happened is abandoned"
+    return Check(STOP, VOLUMES_LINE, words)
+
+
 def _volumes(state: Tally, carried_out: Done) -> Check:
     name = VOLUMES_LINE
     if carried_out.is_nothing:
         return Check(STOP, name, "nothing was given or drawn; a session in which nothing happened is abandoned")
     in_ml = carried_out.saline_in_ml + carried_out.red_cells_in_ml
     total = f"in {in_ml:,.0f} mL, out {carried_out.out_ml:,.0f} mL"
-    if not state.moved:
+    if state.totals is not None or not state.moved:
         return Check(OK, "Volumes, as totals", total)
     short = [
         f"step {s.planned.number} has {s.in_ml:.0f} of {s.planned.in_ml:.0f} mL in, "
@@ -144,15 +162,27 @@ def _units(state: Tally, carried_out: Done, units: Sequence[UnitNow]) -> tuple[C
         lines.append(Check(STOP, "Units not given", f"{', '.join(left)}: return or discard, and say why"))
     if carried_out.red_cells_in_ml > 0 and not carried_out.places:
         lines.append(Check(ASK, "Units", "red cells were given, but no entry names their unit"))
-    nameless = [place for place in carried_out.places if place not in labels]
-    if nameless:
-        words = f"{len(nameless)} of {len(carried_out.places)} given have no donation number here"
+    if state.totals is not None and carried_out.units != len(carried_out.places):
+        lines.append(Check(STOP, "Units of the totals", _units_apart(carried_out, labels)))
+    traced = sum(place in labels for place in carried_out.places)
+    if traced < carried_out.units:
+        words = f"{carried_out.units - traced} of {carried_out.units} given have no donation number here"
         lines.append(Check(ASK, "Units", f"{words}: nobody could trace them"))
     if not lines:
         count = len(carried_out.places)
         words = f"{count} given" + ("" if count == len(units) else f", {len(units) - count} put away" if units else "")
         lines.append(Check(OK, "Units ended and accounted for", words if count or units else "none was used"))
     return tuple(lines)
+
+
+def _units_apart(carried_out: Done, labels: Mapping[int, str]) -> str:
+    """What the totals and the units say of one another; a unit is what traces a donor, so both must be right."""
+    n = len(carried_out.places)
+    which = f" ({', '.join(labels.get(place, f'unit {place}') for place in carried_out.places)})" if n else ""
+    return (
+        f"the totals say {count_of(carried_out.units, 'unit')}, {n or 'none'} {'was' if n == 1 else 'were'} started "
+        f"here{which}: put right what is wrong before it is finished"
+    )
 
 
 def _times(state: Tally, carried_out: Done, now: datetime) -> Check:
@@ -163,11 +193,25 @@ def _times(state: Tally, carried_out: Done, now: datetime) -> Check:
     if turned:
         named = ", ".join(f"unit {place}" for place in sorted(turned))
         return Check(STOP, TIMES_LINE, f"{named} ended before it was started; put the time right")
+    apart = _outside(state)
+    if apart:
+        return Check(ASK, TIMES_LINE, f"{apart} lies wholly outside the times of the totals")
     if end > now:
         return Check(STOP, TIMES_LINE, "an entry lies in the future; put its time right")
     hours = (end - start) / timedelta(hours=1)
     words = f"{hours:.0f} h {round(60 * (hours % 1)):02d} min" if hours >= 1 else f"{60 * hours:.0f} min"
     return Check(ASK if hours > LONGEST_SESSION_H else OK, TIMES_LINE, f"{words} from first to last entry")
+
+
+def _outside(state: Tally) -> str:
+    """Name the first unit that was over before the machine began, or was started after it ended; '' where none was."""
+    if state.totals is None:
+        return ""
+    for place, times in sorted(state.units.items()):
+        before = times.ended_at is not None and times.ended_at < state.totals.started_at
+        if before or (times.started_at is not None and times.started_at > state.totals.ended_at):
+            return f"unit {place}"
+    return ""
 
 
 def _conflicts(state: Tally) -> Check:

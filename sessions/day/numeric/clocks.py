@@ -39,7 +39,7 @@ def next_observations(tally: Tally, *, started_at: datetime, interval_min: float
             times.append(Due(at, "after_15", f"{slow_first_min:g} min into unit {place}"))
     ended = ended_at(tally)
     if ended is not None and last < ended:
-        times.append(Due(ended, "end", "the last step is done"))
+        times.append(Due(ended, "end", "the machine has ended" if tally.totals else "the last step is done"))
     return min(times, key=lambda due: due.at)
 
 
@@ -53,7 +53,9 @@ def unit_starts(tally: Tally) -> dict[int, datetime]:
 
 
 def ended_at(tally: Tally) -> datetime | None:
-    """Return when the last step was done; None while one is left."""
+    """Return when the machine ended or the last step was done; None while one is left."""
+    if tally.totals is not None:
+        return tally.totals.ended_at
     if not tally.steps or tally.current is not None:
         return None
     return max((step.ended_at for step in tally.steps if step.ended_at is not None), default=None)

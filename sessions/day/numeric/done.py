@@ -4,9 +4,10 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 
+from sessions.day.numeric.machine import Totals
 from sessions.day.numeric.tally import Moved, Tally
 
-ONE_ARM = "one_arm"
+ONE_ARM, AUTOMATED = "one_arm", "automated"
 MOST_IN_ONE_STEP_ML = 3000.0
 CELLS_HB_G_L = (100.0, 300.0)
 """What a stored step can hold: more fluid becomes a further step, and haemoglobin of cells outside it is not known."""
@@ -26,7 +27,10 @@ class StepDone:
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """A session as carried out; times are None where nothing was given or drawn. places: of the units given."""
+    """A session as carried out; times are None where nothing was given or drawn. places: of the units given.
+
+    units_told: how many units the totals say, where only totals are known; None where each is known by its place.
+    """
 
     steps: tuple[StepDone, ...]
     places: tuple[int, ...]
@@ -35,6 +39,11 @@ class Done:
     out_ml: float
     started_at: datetime | None
     ended_at: datetime | None
+    units_told: int | None = None
+
+    @property
+    def units(self) -> int:
+        return len(self.places) if self.units_told is None else self.units_told
 
     @property
     def balance_ml(self) -> float:
@@ -52,20 +61,40 @@ def done(state: Tally, *, method: str, began: datetime | None = None) -> Done:
     one step of the plan went in and out at the same time and is one step. began: when the session was started.
     A volume is entered when it is in or out: its step began with its unit or with the end of the step before. The
     session ends with the last volume or the end of the last unit.
+    'automated': volumes and times are those of the totals alone, the units those that were really started.
     """
+    if method == AUTOMATED and state.totals is not None:
+        return _by_machine(state, state.totals)
     ends = [one.at for one in state.moved]
     ends += [times.ended_at for times in state.units.values() if times.ended_at is not None]
     starts = [one.at for one in state.moved] + ([] if began is None else [began])
     starts += [times.started_at for times in state.units.values() if times.started_at is not None]
     return Done(
         steps=tuple(_steps(_groups(state.moved, apart=method == ONE_ARM), state, began)),
-        places=tuple(sorted(place for place, times in state.units.items() if times.started_at or times.in_ml > 0)),
+        places=_places(state),
         saline_in_ml=state.saline_in_ml,
         red_cells_in_ml=state.red_cells_in_ml,
         out_ml=state.out_ml,
         started_at=min(starts, default=None),
         ended_at=max(ends, default=None),
     )
+
+
+def _by_machine(state: Tally, totals: Totals) -> Done:
+    return Done(
+        steps=(),
+        places=_places(state),
+        saline_in_ml=totals.saline_in_ml,
+        red_cells_in_ml=totals.red_cells_in_ml,
+        out_ml=totals.blood_out_ml,
+        started_at=totals.started_at,
+        ended_at=totals.ended_at,
+        units_told=totals.units,
+    )
+
+
+def _places(state: Tally) -> tuple[int, ...]:
+    return tuple(sorted(place for place, times in state.units.items() if times.started_at or times.in_ml > 0))
 
 
 def _steps(groups: Iterable[list[Moved]], state: Tally, began: datetime | None) -> Iterator[StepDone]:

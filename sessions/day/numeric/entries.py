@@ -8,6 +8,7 @@ from typing import Any
 
 MOVED = "moved"
 STEP_DONE = "step_done"
+TOTALS = "totals"
 UNIT_CHECKED, UNIT_STARTED, UNIT_ENDED, UNIT_PUT_AWAY = "unit_checked", "unit_started", "unit_ended", "unit_put_away"
 OBSERVATION = "observation"
 PAUSE, RESUME = "pause", "resume"
@@ -16,13 +17,17 @@ START_CHECK, PLAN, REACTION, NOTE = "start_check", "plan", "reaction", "note"
 SAMPLE, DISPOSAL, LEAFLET = "sample", "disposal", "leaflet"
 
 AT_THE_CHAIR = frozenset(
-    {MOVED, STEP_DONE, UNIT_STARTED, UNIT_ENDED, OBSERVATION, PAUSE, RESUME, UNDO, TIME, BOTH, NOTE}
+    {MOVED, STEP_DONE, TOTALS, UNIT_STARTED, UNIT_ENDED, OBSERVATION, PAUSE, RESUME, UNDO, TIME, BOTH, NOTE}
 )
 """Kinds that the bedside page sends by itself; it keeps them until the server has answered."""
 AFTERWARDS = frozenset({OBSERVATION, SAMPLE, DISPOSAL, LEAFLET, NOTE, UNDO, TIME, BOTH, UNIT_PUT_AWAY})
 """Kinds that a finished session still takes."""
 
 MOST_IN_ONE_ENTRY_ML = 1500.0
+MOST_UNITS = 20
+MOST_IN_TOTAL_ML = {"saline_in_ml": 6000.0, "red_cells_in_ml": 6000.0, "blood_out_ml": 8000.0}
+"""More than this is a slip of the finger: about the blood of a heavy adult. Chosen here."""
+LONGEST_END_WORDS = 300
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +98,29 @@ def _moved(body: Mapping[str, Any]) -> list[str]:
     return faults
 
 
+def _totals(body: Mapping[str, Any]) -> list[str]:
+    faults = _whole(body, "units", 0, MOST_UNITS)
+    for name, most in MOST_IN_TOTAL_ML.items():
+        faults += _number(body, name, name.removesuffix("_ml").replace("_", " ").capitalize(), 0, most, "mL")
+    moments = [_with_offset(body, name, faults) for name in ("started_at", "ended_at")]
+    if None not in moments and moments[1] < moments[0]:  # type: ignore[operator]
+        faults.append("A session cannot end before it starts.")
+    words = body.get("end_words", "")
+    if not isinstance(words, str) or len(words) > LONGEST_END_WORDS:
+        faults.append(f"end_words: words of at most {LONGEST_END_WORDS} characters.")
+    return faults or _totals_against(body)
+
+
+def _totals_against(body: Mapping[str, Any]) -> list[str]:
+    if not any(body[name] for name in MOST_IN_TOTAL_ML):
+        return ["Totals of 0 mL say nothing: a session in which nothing was given or drawn is given up."]
+    if body["red_cells_in_ml"] > 0 and body["units"] == 0:
+        return ["Red cells were given, so at least one unit was."]
+    if body["units"] > 0 and body["red_cells_in_ml"] == 0:
+        return ["Units were given, so red cells were."]
+    return []
+
+
 def _observation(body: Mapping[str, Any]) -> list[str]:
     faults = [] if body.get("moment") in MOMENTS else [f"moment must be one of {', '.join(MOMENTS)}."]
     said = [name for name in VITALS if body.get(name) is not None]
@@ -110,12 +138,20 @@ def _names_entry(body: Mapping[str, Any]) -> list[str]:
 
 def _time(body: Mapping[str, Any]) -> list[str]:
     faults = _names_entry(body)
-    try:
-        if datetime.fromisoformat(str(body.get("happened_at"))).tzinfo is None:
-            faults.append("happened_at needs its offset from UTC.")
-    except ValueError:
-        faults.append(f"happened_at: {body.get('happened_at')!r} is no date and time such as 2026-06-01T10:15+01:00.")
+    _with_offset(body, "happened_at", faults)
     return faults
+
+
+def _with_offset(body: Mapping[str, Any], name: str, faults: list[str]) -> datetime | None:
+    try:
+        moment = datetime.fromisoformat(str(body.get(name)))
+    except ValueError:
+        faults.append(f"{name}: {body.get(name)!r} is no date and time such as 2026-06-01T10:15+01:00.")
+        return None
+    if moment.tzinfo is None:
+        faults.append(f"{name} needs its offset from UTC.")
+        return None
+    return moment
 
 
 def _both(body: Mapping[str, Any]) -> list[str]:
@@ -135,11 +171,7 @@ def _step(body: Mapping[str, Any]) -> list[str]:
 
 def _sample(body: Mapping[str, Any]) -> list[str]:
     faults = [] if str(body.get("place", "")).strip() else ["Say which arm or line the sample was taken from."]
-    try:
-        if datetime.fromisoformat(str(body.get("taken_at"))).tzinfo is None:
-            faults.append("taken_at needs its offset from UTC.")
-    except ValueError:
-        faults.append(f"taken_at: {body.get('taken_at')!r} is no date and time such as 2026-06-01T14:40+01:00.")
+    _with_offset(body, "taken_at", faults)
     return faults
 
 
@@ -170,6 +202,7 @@ def _whole(body: Mapping[str, Any], name: str, low: int, high: int) -> list[str]
 _CHECKS: dict[str, Callable[[Mapping[str, Any]], list[str]]] = {
     MOVED: _moved,
     STEP_DONE: _step,
+    TOTALS: _totals,
     UNIT_CHECKED: _unit,
     UNIT_STARTED: _unit,
     UNIT_ENDED: _unit,

@@ -13,14 +13,16 @@ from sessions.day.numeric.entries import (
     RESUME,
     STEP_DONE,
     TIME,
+    TOTALS,
     UNDO,
     UNIT_ENDED,
     UNIT_STARTED,
 )
 
-UNDOABLE = frozenset({MOVED, STEP_DONE, OBSERVATION, PAUSE, RESUME, NOTE, TIME, BOTH})
+UNDOABLE = frozenset({MOVED, STEP_DONE, TOTALS, OBSERVATION, PAUSE, RESUME, NOTE, TIME, BOTH})
 """Units are taken back on their own page, for their state and checks stand there."""
 TIMED = frozenset({MOVED, STEP_DONE, OBSERVATION, PAUSE, RESUME, NOTE, UNIT_STARTED, UNIT_ENDED})
+"""Totals are not among them: their times are in them, and are put right by undoing them and entering them again."""
 LONGEST_BEFORE_START = timedelta(hours=4)
 
 
@@ -51,7 +53,7 @@ def faults_among(
     if kind == BOTH and (len(set(named)) < 2 or any(kinds.get(number, MOVED) != MOVED for number in named)):
         faults.append("Two different volume entries are named to say that both happened.")
     if kind == TIME:
-        faults += _moment(datetime.fromisoformat(str(body["happened_at"])), at, started_at)
+        faults += moment_faults(datetime.fromisoformat(str(body["happened_at"])), at, started_at)
     return tuple(faults)
 
 
@@ -68,7 +70,8 @@ def _unknown(kind: str, number: int, kinds: Mapping[int, str], undone: frozenset
     return []
 
 
-def _moment(moment: datetime, at: datetime, started_at: datetime | None) -> list[str]:
+def moment_faults(moment: datetime, at: datetime, started_at: datetime | None) -> list[str]:
+    """Return a sentence where a moment of a session, as it was typed, cannot be; `at` is now."""
     if moment > at:
         return [f"{moment.isoformat(timespec='minutes')} is in the future."]
     if started_at is not None and moment < started_at - LONGEST_BEFORE_START:

@@ -19,11 +19,13 @@ from sessions.day.numeric.entries import (
     START_CHECK,
     STEP_DONE,
     TIME,
+    TOTALS,
     UNDO,
     UNIT_ENDED,
     UNIT_STARTED,
     Said,
 )
+from sessions.day.numeric.machine import Totals
 from sessions.numeric.exchange import Step
 
 
@@ -82,6 +84,7 @@ class Tally:
     """Where a session stands. Balance is in less out [mL]; deepest and highest are its extremes between entries.
 
     began: when it was checked and started, None where no entry says so; a time put right never moves it.
+    totals: of an automated session, as its machine stated them; volumes and steps are then not entered.
     """
 
     steps: tuple[StepSoFar, ...]
@@ -98,6 +101,7 @@ class Tally:
     conflicts: tuple[tuple[int, int], ...]
     last_number: int
     began: datetime | None = None
+    totals: Totals | None = None
 
     @property
     def in_ml(self) -> float:
@@ -153,6 +157,7 @@ def tally(plan: Sequence[PlannedStep], entries: Iterable[Said]) -> Tally:
         conflicts=_conflicts(counted),
         last_number=every[-1].number if every else 0,
         began=next((said.happened_at for said in every if said.kind == START_CHECK), None),
+        totals=next((Totals.of_body(s.body, s.number) for s in reversed(counted) if s.kind == TOTALS), None),
     )
 
 

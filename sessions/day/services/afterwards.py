@@ -13,7 +13,9 @@ from patients.services import change_of, finish_change, need_reason, new_result,
 from programme.core.models import User
 from programme.core.settings_of_site import site_settings
 from sessions.day.models import Entry, FollowUp
-from sessions.day.numeric.entries import MOVED, SAMPLE, UNDO
+from sessions.day.numeric.entries import MOVED, SAMPLE, TOTALS, UNDO
+from sessions.day.numeric.machine import Totals
+from sessions.day.numeric.naming import moment_faults
 from sessions.day.queries import after_results, ending_of, sample_of, tally_of
 from sessions.day.services.entering import keep, refuse_of_method
 from sessions.day.services.moves import hold
@@ -160,12 +162,43 @@ def add_volume(
     rewrite_totals(exchange_session=now, actor=actor, at=at, why=why)
 
 
+@transaction.atomic
+def correct_totals(
+    *, exchange_session: ExchangeSession, totals: Totals, why: str, key: str, actor: User, at: datetime
+) -> None:
+    """Put the totals of a finished automated session right: those entered are undone, others stand in their place.
+
+    Raises: ValidationError where the session is not finished or has no totals entered, without a reason, or where the
+    new ones cannot be, or name another number of units than were started.
+    """
+    now, why = hold(exchange_session), need_reason(why)
+    _need_finished(now)
+    state = tally_of(now)
+    if state.totals is None:
+        raise ValidationError("No totals of a machine are entered in this session.")
+    began = state.began or now.started_at
+    faults = [f for moment in (totals.started_at, totals.ended_at) for f in moment_faults(moment, at, began)]
+    given: dict[str, Any] = {"exchange_session": now, "actor": actor, "at": at, "why": why}
+    if not faults:
+        keep(**given, key=f"{key[:60]}-u", kind=UNDO, body={"number": state.totals.number})
+        keep(**given, key=f"{key[:60]}-t", kind=TOTALS, body=totals.body())
+        stops = ending_of(now, at=at, settings=site_settings(now.patient.site, at)).stops
+        faults = [f"{check.sentence}." for check in stops]
+    if faults:
+        raise ValidationError(faults)
+    rewrite_totals(exchange_session=now, actor=actor, at=at, why=why)
+
+
 def _need_volumes(exchange_session: ExchangeSession) -> None:
     refuse_of_method(exchange_session, MOVED)
+    _need_finished(exchange_session)
+
+
+def _need_finished(exchange_session: ExchangeSession) -> None:
     if exchange_session.state != State.FINISHED:
         raise ValidationError(
-            f"This session is {exchange_session.state}. Volumes are put right while it is finished and not closed; "
-            "a consultant can open a closed one again."
+            f"This session is {exchange_session.state}. What was given and drawn is put right while it is finished and "
+            "not closed; a consultant can open a closed one again."
         )
 
 

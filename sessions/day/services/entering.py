@@ -21,11 +21,13 @@ from sessions.day.numeric.entries import (
     START_CHECK,
     STEP_DONE,
     TIME,
+    TOTALS,
     UNDO,
     faults_of,
 )
-from sessions.day.numeric.naming import faults_among, named_in
-from sessions.day.queries import is_automated, plan_carried_out
+from sessions.day.numeric.machine import Totals
+from sessions.day.numeric.naming import faults_among, moment_faults, named_in
+from sessions.day.queries import is_automated, plan_carried_out, tally_of
 from sessions.day.services.moves import hold
 from sessions.day.services.totals import rewrite_totals
 from sessions.models import DonationUnit, ExchangeSession, Fluid, State, UnitState
@@ -84,6 +86,8 @@ def refuse_of_method(exchange_session: ExchangeSession, kind: str) -> None:
             "This session is automated: single volumes and steps are not entered. Nothing was kept; enter the totals "
             "of the machine instead."
         )
+    if kind == TOTALS and not is_automated(exchange_session):
+        raise ValidationError("Totals are entered for an automated session, and for no other.")
 
 
 def _is_late(exchange_session: ExchangeSession, kind: str, happened_at: datetime, waited_s: float) -> bool:
@@ -148,6 +152,8 @@ def _faults_here(exchange_session: ExchangeSession, kind: str, body: Mapping[str
         if body.get("unit") is not None:
             return _faults_of_unit(exchange_session, body["unit"])
         return _faults_without_unit(exchange_session, body)
+    if kind == TOTALS:
+        return _faults_of_totals(exchange_session, Totals.of_body(body), at)
     named = named_in(kind, body)
     if not named:
         return ()
@@ -157,7 +163,24 @@ def _faults_here(exchange_session: ExchangeSession, kind: str, body: Mapping[str
     undos = others.filter(kind=UNDO).values_list("body__number", flat=True)
     # Once ended, the row's start is that of the earliest entry: counted from there, each time could go further back.
     began = next((at for _, kind, at in rows if kind == START_CHECK), exchange_session.started_at)
-    return faults_among(kind, body, kinds=kinds, undone=frozenset(undos), at=at, started_at=began)
+    faults = faults_among(kind, body, kinds=kinds, undone=frozenset(undos), at=at, started_at=began)
+    if kind == UNDO and kinds.get(body["number"]) == TOTALS and exchange_session.state != State.RUNNING:
+        faults += ("The totals of a session that has ended are put right with a reason, not undone.",)
+    return faults
+
+
+def _faults_of_totals(exchange_session: ExchangeSession, totals: Totals, at: datetime) -> Sequence[str]:
+    """Only one entry of totals counts at a time: of two made apart, people see both and say which is right."""
+    state = tally_of(exchange_session)
+    if state.totals is not None:
+        one = state.totals
+        said = f"in {one.in_ml:.0f} mL, out {one.blood_out_ml:.0f} mL, {one.units} units"
+        return (f"Totals are entered already (entry {one.number}: {said}). Undo that entry first if it is wrong.",)
+    started = sum(times.started_at is not None for times in state.units.values())
+    if exchange_session.state != State.RUNNING and totals.units != started:
+        return (f"These totals say {totals.units} units, {started} were started before the session ended.",)
+    began = state.began or exchange_session.started_at
+    return [fault for moment in (totals.started_at, totals.ended_at) for fault in moment_faults(moment, at, began)]
 
 
 def _faults_without_unit(exchange_session: ExchangeSession, body: Mapping[str, Any]) -> Sequence[str]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
@@ -12,55 +11,18 @@ from django.db import transaction
 from patients.services import change_of
 from programme.core import trail
 from programme.core.models import User
-from programme.core.numeric.words import count_of
 from programme.core.settings_of_site import site_settings
 from sessions.day.models import FollowUp
 from sessions.day.numeric.after import call_day
 from sessions.day.numeric.checks import OK, STOP, VOLUMES_LINE, Check, closing_checks
-from sessions.day.numeric.done import Done
 from sessions.day.numeric.entries import NOTE, UNIT_ENDED
 from sessions.day.queries import Ending, after_results, afterwards_of, ending_of, method_of, tally_of
 from sessions.day.services.entering import keep
 from sessions.day.services.moves import hold, move
 from sessions.day.services.totals import values_of, write_done
-from sessions.models import ExchangeSession, Method, State
+from sessions.models import ExchangeSession, State
 
 CALL_WORDS = "dark urine, new pain, fever, more tired than usual"
-
-
-@dataclass(frozen=True, slots=True)
-class MachineTotals:
-    """What an automated session is known by: totals [mL], units, times, and end figures as the machine stated them."""
-
-    saline_in_ml: float
-    red_cells_in_ml: float
-    blood_out_ml: float
-    units: int
-    started_at: datetime
-    ended_at: datetime
-    end_words: str = ""
-
-    def as_done(self) -> Done:
-        return Done(
-            steps=(),
-            places=tuple(range(1, self.units + 1)),
-            saline_in_ml=self.saline_in_ml,
-            red_cells_in_ml=self.red_cells_in_ml,
-            out_ml=self.blood_out_ml,
-            started_at=self.started_at,
-            ended_at=self.ended_at,
-        )
-
-    def faults(self, at: datetime) -> dict[str, str]:
-        """Return what cannot be, by field."""
-        found = {}
-        if self.ended_at < self.started_at:
-            found["ended_at"] = "A session cannot end before it starts."
-        if self.ended_at > at:
-            found["ended_at"] = "The end lies in the future."
-        if self.red_cells_in_ml > 0 and self.units == 0:
-            found["units"] = "Red cells were given, so at least one unit was."
-        return found
 
 
 @transaction.atomic
@@ -72,35 +34,22 @@ def finish(
     at: datetime,
     key: str,
     reason: str = "",
-    machine: MachineTotals | None = None,
 ) -> ExchangeSession:
     """Finish a running session: write steps, units and totals as they really were.
 
     version: of the session as the person saw it. key: one-time key of the form. reason: why it is finished although
-    something is asked about. machine: the totals of an automated session, and of no other.
+    something is asked about.
     Raises: ValidationError with every line that stops it, or that needs a reason. Nothing is written then.
     """
     now = hold(exchange_session)
     settings = site_settings(now.patient.site, at)
-    ending = _ending(now, at=at, settings=settings, machine=machine)
+    ending = ending_of(now, at=at, settings=settings)
     _refuse(ending.stops)
-    words = [machine_words(machine)] if machine else []
-    words += although("Finished", ending.checks, reason)
-    for number, sentence in enumerate(words):
+    for number, sentence in enumerate(although("Finished", ending.checks, reason)):
         keep(exchange_session=now, key=f"{key[:60]}-{number}", kind=NOTE, body={"words": sentence}, actor=actor, at=at)
     trail.write(write_done(now, ending.state, ending.carried_out), actor=actor, at=at)
     values = values_of(ending.carried_out) | {"method": method_of(now, ending.plan)}
     return move(exchange_session=now, name="finish", version=version, actor=actor, at=at, reason=reason, values=values)
-
-
-def machine_words(machine: MachineTotals) -> str:
-    """Return the totals of an automated session as the record keeps them beside its own figures."""
-    end = f" {machine.end_words.strip()}" if machine.end_words.strip() else ""
-    return (
-        f"Totals as the machine stated them: saline {machine.saline_in_ml:g} mL, red cells "
-        f"{machine.red_cells_in_ml:g} mL in {count_of(machine.units, 'unit')}, "
-        f"blood out {machine.blood_out_ml:g} mL.{end}"
-    )
 
 
 def although(what: str, checks: tuple[Check, ...], reason: str) -> list[str]:
@@ -130,7 +79,6 @@ def abandon(
     at: datetime,
     key: str,
     reason: str,
-    machine: MachineTotals | None = None,
 ) -> ExchangeSession:
     """Give a session up; what was really given and drawn until then is kept and counts.
 
@@ -140,13 +88,11 @@ def abandon(
     now = hold(exchange_session)
     values = None
     if now.state == State.RUNNING and reason.strip():
-        values = _write_abandoned(now, actor=actor, at=at, key=key, reason=reason.strip(), machine=machine)
+        values = _write_abandoned(now, actor=actor, at=at, key=key, reason=reason.strip())
     return move(exchange_session=now, name="abandon", version=version, actor=actor, at=at, reason=reason, values=values)
 
 
-def _write_abandoned(
-    now: ExchangeSession, *, actor: User, at: datetime, key: str, reason: str, machine: MachineTotals | None
-) -> dict[str, Any]:
+def _write_abandoned(now: ExchangeSession, *, actor: User, at: datetime, key: str, reason: str) -> dict[str, Any]:
     """Write what was done of a running session that is given up; return the values of its own row."""
     settings = site_settings(now.patient.site, at)
     state = tally_of(now)
@@ -156,26 +102,13 @@ def _write_abandoned(
                 exchange_session=now, key=f"{key[:50]}-unit{place}", kind=UNIT_ENDED, body={"unit": place},
                 actor=actor, at=at, why=f"abandoned: {reason}"[:400],
             )  # fmt: skip
-    ending = _ending(now, at=at, settings=settings, machine=machine)
+    ending = ending_of(now, at=at, settings=settings)
     _refuse(tuple(check for check in ending.stops if check.name != VOLUMES_LINE))
     said = write_done(now, ending.state, ending.carried_out)
-    if machine:
-        words = {"words": machine_words(machine)}
-        keep(exchange_session=now, key=f"{key[:50]}-machine", kind=NOTE, body=words, actor=actor, at=at)
     call = _late_call(now, ending, settings, at)
     said += [change_of(now.patient, "open follow-up", call)] if call else []
     trail.write(said, actor=actor, at=at)
     return values_of(ending.carried_out) | {"method": method_of(now, ending.plan)}
-
-
-def _ending(now: ExchangeSession, *, at: datetime, settings: dict[str, float], machine: MachineTotals | None) -> Ending:
-    """Read a running session at its end, with its totals where it is an automated one."""
-    if machine is not None and (faults := machine.faults(at)):
-        raise ValidationError(faults)
-    ending = ending_of(now, at=at, settings=settings, as_totals=machine.as_done() if machine else None)
-    if (machine is not None) != (method_of(now, ending.plan) == Method.AUTOMATED):
-        raise ValidationError("Totals are entered for an automated session, and for no other.")
-    return ending
 
 
 def checks_to_close(exchange_session: ExchangeSession, *, at: datetime) -> tuple[Check, ...]:

@@ -19,9 +19,9 @@ from sessions.services import StepGiven, write_steps
 
 def values_of(carried_out: Done) -> dict[str, Any]:
     """Return what a session's own row says of what was carried out."""
-    units_said = bool(carried_out.places) or carried_out.red_cells_in_ml == 0
+    units_said = carried_out.units > 0 or carried_out.red_cells_in_ml == 0
     return {
-        "units": len(carried_out.places) if units_said else None,
+        "units": carried_out.units if units_said else None,
         "saline_in_ml": carried_out.saline_in_ml,
         "red_cells_in_ml": carried_out.red_cells_in_ml,
         "blood_out_ml": carried_out.out_ml,
@@ -59,7 +59,7 @@ def rewrite_totals(*, exchange_session: ExchangeSession, actor: User, at: dateti
         return
     method = method_of(exchange_session, plan_carried_out(exchange_session))
     state = tally_of(exchange_session)
-    if method == Method.AUTOMATED or not (state.moved or state.undone):
+    if state.totals is None if method == Method.AUTOMATED else not (state.moved or state.undone):
         return
     # From the entry and not from the row, which already holds what an earlier time, perhaps a wrong one, made of it.
     carried_out = done(state, method=method, began=state.began or exchange_session.started_at)

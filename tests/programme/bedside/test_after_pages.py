@@ -14,7 +14,7 @@ from programme.planning.models import Suggestion
 from sessions.day.models import Entry, FollowUp
 from sessions.day.services import finishing
 from sessions.models import DonationUnit, ExchangeSession, HaemolysisSign, LabResult
-from tests.day import DONE, finished_day, running_day, sampled_day
+from tests.day import DONE, MACHINE_UNITS, automated_day, finished_day, running_day, sampled_day
 from tests.factories import (
     NOW,
     TODAY,
@@ -91,20 +91,42 @@ def test_the_same_form_sent_twice_finishes_once(patient, nurse, consultant, nurs
     assert ExchangeSession.objects.get(pk=session.pk).version == session.version + 1
 
 
-def test_an_automated_session_asks_for_its_totals(patient, nurse, consultant, nurse_client) -> None:
-    session = running_day(patient, nurse=nurse, consultant=consultant, entries=(), method="automated")
-    DonationUnit.objects.update(state="given", end_reason="")
-    refused = send(nurse_client, session, "finish/", started="06:00", ended="07:40", reason="")
-    assert "Red cells in is needed." in text_of(refused)
-    given = {
-        "started": "06:00", "ended": "07:40", "saline_in_ml": "200", "red_cells_in_ml": "774", "blood_out_ml": "980",
-        "units": "3", "end_words": "end haematocrit 0.31", "reason": "",
+def test_an_automated_session_is_finished_once_its_totals_are_entered(patient, nurse, consultant, nurse_client) -> None:
+    session = automated_day(patient, nurse=nurse, consultant=consultant, entries=MACHINE_UNITS)
+    refused = send(nurse_client, session, "finish/", reason="in a hurry")
+    assert "Totals of the machine: not entered, though 3 units were started" in text_of(refused)
+    assert f"{address(session, 'run/')}?show=totals" in refused.content.decode()
+    totals = {
+        "kind": "totals", "receipt": "t", "started": "06:05", "ended": "08:11", "saline_in_ml": "200",
+        "red_cells_in_ml": "774", "blood_out_ml": "980", "units": "3", "end_words": "end haematocrit 0.31",
     }  # fmt: skip
-    assert send(nurse_client, session, "finish/", **given).headers["Location"] == address(session, "after/")
+    wrong = nurse_client.post(address(session, "enter/"), {**totals, "units": "", "ended": "8.11 pm"})
+    assert wrong.status_code == 422
+    assert "Red cell units is needed." in text_of(wrong)
+    assert "Ended: '8.11 pm' is not a time" in text_of(wrong) or "Ended: 'pm' is not a time" in text_of(wrong)
+    nurse_client.post(address(session, "enter/"), totals)
+    assert send(nurse_client, session, "finish/").headers["Location"] == address(session, "after/")
     stored = ExchangeSession.objects.get(pk=session.pk)
     assert (stored.saline_in_ml, stored.red_cells_in_ml, stored.blood_out_ml, stored.units) == (200, 774, 980, 3)
-    assert f"{stored.started_at:%H:%M} {stored.ended_at:%H:%M}" == "05:00 06:40"  # an hour behind the unit's summer
+    assert f"{stored.started_at:%H:%M} {stored.ended_at:%H:%M}" == "05:05 07:11"  # an hour behind the unit's summer
+    assert set(DonationUnit.objects.values_list("state", flat=True)) == {"given"}
     assert "HbS 34.0 should now be near" in text_of(nurse_client.get(address(session, "after/")))
+
+
+def test_totals_of_a_finished_session_are_put_right_on_one_form(patient, nurse, consultant, nurse_client) -> None:
+    session = finished_day(patient, nurse=nurse, consultant=consultant, make=automated_day)
+    shown = nurse_client.get(address(session, "put-right/"))
+    assert 'value="980"' in shown.content.decode()
+    assert 'value="end haematocrit 0.31"' in shown.content.decode()
+    right = {
+        "started": "06:05", "ended": "08:11", "saline_in_ml": "200", "red_cells_in_ml": "774", "blood_out_ml": "1000",
+        "units": "3", "end_words": "", "why": "read from the wrong line",
+    }  # fmt: skip
+    assert "the totals say 2 units" in text_of(send(nurse_client, session, "put-right/", **{**right, "units": "2"}))
+    answer = send(nurse_client, session, "put-right/", **right)
+    assert answer.headers["Location"] == address(session, "after/")
+    assert ExchangeSession.objects.get(pk=session.pk).blood_out_ml == 1000
+    assert "in less out is \u221226 mL" in text_of(nurse_client.get(address(session, "after/")))
 
 
 def test_giving_up_keeps_what_was_given_and_says_so(patient, nurse, consultant, nurse_client) -> None:

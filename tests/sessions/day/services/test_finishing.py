@@ -263,62 +263,6 @@ def test_abandoning_needs_a_reason_and_all_units_accounted_for(running: Exchange
     assert not Entry.objects.exists()
 
 
-# Automated
-
-
-@pytest.fixture
-def machine(running: ExchangeSession) -> ExchangeSession:
-    ExchangeSession.objects.filter(pk=running.pk).update(method="automated")
-    DonationUnit.objects.update(state="given")
-    return ExchangeSession.objects.get(pk=running.pk)
-
-
-def totals(**given: Any) -> finishing.MachineTotals:
-    values = {
-        "saline_in_ml": 300, "red_cells_in_ml": 1900, "blood_out_ml": 2150, "units": 7,
-        "started_at": START, "ended_at": NOW - timedelta(hours=1), "end_words": "end haematocrit 0.31", **given,
-    }  # fmt: skip
-    return finishing.MachineTotals(**values)
-
-
-def test_an_automated_session_is_finished_by_its_totals(machine: ExchangeSession, nurse: User) -> None:
-    with pytest.raises(ValidationError, match="5 of 7 given have no donation number here"):
-        finish(machine, nurse, machine=totals())
-    finish(machine, nurse, machine=totals(), reason="numbers are on the machine's print")
-    stored = ExchangeSession.objects.get(pk=machine.pk)
-    assert (stored.saline_in_ml, stored.red_cells_in_ml, stored.blood_out_ml, stored.units) == (300, 1900, 2150, 7)
-    assert not ExchangeStep.objects.exists()
-    notes = [entry.body["words"] for entry in Entry.objects.filter(kind=NOTE).order_by("number")]
-    assert "end haematocrit 0.31" in notes[0]
-    assert "numbers are on the machine's print" in notes[1]
-    assert SessionFacts.objects.get(exchange_session=stored).hbs_ratio is not None
-
-
-def test_totals_are_for_automated_sessions_and_for_no_others(
-    running: ExchangeSession, nurse: User, machine: ExchangeSession
-) -> None:
-    with pytest.raises(ValidationError, match="Totals are entered for an automated session"):
-        finish(machine, nurse)
-    ExchangeSession.objects.update(method="two_arm")
-    with pytest.raises(ValidationError, match="Totals are entered for an automated session"):
-        finish(machine, nurse, machine=totals())
-
-
-@pytest.mark.parametrize(
-    ("wrong", "sentence"),
-    [
-        ({"ended_at": START - timedelta(hours=1)}, "cannot end before it starts"),
-        ({"ended_at": NOW + timedelta(hours=1)}, "lies in the future"),
-        ({"units": 0}, "at least one unit"),
-    ],
-)
-def test_totals_that_cannot_be_are_refused(
-    machine: ExchangeSession, nurse: User, wrong: dict[str, Any], sentence: str
-) -> None:
-    with pytest.raises(ValidationError, match=sentence):
-        finish(machine, nurse, machine=totals(**wrong))
-
-
 # Closing
 
 
