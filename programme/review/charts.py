@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from programme.review.queries.programme import Row
+from programme.review.queries.figures import Row
 
-LEFT, WIDTH = 14.0, 224.0
+LEFT, WIDTH = 14.0, 162.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +23,7 @@ class Bar:
 
 def draw(row: Row) -> Bar:
     """Return the bar of a row; figures beyond the scale widen it to the next round one."""
-    shown = [value for value in (row.found, row.high, row.before, row.aim) if value is not None]
+    shown = [value for value in (row.now.found, row.now.high, row.before.found, row.aim) if value is not None]
     most = row.definition.most
     while not row.definition.is_share and shown and max(shown) > most:
         most *= 2
@@ -31,4 +31,4 @@ def draw(row: Row) -> Bar:
     def x(value: float | None) -> float | None:
         return None if value is None else round(LEFT + WIDTH * min(max(value, 0.0), most) / most, 1)
 
-    return Bar(most, x(row.found), x(row.low), x(row.high), x(row.before), x(row.aim))
+    return Bar(most, x(row.now.found), x(row.now.low), x(row.now.high), x(row.before.found), x(row.aim))

@@ -8,23 +8,29 @@ from typing import Any
 from django import forms
 
 from patients.models import Genotype
+from programme.review.queries.asked import Asked
+from programme.review.queries.groups import GROUPINGS
 
 LONGEST_DAYS = 3660
 
 
 class SpanForm(forms.Form):
-    """A span of days up to today and one genotype or all; without either the year up to today."""
+    """A span of days up to today, one genotype or all, and how people are taken apart; else the year up to today."""
 
     start = forms.DateField(required=False, label="From", widget=forms.DateInput(attrs={"type": "date"}))
     end = forms.DateField(required=False, label="To", widget=forms.DateInput(attrs={"type": "date"}))
     genotype = forms.ChoiceField(
         required=False, label="Genotype", choices=[("", "everybody"), *(one for one in Genotype.choices if one[0])]
     )
+    by = forms.ChoiceField(
+        required=False,
+        label="Apart by",
+        choices=[("", "all together"), *((key, said) for key, (said, _) in GROUPINGS.items())],
+    )
 
     def __init__(self, data: Any, *, today: date) -> None:
         super().__init__(data)
         self.today = today
-        self.default = (today - timedelta(days=364), today)
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or {}
@@ -38,8 +44,9 @@ class SpanForm(forms.Form):
             raise forms.ValidationError("At most ten years can be reviewed at once.")
         return cleaned | {"start": start, "end": end}
 
-    def span(self) -> tuple[date, date, str]:
-        """First day, last day and genotype: as asked, or the year up to today where that was refused."""
+    def asked(self) -> Asked:
+        """What is to be reviewed: as asked, or everybody in the year up to today where that was refused."""
         if not self.is_valid():
-            return *self.default, ""
-        return self.cleaned_data["start"], self.cleaned_data["end"], self.cleaned_data["genotype"]
+            return Asked(self.today - timedelta(days=364), self.today)
+        said = self.cleaned_data
+        return Asked(said["start"], said["end"], said["genotype"], said["by"])

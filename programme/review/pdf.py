@@ -13,12 +13,11 @@ from programme.review.queries.definitions import DEFINITIONS
 from programme.review.queries.programme import Review
 
 
-def review_pdf(review: Review, *, rows: Sequence[Any], people: str, printed_at: datetime) -> bytes:
-    """Return the review as PDF. rows, people: masked as they may leave the unit."""
+def review_pdf(review: Review, *, groups: Sequence[Any], printed_at: datetime) -> bytes:
+    """Return the review as PDF. groups: (name, how many people, rows), masked as they may leave the unit."""
     context = {
         "review": review,
-        "people": people,
-        "rows": rows,
+        "groups": groups,
         "definitions": DEFINITIONS,
         "printed_at": printed_at,
     }

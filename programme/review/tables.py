@@ -4,28 +4,56 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from programme.core.tables import safe
-from programme.review.queries.programme import Review, Row
+from programme.review.queries.figures import Change, Figure, Row
+from programme.review.queries.programme import Part, Review
 
 HEADER = (
-    "measure", "numerator", "denominator", "missing", "found", "low_95", "high_95", "unit", "method", "year_before",
-    "own_aim", "verdict",
+    "group", "measure", "numerator", "denominator", "missing", "found", "low_95", "high_95", "unit", "method",
+    "year_before", "year_before_low_95", "year_before_high_95", "change", "change_low_95", "change_high_95",
+    "change_is", "change_says", "own_aim", "verdict",
 )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
 class Masked:
-    """One row as text; masked figures say 'under' the smallest count shown, and what could give them away is empty."""
+    """One measure of one group as text; what is masked says so, and what could give it away is empty."""
 
+    group: str
     name: str
-    cells: tuple[str, ...]
+    unit: str
+    how: str
+    counts: tuple[str, str, str]
+    now: tuple[str, str, str]
+    before: tuple[str, str, str]
+    change: tuple[str, str, str, str, str]
+    aim: str
+    verdict: str
 
 
 def masked(review: Review) -> list[Masked]:
-    """Return the rows with every count masked that is smaller than the site's smallest, 0 excepted."""
-    return [Masked(row.definition.name, _cells(row, review.smallest)) for row in review.rows]
+    """Return the rows of every part with every count masked that is smaller than the site's smallest, 0 excepted.
+
+    Where one group alone would be masked, the smallest of the others is masked too: else the total would tell it.
+    """
+    found: dict[str, list[Masked]] = {part.name: [] for part in review.parts}
+    for rows in review.by_measure:
+        now, before = (_hidden(rows, which, review.smallest) for which in ("now", "before"))
+        for part, row, *hidden in zip(review.parts, rows, now, before, strict=True):
+            found[part.name].append(_masked(part, row, *hidden, smallest=review.smallest))
+    return [one for rows_of_part in found.values() for one in rows_of_part]
+
+
+def hide(small: Sequence[bool], counts: Sequence[float]) -> list[bool]:
+    """Return what is masked: every small one, and beside a single one the smallest of the others."""
+    hidden = list(small)
+    others = [place for place, is_small in enumerate(small) if not is_small]
+    if sum(small) == 1 and others:
+        hidden[min(others, key=lambda place: counts[place])] = True
+    return hidden
 
 
 def is_small(numerator: float, denominator: float, *, is_share: bool, smallest: int) -> bool:
@@ -34,9 +62,19 @@ def is_small(numerator: float, denominator: float, *, is_share: bool, smallest: 
     return any(0 < abs(part) < smallest for part in parts)
 
 
-def people_words(review: Review) -> str:
-    """How many people, masked where few."""
-    return f"under {review.smallest}" if 0 < review.n_people < review.smallest else str(review.n_people)
+def people_words(review: Review) -> list[tuple[str, str]]:
+    """How many people are in each part, masked as the rows are."""
+    many = [part.n_people for part in review.parts]
+    small = [0 < one < review.smallest for one in many]
+    masks = [f"under {review.smallest}" if one else "masked" for one in small]
+    shown = zip(review.parts, many, masks, hide(small, many), strict=True)
+    return [(part.name, mask if hidden else str(one)) for part, one, mask, hidden in shown]
+
+
+def for_paper(review: Review) -> list[tuple[str, str, list[Masked]]]:
+    """Return for each part its name, how many people, and its rows."""
+    rows = masked(review)
+    return [(name, people, [row for row in rows if row.group == name]) for name, people in people_words(review)]
 
 
 def review_csv(review: Review) -> str:
@@ -44,23 +82,46 @@ def review_csv(review: Review) -> str:
     file = io.StringIO(newline="")
     writer = csv.writer(file)
     writer.writerow(HEADER)
-    for row in masked(review):
-        writer.writerow([safe(cell) for cell in (row.name, *row.cells)])
+    for one in masked(review):
+        cells = (one.group, one.name, *one.counts, *one.now, one.unit, one.how, *one.before, *one.change)
+        writer.writerow([safe(cell) for cell in (*cells, one.aim, one.verdict)])
     return file.getvalue()
 
 
-def _cells(row: Row, smallest: int) -> tuple[str, ...]:
-    one = row.definition
-    unit, aim = one.unit, _text(row.aim, one.places)
-    missing = f"under {smallest}" if 0 < row.missing < smallest else str(row.missing)
-    old_top, old_bottom = row.before_counts
-    hide_before = is_small(old_top, old_bottom, is_share=one.is_share, smallest=smallest)
-    before = "masked" if hide_before else _text(row.before, one.places)
-    if is_small(row.numerator, row.denominator, is_share=one.is_share, smallest=smallest):
-        return ("masked", "masked", missing, "masked", "", "", unit, one.how, before, aim, "")
-    counts = (f"{row.numerator:.0f}", f"{row.denominator:.1f}" if one.times == 1 else f"{row.denominator:.0f}")
-    figures = tuple(_text(value, one.places) for value in (row.found, row.low, row.high))
-    return (*counts, missing, *figures, unit, one.how, before, aim, row.verdict or "")
+def _hidden(rows: Sequence[Row], which: str, smallest: int) -> list[bool]:
+    figures: list[Figure] = [getattr(row, which) for row in rows]
+    share = rows[0].definition.is_share
+    small = [is_small(one.numerator, one.denominator, is_share=share, smallest=smallest) for one in figures]
+    return hide(small, [one.numerator for one in figures])
+
+
+def _masked(part: Part, row: Row, hidden: bool, hidden_before: bool, *, smallest: int) -> Masked:
+    one, missing = row.definition, row.now.missing
+    counts = (f"{row.now.numerator:.0f}", f"{row.now.denominator:.{one.denominator_places}f}")
+    return Masked(
+        group=part.name,
+        name=one.name,
+        unit=one.unit,
+        how=one.how,
+        counts=(*(("masked", "masked") if hidden else counts), "masked" if 0 < missing < smallest else str(missing)),
+        now=_figure(row.now, one.places, hidden),
+        before=_figure(row.before, one.places, hidden_before),
+        change=("",) * 5 if hidden or hidden_before else _change(row.change, one.places),
+        aim=_text(row.aim, one.places),
+        verdict="" if hidden else row.verdict or "",
+    )
+
+
+def _figure(figure: Figure, places: int, hidden: bool) -> tuple[str, str, str]:
+    if hidden:
+        return "masked", "", ""
+    return _text(figure.found, places), _text(figure.low, places), _text(figure.high, places)
+
+
+def _change(change: Change, places: int) -> tuple[str, str, str, str, str]:
+    decimals = 2 if change.is_ratio else places
+    value, low, high = (_text(one, decimals) for one in (change.value, change.low, change.high))
+    return value, low, high, "ratio" if change.is_ratio else "difference", change.words
 
 
 def _text(value: float | None, places: int) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from urllib.parse import urlencode
+
 from django.http import Http404, HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_safe
@@ -12,9 +14,10 @@ from programme.review import charts
 from programme.review.forms import SpanForm
 from programme.review.pdf import review_pdf
 from programme.review.queries import how_good as forecasts
-from programme.review.queries.definitions import BY_KEY
+from programme.review.queries.asked import Asked
+from programme.review.queries.definitions import BY_KEY, DEFINITIONS
 from programme.review.queries.programme import Review, people_behind, review
-from programme.review.tables import masked, people_words, review_csv
+from programme.review.tables import for_paper, review_csv
 
 
 @access.needs("see.review")
@@ -22,10 +25,12 @@ from programme.review.tables import masked, people_words, review_csv
 def programme(request: access.SignedIn) -> HttpResponse:
     now = site_now(request.user)
     form = SpanForm(request.GET, today=now.date())
-    start, end, genotype = form.span()
-    found = review(request.user.site, start, end, now, genotype=genotype)
-    rows = [(row, charts.draw(row)) for row in found.rows]
-    context = {"nav": "review", "review": found, "rows": rows, "form": form, "held": found.row("under_sessions")}
+    asked = form.asked()
+    found = review(request.user.site, asked, now)
+    rows = [(row, charts.draw(row)) for row in found.everybody.rows]
+    context = {"nav": "review", "review": found, "rows": rows, "form": form, "definitions": DEFINITIONS}
+    context["by_measure"] = [tuple(zip(found.parts, rows, strict=True)) for rows in found.by_measure]
+    context |= {"held": found.everybody.row("under_sessions"), "query": _query(asked)}
     context["forecasts"] = forecasts.how_good(request.user.site)
     return render(request, "review/programme.html", context, status=200 if form.is_valid() else 400)
 
@@ -36,33 +41,26 @@ def people(request: access.SignedIn, measure: str) -> HttpResponse:
     if measure not in BY_KEY:
         raise Http404("No such measure.")
     now = site_now(request.user)
-    start, end, genotype = SpanForm(request.GET, today=now.date()).span()
-    behind = people_behind(request.user.site, measure, start, end, now, genotype=genotype)
-    context = {
-        "nav": "review",
-        "one": BY_KEY[measure],
-        "behind": behind,
-        "start": start,
-        "end": end,
-        "genotype": genotype,
-    }
-    return render(request, "review/people.html", context)
+    asked, group = SpanForm(request.GET, today=now.date()).asked(), request.GET.get("group", "")
+    behind, said = people_behind(request.user.site, measure, asked, now, group=group)
+    context = {"nav": "review", "one": BY_KEY[measure], "behind": behind, "asked": asked, "group": said}
+    return render(request, "review/people.html", context | {"query": _query(asked)})
 
 
 @access.needs("see.review")
 @require_safe
 def as_csv(request: access.SignedIn) -> HttpResponse:
     found = _asked(request)
-    return _file(review_csv(found).encode(), "text/csv; charset=utf-8", f"review-{found.end:%Y%m%d}.csv", "attachment")
+    name = f"review-{found.asked.end:%Y%m%d}.csv"
+    return _file(review_csv(found).encode(), "text/csv; charset=utf-8", name, "attachment")
 
 
 @access.needs("see.review")
 @require_safe
 def as_pdf(request: access.SignedIn) -> HttpResponse:
     found = _asked(request)
-    now = site_now(request.user)
-    content = review_pdf(found, rows=masked(found), people=people_words(found), printed_at=now)
-    return _file(content, "application/pdf", f"review-{found.end:%Y%m%d}.pdf", "inline")
+    content = review_pdf(found, groups=for_paper(found), printed_at=site_now(request.user))
+    return _file(content, "application/pdf", f"review-{found.asked.end:%Y%m%d}.pdf", "inline")
 
 
 @access.needs("see.review")
@@ -74,8 +72,12 @@ def how_good(request: access.SignedIn) -> HttpResponse:
 
 def _asked(request: access.SignedIn) -> Review:
     now = site_now(request.user)
-    start, end, genotype = SpanForm(request.GET, today=now.date()).span()
-    return review(request.user.site, start, end, now, genotype=genotype)
+    return review(request.user.site, SpanForm(request.GET, today=now.date()).asked(), now)
+
+
+def _query(asked: Asked) -> str:
+    said = {"start": asked.start.isoformat(), "end": asked.end.isoformat(), "genotype": asked.genotype, "by": asked.by}
+    return urlencode({key: value for key, value in said.items() if value})
 
 
 def _file(content: bytes, kind: str, name: str, how: str) -> HttpResponse:

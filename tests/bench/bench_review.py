@@ -6,10 +6,12 @@ import statistics
 import time
 from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
+from functools import partial
 
 from patients.models import Antibody, Goals, LabResult, Patient
 from programme.core.models import Site, SiteSetting
 from programme.core.numeric.intervals import drawn_times
+from programme.review.queries.asked import Asked
 from programme.review.queries.columns import FACTS
 from programme.review.queries.programme import review
 from sessions.day.models import AdverseEvent
@@ -25,14 +27,17 @@ def run(scale: float) -> list[str]:
     site = Site.objects.create(code="bench", name="Bench Day Unit")
     people = max(round(scale * PEOPLE), 6)
     rows = _fill(site, people)
-    start = END - timedelta(days=365 * YEARS - 1)
-    whole = _seconds(lambda: review(site, start, END, NOW))
     bare = _seconds(lambda: _read(site))
-    return [
+    lines = [
         f"{people} people, {rows} sessions over {YEARS} years; middle of {ROUNDS} rounds",
-        f"review {1000 * whole:.0f} ms; bare reading of the same rows {1000 * bare:.0f} ms",
-        f"review over bare reading: {whole / bare:.2f}; aim 5 at most",
+        f"bare reading of the rows {1000 * bare:.0f} ms; aim for each review: 5 times that at most",
     ]
+    for words, years, by in (("all five years", YEARS, ""), ("a year and the year before", 1, ""),
+                             ("a year and the year before, by age", 1, "age")):  # fmt: skip
+        asked = Asked(END - timedelta(days=365 * years - 1), END, by=by)
+        whole = _seconds(partial(review, site, asked, NOW))
+        lines.append(f"review of {words} {1000 * whole:.0f} ms: {whole / bare:.2f} times")
+    return lines
 
 
 def _read(site: Site) -> int:

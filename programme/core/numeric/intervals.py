@@ -93,8 +93,8 @@ def persons_resampled(numerator: Floats, denominator: Floats, *, draws: int = 20
         if ratio[0] in (0.0, 1.0):
             return wilson(n if ratio[0] else 0, n)
         return Interval(math.nan, math.nan, "everybody has the same figure")
-    times = drawn_times(n, draws, seed)
-    found = (times @ top) / (times @ bottom)
+    drawn = drawn_times(n, draws, seed) @ np.stack([top, bottom], axis=-1)
+    found = drawn[:, 0] / drawn[:, 1]
     tail = tail_of(n)
     low, high = np.quantile(found, [tail, 1 - tail])
     return Interval(float(low), float(high))

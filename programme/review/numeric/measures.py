@@ -44,11 +44,19 @@ class Columns:
 
 @dataclass(frozen=True, slots=True)
 class Count:
-    """One measure: numerator and denominator a person [P], and how many things were missing."""
+    """One measure, a person each [P]: numerator, denominator, and how many things were missing."""
 
     numerator: Floats
     denominator: Floats
-    missing: int
+    lacking: Floats
+
+    @property
+    def missing(self) -> int:
+        return int(self.lacking.sum())
+
+    def of(self, members: npt.NDArray[np.bool_]) -> Count:
+        """The same count of some of the people [P]."""
+        return Count(self.numerator[members], self.denominator[members], self.lacking[members])
 
 
 def count_all(columns: Columns, start: int, end: int, *, grace_days: float) -> dict[str, Count]:
@@ -70,12 +78,12 @@ def count_all(columns: Columns, start: int, end: int, *, grace_days: float) -> d
             columns.after_measured_pct,
         ),
         "level": _share(columns, inside, np.abs(columns.balance_ml_kg) <= BALANCE_WITHIN_ML_KG, columns.balance_ml_kg),
-        "units": Count(units, years, int(np.isnan(columns.units[inside]).sum())),
+        "units": Count(units, years, _how_many(columns, inside & np.isnan(columns.units))),
         "points_per_unit": _mean(columns, inside, columns.points_per_unit),
         "iron": Count(
             np.where(long_enough, iron, 0.0),
             np.where(long_enough, years, 0.0),
-            int(np.isnan(columns.net_iron_mg_kg[inside]).sum()),
+            _how_many(columns, inside & np.isnan(columns.net_iron_mg_kg)),
         ),
         "both_results": _share(
             columns,
@@ -116,9 +124,7 @@ def days_under(columns: Columns, start: int, end: int) -> Count:
     days = np.maximum(stop - begin, 0.0)
     under = np.clip(np.minimum(stop, columns.day + until_over) - begin, 0.0, days)
     known = ~np.isnan(rate) & ~np.isnan(room)
-    everything = np.ones(n, bool)
-    missing = int(days[~known].sum())
-    return Count(_sum(columns, everything & known, np.where(known, under, 0.0)), _sum(columns, known, days), missing)
+    return Count(_sum(columns, known, under), _sum(columns, known, days), _sum(columns, ~known, days))
 
 
 def _usual_rates(columns: Columns, rate: Floats) -> Floats:
@@ -145,14 +151,16 @@ def _gap_before(columns: Columns) -> tuple[Floats, Floats]:
 
 def _share(columns: Columns, chosen: npt.NDArray[np.bool_], yes: npt.NDArray[np.bool_], needed: Floats) -> Count:
     known = chosen & ~np.isnan(needed)
-    ones = np.ones(len(columns.day))
-    return Count(_sum(columns, known & yes, ones), _sum(columns, known, ones), int((chosen & ~known).sum()))
+    return Count(*(_how_many(columns, rows) for rows in (known & yes, known, chosen & ~known)))
 
 
 def _mean(columns: Columns, chosen: npt.NDArray[np.bool_], value: Floats) -> Count:
     known = chosen & ~np.isnan(value)
-    ones = np.ones(len(columns.day))
-    return Count(_sum(columns, known, value), _sum(columns, known, ones), int((chosen & ~known).sum()))
+    return Count(_sum(columns, known, value), _how_many(columns, known), _how_many(columns, chosen & ~known))
+
+
+def _how_many(columns: Columns, chosen: npt.NDArray[np.bool_]) -> Floats:
+    return np.bincount(columns.person[chosen], minlength=columns.n_people).astype(np.float64)
 
 
 def _sum(columns: Columns, chosen: npt.NDArray[np.bool_], value: Floats) -> Floats:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -14,6 +14,7 @@ from django.db.models import Max, Q
 from patients.models import Analyte, Answers, Antibody, Goals, LabResult, Leaving, Patient, Standing
 from programme.core.models import Site
 from programme.review.numeric.measures import Columns, Floats, Ints
+from programme.review.queries.asked import Asked
 from sessions.day.models import AdverseEvent
 from sessions.models import SessionFacts
 
@@ -21,20 +22,22 @@ NEVER = date.max.toordinal()
 FACTS = (
     "patient_id", "day", "hbs_before_pct", "hbs_after_pct", "hbs_ratio", "net_iron_mg", "points_per_unit",
     "exchange_session__units", "exchange_session__weight_kg", "exchange_session__saline_in_ml",
-    "exchange_session__red_cells_in_ml", "exchange_session__blood_out_ml",
+    "exchange_session__red_cells_in_ml", "exchange_session__blood_out_ml", "exchange_session__method",
 )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
 class Person:
-    """Who stands behind a figure."""
+    """Who stands behind a figure. age_years, ceiling_pct, method (of the newest session): as on the last day."""
 
     pk: int
     patient_ref: str
     name: str
-    genotype: str
     last_day: int
     left_because: str
+    age_years: float | None
+    ceiling_pct: float
+    method: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,57 +53,53 @@ class Read:
     ferritin_before: Ints
 
 
-def read(site: Site, end: date, *, genotype: str, default_ceiling_pct: float) -> Read:
-    """Return what the review up to `end` counts; genotype: one only, or '' for everybody. Six queries."""
-    people = _people(site, genotype)
-    place = {person.pk: number for number, person in enumerate(people)}
+def read(site: Site, asked: Asked, *, default_ceiling_pct: float) -> Read:
+    """Return what the review of a span and of the one before counts. Six queries."""
     mine = Q(patient__site=site)
+    if asked.genotype:
+        mine &= Q(patient__genotype=asked.genotype)
     fields = ("patient_id", "since", "hbs_ceiling_pct", "usual_interval_days", "longest_interval_days",
               "end_target_hbs_pct", "answers")  # fmt: skip
     goals: dict[int, list[Any]] = {}
     for row in Goals.objects.filter(mine).order_by("since", "pk").values_list(*fields):
         goals.setdefault(row[0], []).append(row)
-    facts = [
-        row
-        for row in SessionFacts.objects.filter(mine).order_by("patient_id", "day").values_list(*FACTS)
-        if row[0] in place
-    ]
+    facts = list(SessionFacts.objects.filter(mine).order_by("patient_id", "day").values_list(*FACTS))
+    last = asked.end.toordinal()
+    methods = {row[0]: row[-1] for row in facts if row[1] <= last}
+    ceilings = {pk: _decided(rows, last, default_ceiling_pct)[0] for pk, rows in goals.items()}
+    patients = Patient.objects.of_site(site).order_by("pk")
+    people = tuple(
+        _person(patient, asked.end, ceilings.get(patient.pk, default_ceiling_pct), methods.get(patient.pk, ""))
+        for patient in (patients.filter(genotype=asked.genotype) if asked.genotype else patients)
+    )
+    place = {person.pk: number for number, person in enumerate(people)}
     events = AdverseEvent.objects.filter(mine).values_list("patient_id", "at")
     found = Antibody.objects.filter(mine, withdrawn_reason="", found_elsewhere=False, found_year__isnull=False)
     zone = ZoneInfo(site.time_zone)
     return Read(
         people=people,
         columns=_columns(facts, place, goals, people, default_ceiling_pct),
-        events=tuple((place[pk], at.astimezone(zone).toordinal()) for pk, at in events if pk in place),
+        events=tuple((place[pk], at.astimezone(zone).toordinal()) for pk, at in events),
         antibodies=tuple(
-            (place[pk], year)
-            for pk, year in found.values_list("patient_id", "found_year")
-            if pk in place and year is not None
+            (place[pk], year) for pk, year in found.values_list("patient_id", "found_year") if year is not None
         ),
         decisions=tuple(
-            (place[pk], row[1].toordinal(), row[6] or Answers.NOTHING)
-            for pk, rows in goals.items()
-            if pk in place
-            for row in rows
+            (place[pk], row[1].toordinal(), row[6] or Answers.NOTHING) for pk, rows in goals.items() for row in rows
         ),
-        **_ferritin(mine, place, end),
+        **_ferritin(mine, place, asked),
     )
 
 
-def _people(site: Site, genotype: str) -> tuple[Person, ...]:
-    chosen = Patient.objects.of_site(site).order_by("pk")
-    if genotype:
-        chosen = chosen.filter(genotype=genotype)
-    return tuple(
-        Person(
-            pk=patient.pk,
-            patient_ref=patient.patient_ref,
-            name=patient.shown_name,
-            genotype=patient.get_genotype_display(),
-            last_day=_last_day(patient),
-            left_because=Leaving(patient.left_because).label if patient.standing == Standing.LEFT else "",
-        )
-        for patient in chosen
+def _person(patient: Patient, on: date, ceiling_pct: float, method: str) -> Person:
+    return Person(
+        pk=patient.pk,
+        patient_ref=patient.patient_ref,
+        name=patient.shown_name,
+        last_day=_last_day(patient),
+        left_because=Leaving(patient.left_because).label if patient.standing == Standing.LEFT else "",
+        age_years=patient.age_years(on),
+        ceiling_pct=ceiling_pct,
+        method=method,
     )
 
 
@@ -113,7 +112,7 @@ def _last_day(patient: Patient) -> int:
 def _columns(
     facts: list[Any], place: dict[int, int], goals: dict[int, list[Any]], people: tuple[Person, ...], default: float
 ) -> Columns:
-    table = np.array([row[1:] for row in facts], dtype=np.float64).reshape(len(facts), len(FACTS) - 1)
+    table = np.array([row[1:-1] for row in facts], dtype=np.float64).reshape(len(facts), len(FACTS) - 2)
     days, before, after, ratio, iron, points, units, weight, saline, cells, out = table.T
     decided = np.array([_decided(goals.get(row[0], []), row[1], default) for row in facts], dtype=np.float64)
     ceiling, planned, target = decided.reshape(len(facts), 3).T
@@ -143,21 +142,20 @@ def _decided(goals: list[Any], day: int, default_ceiling_pct: float) -> tuple[fl
     return ceiling, usual or longest, target
 
 
-def _ferritin(mine: Q, place: dict[int, int], end: date) -> dict[str, Ints]:
-    """The day of each person's newest ferritin up to `end` and up to a year before it; 0 where there is none."""
-    earlier = end - timedelta(days=365)
+def _ferritin(mine: Q, place: dict[int, int], asked: Asked) -> dict[str, Ints]:
+    """The day of each person's newest ferritin up to the end of either span; 0 where there is none."""
+    earlier = asked.end - asked.shift
     rows = (
         LabResult.objects.in_force()
-        .filter(mine, analyte=Analyte.FERRITIN, taken_on__lte=end)
+        .filter(mine, analyte=Analyte.FERRITIN, taken_on__lte=asked.end)
         .values("patient_id")
         .annotate(now=Max("taken_on"), before=Max("taken_on", filter=Q(taken_on__lte=earlier)))
         .values_list("patient_id", "now", "before")
     )
     now, before = np.zeros(len(place), np.int64), np.zeros(len(place), np.int64)
     for pk, newest, old in rows:
-        if pk in place:
-            now[place[pk]] = newest.toordinal()
-            before[place[pk]] = 0 if old is None else old.toordinal()
+        now[place[pk]] = newest.toordinal()
+        before[place[pk]] = 0 if old is None else old.toordinal()
     return {"ferritin_now": now, "ferritin_before": before}
 
 
