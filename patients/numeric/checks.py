@@ -3,6 +3,7 @@
 How often is a setting of the site, `check_<name>_days`; its ground stands with it in the table of settings.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -11,7 +12,7 @@ SEVERE = ("SS", "Sb0")
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """One check. codes: laboratory codes (LOINC, or our own) whose results count as done. ages: from, to, in years."""
+    """One check. codes: laboratory codes (LOINC, or our own) that are all measured in it. ages: from, to, in years."""
 
     name: str
     words: str
@@ -19,6 +20,12 @@ class Check:
     by_sample: bool = False  # a crossmatch sample counts: the screen is done with it
     ages: tuple[float, float] = (0.0, 200.0)
     genotypes: tuple[str, ...] = ()
+
+    def measured_on(self, newest: Mapping[str, date]) -> date | None:
+        """Return since when all of it is measured: the oldest of the newest results by code; None where one lacks."""
+        days = [newest.get(code) for code in self.codes]
+        known = [day for day in days if day is not None]
+        return min(known) if known and len(known) == len(days) else None
 
     @property
     def setting(self) -> str:
@@ -35,7 +42,7 @@ CHECKS: tuple[Check, ...] = (
     Check("liver_iron", "liver iron", codes=("own:lic",)),
     Check("heart_iron", "heart iron"),
     Check("antibody_screen", "antibody screen", by_sample=True),
-    Check("liver_kidney", "liver and kidney tests"),
+    Check("liver_kidney", "liver and kidney tests", codes=("1742-6", "14682-9")),  # ALT and creatinine
     Check("virology", "hepatitis and HIV serology"),
     Check("eyes", "eyes"),
     Check("echo", "echocardiogram"),

@@ -16,7 +16,7 @@ from programme.core.numeric.setting_table import SETTINGS
 from programme.core.numeric.words import count_of
 from programme.worklist.numeric.words import DAYS_A_MONTH, age_words, full_day_words
 
-CHECK_OF_CODE = {code: check.name for check in CHECKS for code in check.codes}
+CODES = [code for check in CHECKS for code in check.codes]
 LastDone = dict[str, date]
 
 
@@ -43,10 +43,14 @@ def last_done(site: Site, today: date, *, only: Collection[int] | None = None) -
         mine = found.setdefault(pk, {})
         mine[name] = max(on, mine.get(name, on))
 
-    results = LabResult.objects.in_force().filter(analyte__in=list(CHECK_OF_CODE), taken_on__lte=today, **wanted)
-    newest = results.order_by().values_list("patient_id", "analyte").annotate(on=Max("taken_on"))
-    for pk, code, on in newest:
-        take(pk, CHECK_OF_CODE[code], on)
+    results = LabResult.objects.in_force().filter(analyte__in=CODES, taken_on__lte=today, **wanted)
+    newest: dict[int, dict[str, date]] = {}
+    for pk, code, on in results.order_by().values_list("patient_id", "analyte").annotate(on=Max("taken_on")):
+        newest.setdefault(pk, {})[code] = on
+    for pk, measured in newest.items():
+        for check in CHECKS:
+            if (done_on := check.measured_on(measured)) is not None:
+                take(pk, check.name, done_on)
     samples = CrossmatchSample.objects.filter(withdrawn_reason="", taken_at__date__lte=today, **wanted).order_by()
     for pk, at in samples.values_list("patient_id").annotate(at=Max("taken_at")):
         for check in CHECKS:

@@ -31,6 +31,7 @@ def test_every_interval_has_its_source_or_is_called_common_practice(check):
 def test_codes_of_checks_are_results_that_exist():
     assert BY_NAME["ferritin"].codes == (Analyte.FERRITIN,)
     assert BY_NAME["liver_iron"].codes == (Analyte.LIVER_IRON,)
+    assert BY_NAME["liver_kidney"].codes == (Analyte.ALT, Analyte.CREATININE)
 
 
 def test_a_check_is_overdue_the_day_after_it_was_due():

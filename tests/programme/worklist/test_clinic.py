@@ -141,6 +141,15 @@ def test_a_check_counts_from_the_newest_of_results_and_rows(person):
     assert "heart iron" not in lines
 
 
+def test_liver_and_kidney_tests_are_done_when_both_are_measured(person):
+    make_result(person, analyte="1742-6", value=30, on=TODAY - timedelta(days=20))
+    assert last_done(person.site, TODAY).get(person.pk, {}).get("liver_kidney") is None
+    make_result(person, analyte="14682-9", value=60, on=TODAY - timedelta(days=50))
+    assert last_done(person.site, TODAY)[person.pk]["liver_kidney"] == TODAY - timedelta(days=50)
+    make_result(person, analyte="14682-9", value=62, on=TODAY - timedelta(days=5))
+    assert last_done(person.site, TODAY)[person.pk]["liver_kidney"] == TODAY - timedelta(days=20)
+
+
 def test_a_site_asks_as_often_as_it_decided(person):
     make_result(person, analyte="2276-4", value=800, on=TODAY - timedelta(days=100))
     make_site_setting(site=person.site, name="check_ferritin_days", value=120)
