@@ -74,10 +74,16 @@ class DayPlanPage:
     working: tuple[Line, ...]
     results_used: tuple[str, ...]
     made_at_local: datetime | None
+    today: date
 
     @property
     def may_change(self) -> bool:
         return self.state in PLANNING
+
+    @property
+    def is_left_over(self) -> bool:
+        """Whether its day has gone by with nothing begun."""
+        return self.may_change and self.on < self.today
 
     @property
     def is_signed(self) -> bool:
@@ -132,6 +138,7 @@ def day_plan(
         working=_working(shown),
         results_used=_results(plan, known) if plan else (),
         made_at_local=None if plan is None else plan.made_at.astimezone(known.at.tzinfo),
+        today=known.at.date(),
     )
 
 

@@ -30,6 +30,7 @@ from programme.worklist.numeric.words import day_words, figure, short_day_words,
 from programme.worklist.queries.booked import Place, booked_places
 from programme.worklist.queries.checks import checks_due, last_done, overdue_words
 from programme.worklist.queries.in_force import in_force
+from programme.worklist.queries.left_over import LeftOver, left_over
 from programme.worklist.queries.measured import Measured, newest_since_last_session
 from programme.worklist.queries.stored import Stored
 from sessions.day.models import FollowUp
@@ -100,7 +101,10 @@ class BandOfRows:
 
 @dataclass(frozen=True, slots=True)
 class ListPage:
-    """The whole list: bands in order, the opening sentences about everyone, and what was searched for."""
+    """The whole list: bands in order, the opening sentences about everyone, and what was searched for.
+
+    left: sessions of days gone by that are not over.
+    """
 
     today: date
     bands: tuple[BandOfRows, ...]
@@ -109,6 +113,7 @@ class ListPage:
     shown: int
     find: str
     nothing_stored: bool
+    left: tuple[LeftOver, ...] = ()
 
 
 def everyone(site: Site, now: datetime, *, find: str = "") -> ListPage:
@@ -137,7 +142,7 @@ def everyone(site: Site, now: datetime, *, find: str = "") -> ListPage:
     blood = blood_of_bookings(site, today)
     rows = [replace(row, blood=blood.get(row.place.key)) if row.place and row.place.key else row for row in rows]
     rows.sort(key=lambda row: (row.need.band, row.need.weight, row.name.casefold(), row.patient_ref))
-    return _page(rows, today, find, nothing_stored=force.fit is None)
+    return _page(rows, today, find, nothing_stored=force.fit is None, left=left_over(site, today))
 
 
 def _with_place(row: Row, s: Situation, place: Place | None) -> Row:
@@ -151,9 +156,13 @@ def _with_place(row: Row, s: Situation, place: Place | None) -> Row:
     )
 
 
-def _page(rows: Sequence[Row], today: date, find: str, *, nothing_stored: bool) -> ListPage:
+def _page(rows: Sequence[Row], today: date, find: str, *, nothing_stored: bool, left: Sequence[LeftOver]) -> ListPage:
     words = find.casefold().split()
-    shown = [row for row in rows if all(word in f"{row.name} {row.patient_ref}".casefold() for word in words)]
+
+    def found(row: Row | LeftOver) -> bool:
+        return all(word in f"{row.name} {row.patient_ref}".casefold() for word in words)
+
+    shown = [row for row in rows if found(row)]
     bands, number = [], 1
     for band in Band:
         members = tuple(row for row in shown if row.need.band is band)
@@ -162,7 +171,8 @@ def _page(rows: Sequence[Row], today: date, find: str, *, nothing_stored: bool) 
         bands.append(BandOfRows(band, members, number))
         number += len(members)
     said = opening([(_spoken(row.name), row.need) for row in rows])
-    return ListPage(today, tuple(bands), said, len(rows), len(shown), find, nothing_stored)
+    waiting = tuple(row for row in left if found(row))
+    return ListPage(today, tuple(bands), said, len(rows), len(shown), find, nothing_stored, waiting)
 
 
 def _spoken(name: str) -> str:

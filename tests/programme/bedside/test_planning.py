@@ -436,6 +436,29 @@ def test_a_running_session_shows_what_was_corrected_loudly(nurse_client, people,
     assert "The signed plan is not rewritten" in text
 
 
+@pytest.mark.parametrize("state", ["planned", "authorised"])
+def test_a_session_whose_day_has_gone_by_bars_no_new_plan_and_is_cancelled_with_its_reason(
+    nurse_client, consultant, measured, state
+):
+    left = factories.make_planned_session(measured, on=TODAY - timedelta(days=4), state=state)
+    factories.make_prescription(left, signed_by=consultant if state == "authorised" else None)
+    plans = text_of(nurse_client.get(reverse("worklist:plan", args=[measured.patient_ref])))
+    assert "Its day has gone by" in plans
+    answer = nurse_client.post(
+        reverse("bedside:new", args=[measured.patient_ref]), {"on": TODAY.isoformat(), "receipt": "r-new"}
+    )
+    anew = ExchangeSession.objects.get(patient=measured, on=TODAY)
+    assert answer["Location"] == address("plan", anew)
+    assert "has gone by" not in text_of(nurse_client.get(address("plan", anew)))
+    page = text_of(nurse_client.get(address("plan", left)))
+    assert "The day of this session has gone by, and nothing of it was begun." in page
+    sent = {"receipt": "r-c", "version": left.version, "reason": "She did not come."}
+    assert nurse_client.post(address("cancel", left), sent).status_code == 302
+    left.refresh_from_db()
+    assert (left.state, left.ended_reason) == ("cancelled", "She did not come.")
+    assert "has gone by" not in text_of(nurse_client.get(reverse("worklist:plan", args=[measured.patient_ref])))
+
+
 # Queries and paper
 
 

@@ -287,6 +287,62 @@ def test_the_chair_band_leads_to_where_each_session_stands(nurse_client, coordin
     assert f"/day/{keys['running']}/plan/" in text
 
 
+# Sessions left from days gone by
+
+
+def left_of(page):
+    return page.split("Left from days gone by")[1].split("</section>")[0]
+
+
+@pytest.mark.usefixtures("frozen_day")
+def test_a_session_left_from_a_day_gone_by_says_what_can_be_done_with_it(nurse_client, fit):
+    patient, keys = make_person(fit, name="Larkspur"), {}
+    for days, state in enumerate(("planned", "authorised", "running", "finished"), start=3):
+        keys[state] = make_planned_session(patient, on=TODAY - timedelta(days=days), state=state).pk
+    for days, state in enumerate(("closed", "cancelled", "abandoned"), start=8):
+        make_planned_session(patient, on=TODAY - timedelta(days=days), state=state, ended_reason="unwell")
+    make_planned_session(patient, on=TODAY)
+    make_planned_session(patient, on=TODAY + timedelta(days=7))
+    assert [(row.on.day, row.state) for row in everyone(fit.site, NOW).left] == [
+        (26, "finished"), (27, "running"), (28, "authorised"), (29, "planned"),
+    ]  # fmt: skip
+    left = left_of(get_list(nurse_client))
+    assert "planned, never signed" in left
+    assert "signed, never started" in left
+    for state in ("planned", "authorised"):
+        assert reverse("bedside:plan", args=["R001", keys[state]]) + "#cancel" in left
+    assert left.count(reverse("worklist:plan", args=["R001"])) == 2
+    assert reverse("bedside:run", args=["R001", keys["running"]]) in left
+    assert reverse("bedside:after", args=["R001", keys["finished"]]) in left
+
+
+def test_what_is_left_is_of_the_own_site_and_follows_the_search_but_not_the_programme(fit, other_site):
+    gone = make_person(fit, "R1", name="Larkspur")
+    gone.standing = Standing.LEFT
+    gone.save()
+    make_planned_session(gone, on=TODAY - timedelta(days=3))
+    make_planned_session(make_patient("X1", site=other_site), on=TODAY - timedelta(days=3))
+    assert [row.patient_ref for row in everyone(fit.site, NOW).left] == ["R1"]
+    assert [row.patient_ref for row in everyone(fit.site, NOW, find="lark").left] == ["R1"]
+    assert everyone(fit.site, NOW, find="wren").left == ()
+
+
+@pytest.mark.usefixtures("frozen_day")
+def test_nothing_is_said_of_what_is_left_where_nothing_is(nurse_client, fit):
+    make_planned_session(make_person(fit), on=TODAY)
+    assert "Left from days gone by" not in get_list(nurse_client)
+
+
+@pytest.mark.usefixtures("frozen_day")
+def test_somebody_who_may_not_cancel_is_only_led_to_the_plan(coordinator_client, fit):
+    session = make_planned_session(make_person(fit), on=TODAY - timedelta(days=3))
+    make_planned_session(make_person(fit, "R2"), on=TODAY - timedelta(days=2), state="running")
+    left = left_of(get_list(coordinator_client))
+    assert reverse("bedside:plan", args=["R001", session.pk]) in left
+    assert "Cancel it" not in left
+    assert "/run/" not in left
+
+
 @pytest.mark.parametrize(
     "change", [{"data_version": 99}, {"code_version": "an older one"}, {"model_fit": None}], ids=lambda c: next(iter(c))
 )
@@ -409,8 +465,9 @@ def test_the_number_of_queries_does_not_grow_with_people(nurse_client, fit, peop
         make_result(patient, value=31.0, on=TODAY)
         make_follow_up(patient.exchange_sessions.get())
         make_planned_session(patient, on=TODAY)
+        make_planned_session(patient, on=TODAY - timedelta(days=3))
         make_booking(patient, make_chair(fit.site))
-    with django_assert_num_queries(22):
+    with django_assert_num_queries(23):
         get_list(nurse_client)
 
 
