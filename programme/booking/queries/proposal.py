@@ -17,6 +17,8 @@ from programme.core.models import Site
 from programme.core.settings_of_site import site_settings
 
 OTHERS_SHOWN = 6
+MADE_WITHIN = timedelta(minutes=10)
+"""Nothing after so long means that whoever made it has died: 300 people in 12 weeks take a minute. Chosen here."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +83,17 @@ class ProposalPage:
     columns: tuple[Column, ...]
     rows: tuple[DayRow, ...]
     other: Other | None
+    now: datetime
+
+    @property
+    def made_by(self) -> datetime:
+        """By when one that was asked for should be there."""
+        return (self.row.asked_at + MADE_WITHIN).astimezone(self.now.tzinfo)
+
+    @property
+    def is_stuck(self) -> bool:
+        """Whether it was asked for so long ago that nobody makes it any more."""
+        return self.row.state == Proposal.State.ASKED and self.now > self.made_by
 
     @property
     def open_entries(self) -> tuple[Entry, ...]:
@@ -138,6 +151,7 @@ def read_proposal(row: Proposal, now: datetime, *, by_person: bool = False, othe
         columns=columns,
         rows=_sheet(calendar, columns, entries, now),
         other=_other(site, calendar, now, settings, other_ref, row) if other_ref else None,
+        now=now,
     )
 
 

@@ -120,7 +120,7 @@ def read_problem(
     everyone = people_of(site, now, settings)
     bookings = {row.pk: row for row in whole.bookings}
     due = {row.patient_ref: row for row in everyone if is_due(row, whole.last)}
-    movers = _movers(everyone, bookings, asked.moves) - set(due) - asked.out
+    movers = movers_of(everyone, bookings, asked.moves) - set(due) - asked.out
     people = {
         row.patient_ref: row
         for row in everyone
@@ -230,7 +230,7 @@ def _digest(value: object) -> str:
     return hashlib.sha256(repr(value).encode()).hexdigest()
 
 
-def _movers(everyone: tuple[ToPlace, ...], bookings: Mapping[int, Booked], moves: str) -> set[str]:
+def movers_of(everyone: tuple[ToPlace, ...], bookings: Mapping[int, Booked], moves: str) -> set[str]:
     """Who has a place in these weeks and may be given another."""
     states = {
         Proposal.Moves.NOBODY: (),

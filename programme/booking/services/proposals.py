@@ -1,8 +1,7 @@
-"""Places for everyone due: asked for, made, changed, accepted whole or in part, dropped. Never applied by itself."""
+"""Places for everyone due: asked for, made, changed, dropped; `accepting` books them. Never applied by itself."""
 
 from __future__ import annotations
 
-from collections.abc import Collection
 from dataclasses import asdict
 from datetime import date, datetime
 from typing import Any
@@ -11,17 +10,14 @@ from zoneinfo import ZoneInfo
 from django.core.exceptions import ValidationError
 from django.db import transaction
 
-from patients.models import Patient
 from patients.services import local_day
-from programme.booking.models import Booking, Proposal
+from programme.booking.models import Proposal
 from programme.booking.numeric.places import spoken
 from programme.booking.queries.one_more import one_more_start
 from programme.booking.queries.proposal import asked_of
 from programme.booking.queries.together import Proposed, read_problem, solved
-from programme.booking.services.booking import hold, make_booking, told
-from programme.booking.services.moves import UNIT, give_way
 from programme.core import trail
-from programme.core.models import EditedMeanwhile, Site, User
+from programme.core.models import Site, User
 from programme.core.settings_of_site import site_settings
 
 MOST_WEEKS = 26
@@ -41,7 +37,7 @@ def ask(*, site: Site, first: date, weeks: int, moves: str, actor: User, at: dat
         site=site, first=first, weeks=weeks, moves=moves, asked_by=actor, asked_at=at,
         changed={"out": [], "fixed": {}},
     )  # fmt: skip
-    trail.write([_entry(row, "ask for a proposal")], actor=actor, at=at)
+    trail.write([entry_of(row, "ask for a proposal")], actor=actor, at=at)
     return row
 
 
@@ -135,8 +131,9 @@ def again(*, proposal: Proposal, version: int, actor: User, at: datetime) -> Non
 
 def _again(proposal: Proposal, version: int, changed: dict[str, Any], action: str, actor: User, at: datetime) -> None:
     proposal.version, proposal.changed, proposal.state = version, changed, Proposal.State.ASKED
-    proposal.save_changes(["changed", "state"])
-    trail.write([_entry(proposal, action)], actor=actor, at=at)
+    proposal.asked_by, proposal.asked_at = actor, at
+    proposal.save_changes(["changed", "state", "asked_by", "asked_at"])
+    trail.write([entry_of(proposal, action)], actor=actor, at=at)
 
 
 @transaction.atomic
@@ -145,98 +142,7 @@ def drop(*, proposal: Proposal, version: int, actor: User, at: datetime) -> None
     _only_open(proposal)
     proposal.version, proposal.state = version, Proposal.State.DROPPED
     proposal.save_changes(["state"])
-    trail.write([_entry(proposal, "drop a proposal")], actor=actor, at=at)
-
-
-@transaction.atomic
-def accept(
-    *, proposal: Proposal, version: int, refs: Collection[str], actor: User, at: datetime, late_reason: str = ""
-) -> tuple[int, str]:
-    """Book what is proposed for these people, all of it or nothing; return how many, and what became of their blood.
-
-    Each goes through the same checks as a single booking. Raises ValidationError that names every conflict.
-    """
-    Site.objects.select_for_update().get(pk=proposal.site_id)
-    if proposal.state != Proposal.State.MADE:
-        raise ValidationError(f"This proposal is {proposal.get_state_display()}; only one that is made is accepted.")
-    wanted = [one for one in proposal.found["placed"] if one["patient_ref"] in set(refs)]
-    wanted = [one for one in wanted if one["patient_ref"] not in proposal.accepted]
-    if not wanted:
-        raise ValidationError("Choose at least one place to accept.")
-    people = {
-        row.patient_ref: row
-        for row in Patient.objects.select_related("site").filter(
-            site_id=proposal.site_id, patient_ref__in=[one["patient_ref"] for one in wanted]
-        ).order_by("pk")
-    }  # fmt: skip
-    faults: list[str] = []
-    given_up: dict[str, Booking] = {}
-    for one in wanted:  # first every old place is given up, so that people can take one another's
-        _try(faults, people[one["patient_ref"]], lambda one=one: _give_up(one, people, given_up, proposal, actor, at))
-    words: list[str] = []
-    accepted = dict(proposal.accepted)
-    for one in wanted if not faults else ():
-        _try(
-            faults,
-            people[one["patient_ref"]],
-            lambda one=one: _take(one, people, given_up, late_reason, accepted, words, actor, at),
-        )
-    if faults:
-        raise ValidationError(["Nothing was booked.", *faults])
-    proposal.version, proposal.accepted = version, accepted
-    proposal.save_changes(["accepted"])
-    trail.write([_entry(proposal, "accept a proposal")], actor=actor, at=at)
-    return len(wanted), " ".join(dict.fromkeys(filter(None, words)))
-
-
-def _try(faults: list[str], patient: Patient, act: Any) -> None:
-    try:
-        with transaction.atomic():
-            act()
-    except (ValidationError, EditedMeanwhile) as error:
-        said = " ".join(error.messages) if isinstance(error, ValidationError) else str(error)
-        faults.append(f"{patient.shown_name}: {said}")
-
-
-def _give_up(
-    one: dict[str, Any],
-    people: dict[str, Patient],
-    given_up: dict[str, Booking],
-    proposal: Proposal,
-    actor: User,
-    at: datetime,
-) -> None:
-    ref, old = one["patient_ref"], one["old"]
-    hold(people[ref])
-    since, why = proposal.made_at or at, f"Placed anew with everyone, proposal {proposal.pk}."
-    if old is None:
-        if Booking.objects.standing().filter(patient=people[ref], made_at__gt=since).exists():
-            raise ValidationError("They were booked meanwhile; make the proposal again.")
-        return
-    booking = Booking.objects.select_related("patient__site", "chair").get(pk=old["pk"], patient=people[ref])
-    give_way(booking=booking, version=old["version"], ended_by=UNIT, reason=why, actor=actor, at=at)
-    given_up[ref] = booking
-
-
-def _take(
-    one: dict[str, Any],
-    people: dict[str, Patient],
-    given_up: dict[str, Booking],
-    late_reason: str,
-    accepted: dict[str, int],
-    words: list[str],
-    actor: User,
-    at: datetime,
-) -> None:
-    ref = one["patient_ref"]
-    old = given_up.get(ref)
-    made = make_booking(
-        patient=people[ref], chair_pk=one["chair_pk"], on=date.fromisoformat(one["on"]), slot=one["slot"],
-        actor=actor, at=at, late_reason=late_reason, instead_of=old,
-    )  # fmt: skip
-    accepted[ref] = made.pk
-    if old is not None:
-        words.append(told(old, made, actor=actor, at=at))
+    trail.write([entry_of(proposal, "drop a proposal")], actor=actor, at=at)
 
 
 def _only_open(proposal: Proposal) -> None:
@@ -244,7 +150,8 @@ def _only_open(proposal: Proposal) -> None:
         raise ValidationError("This proposal was dropped; ask for a new one.")
 
 
-def _entry(row: Proposal, action: str) -> trail.Change:
+def entry_of(row: Proposal, action: str) -> trail.Change:
+    """What the trail keeps of a change of a proposal."""
     after = {"first": row.first.isoformat(), "weeks": row.weeks, "moves": row.moves, "state": row.state}
     after |= {"changed": row.changed, "accepted": row.accepted}
     return trail.Change(row.site_id, None, action, row._meta.label, row.pk, row.version, after=after)

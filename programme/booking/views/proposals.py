@@ -17,6 +17,7 @@ from programme.booking.forms.proposals import AcceptForm, AskForm, ChangeForm
 from programme.booking.models import Proposal
 from programme.booking.queries.proposal import newest, read_proposal
 from programme.booking.services import proposals as service
+from programme.booking.services.accepting import accept as accept_places
 from programme.booking.tasks import make_proposal
 from programme.booking.views.pages import take
 from programme.booking.views.saving import PEOPLE, REFUSED, faults_of, the_diary, typed_faults
@@ -77,7 +78,7 @@ def accept(request: access.SignedIn, key: int) -> HttpResponse:
         return redirect("booking:proposal", key)
 
     def do() -> str:
-        count, words = service.accept(
+        count, words = accept_places(
             proposal=row, version=form.cleaned_data["version"], refs=form.refs, actor=request.user, at=timezone.now(),
             late_reason=form.cleaned_data["late_reason"],
         )  # fmt: skip

@@ -3,12 +3,15 @@
 from datetime import timedelta
 
 import pytest
+import time_machine
 from django.core.exceptions import ValidationError
 from django.urls import reverse
 
+from patients.models import Patient
 from programme.booking.models import Booking, BookingState, Occupied, Proposal, StaffLimit
 from programme.booking.queries.proposal import read_proposal
 from programme.booking.services import booking, proposals
+from programme.booking.services.accepting import accept
 from programme.core.models import TrailEntry
 from tests.conftest import client_of
 from tests.factories import (
@@ -76,15 +79,17 @@ def test_accepting_a_part_books_that_part_and_the_rest_can_follow(coordinator) -
         due_person(f"R{n}")
     row = proposed(coordinator)
     first, *rest = refs(row)
-    count, _ = proposals.accept(proposal=row, version=row.version, refs=[first], actor=coordinator, at=NOW)
+    count, _ = accept(proposal=row, version=row.version, refs=[first], actor=coordinator, at=NOW)
     assert count == 1
     assert [one.patient.patient_ref for one in Booking.objects.all()] == [first]
-    proposals.accept(proposal=row, version=row.version, refs=rest, actor=coordinator, at=NOW)
+    row.refresh_from_db()
+    accept(proposal=row, version=row.version, refs=rest, actor=coordinator, at=NOW)
+    row.refresh_from_db()
     assert set(row.accepted) == {first, *rest}
     assert Booking.objects.standing().count() == 3
     assert TrailEntry.objects.filter(action="book").count() == 3
     with pytest.raises(ValidationError, match="at least one"):
-        proposals.accept(proposal=row, version=row.version, refs=[first], actor=coordinator, at=NOW)
+        accept(proposal=row, version=row.version, refs=[first], actor=coordinator, at=NOW)
 
 
 def test_a_place_taken_since_is_named_and_nothing_is_half_written(coordinator) -> None:
@@ -98,12 +103,84 @@ def test_a_place_taken_since_is_named_and_nothing_is_half_written(coordinator) -
     page = read_proposal(row, NOW)
     assert "a booking" in page.changed
     with pytest.raises(ValidationError) as refused:
-        proposals.accept(proposal=row, version=row.version, refs=refs(row), actor=coordinator, at=NOW)
+        accept(proposal=row, version=row.version, refs=refs(row), actor=coordinator, at=NOW)
     assert "Nothing was booked." in refused.value.messages
     assert any("taken a moment ago" in words for words in refused.value.messages)
     assert Booking.objects.count() == Occupied.objects.count() == 1
     row.refresh_from_db()
     assert row.accepted == {}
+
+
+def swapped(coordinator):
+    """Quist and Mbaru on the day that is safe for the other only, in the one chair; a proposal lets them change."""
+    chair = make_chair()
+    quist = due_person("QUIST", best=TODAY + 7 * DAY, latest=TODAY + 9 * DAY)
+    mbaru = due_person("MBARU", best=TODAY + 7 * DAY, latest=TODAY + 7 * DAY)
+    make_booking(quist, chair, on=TODAY + 7 * DAY)
+    make_booking(mbaru, chair, on=TODAY + 8 * DAY, late_reason="none free")
+    for person in (quist, mbaru):
+        make_away(person, since=TODAY + 9 * DAY, until=TODAY + 60 * DAY)
+    row = proposed(coordinator, moves="unconfirmed", weeks=2)
+    assert {one["patient_ref"]: one["old"]["on"] for one in row.found["placed"]} == {
+        "QUIST": f"{TODAY + 7 * DAY}", "MBARU": f"{TODAY + 8 * DAY}",
+    }  # fmt: skip
+    return row
+
+
+def test_two_who_change_places_are_accepted_together(coordinator) -> None:
+    row = swapped(coordinator)
+    count, _ = accept(proposal=row, version=row.version, refs=["QUIST", "MBARU"], actor=coordinator, at=NOW)
+    assert count == 2
+    standing = Booking.objects.standing().values_list("patient__patient_ref", "on")
+    assert dict(standing) == {"QUIST": TODAY + 8 * DAY, "MBARU": TODAY + 7 * DAY}
+    assert Occupied.objects.count() == 2
+
+
+def test_one_of_two_who_change_places_is_not_accepted_without_the_other_and_it_is_said_why(coordinator) -> None:
+    row = swapped(coordinator)
+    before, entries = list(Booking.objects.values().order_by("pk")), TrailEntry.objects.count()
+    with pytest.raises(ValidationError) as refused:
+        accept(proposal=row, version=row.version, refs=["MBARU"], actor=coordinator, at=NOW)
+    mbaru, quist = (Patient.objects.get(patient_ref=ref).shown_name for ref in ("MBARU", "QUIST"))
+    assert refused.value.messages == [
+        "Nothing was booked.",
+        f"{mbaru} takes the place of {quist} (Mon 8 Jun 2026, 09:00, Chair 1): accept {quist} with them, or neither.",
+    ]
+    assert list(Booking.objects.values().order_by("pk")) == before
+    assert TrailEntry.objects.count() == entries
+
+
+def test_where_the_staff_of_a_day_hold_it_names_who_would_leave_that_day(coordinator) -> None:
+    row = swapped(coordinator)
+    other = make_chair()
+    StaffLimit.objects.create(site=coordinator.site, since=TODAY, most=1)
+    for one in row.found["placed"]:
+        one["chair_pk"] = other.pk if one["patient_ref"] == "MBARU" else one["chair_pk"]
+    row.save()
+    with pytest.raises(ValidationError) as refused:
+        accept(proposal=row, version=row.version, refs=["MBARU"], actor=coordinator, at=NOW)
+    quist = Patient.objects.get(patient_ref="QUIST").shown_name
+    assert "Staff allow 1 exchanges" in refused.value.messages[1]
+    assert refused.value.messages[1].endswith(f"By this proposal {quist} would leave that day: accept them too.")
+
+
+def test_one_that_nobody_makes_any_more_is_offered_to_be_made_again_after_ten_minutes(coordinator) -> None:
+    make_chair()
+    due_person("R1")
+    row = proposals.ask(site=coordinator.site, first=TODAY, weeks=4, moves="nobody", actor=coordinator, at=NOW)
+    there, client = reverse("booking:proposal", args=[row.pk]), client_of(coordinator)
+    waiting = client.get(there).text
+    assert "it should be here by 10:10" in waiting
+    assert "has stopped" not in waiting
+    late = NOW + timedelta(minutes=11)
+    with time_machine.travel(late, tick=True):
+        said = client.get(there).text
+        assert "It was asked for 1 Jun, 10:00 and should have been here by 10:10" in said
+        assert "every 3s" not in said
+        form = {"receipt": "e" * 20, "version": row.version, "act": "again"}
+        client.post(reverse("booking:change_proposal", args=[row.pk]), form)
+        assert "it should be here by 10:21" in client.get(there).text
+    assert refs(made(row)) == ["R1"]
 
 
 def test_somebody_booked_meanwhile_is_not_booked_twice(coordinator) -> None:
@@ -113,7 +190,7 @@ def test_somebody_booked_meanwhile_is_not_booked_twice(coordinator) -> None:
     later = NOW + timedelta(minutes=5)
     booking.book(patient=person, chair_pk=second.pk, on=TODAY + 8 * DAY, slot=1, actor=coordinator, at=later)
     with pytest.raises(ValidationError, match="booked meanwhile"):
-        proposals.accept(proposal=row, version=row.version, refs=["R1"], actor=coordinator, at=later)
+        accept(proposal=row, version=row.version, refs=["R1"], actor=coordinator, at=later)
     assert Booking.objects.count() == 1
     assert chair.pk != second.pk
 
@@ -144,7 +221,7 @@ def test_bookings_stay_unless_asked_and_a_move_frees_the_only_safe_day(coordinat
     assert by_ref["MBARU"]["on"] == (TODAY + 7 * DAY).isoformat()
     assert by_ref["QUIST"]["old"]["pk"] == held.pk
     assert not by_ref["QUIST"]["late"]
-    proposals.accept(proposal=moving, version=moving.version, refs=list(by_ref), actor=coordinator, at=NOW)
+    accept(proposal=moving, version=moving.version, refs=list(by_ref), actor=coordinator, at=NOW)
     held.refresh_from_db()
     assert (held.state, held.ended_by) == ("moved", "unit")
     assert held.moved_to.on <= TODAY + 9 * DAY
@@ -182,10 +259,8 @@ def test_a_late_place_needs_its_reason(coordinator) -> None:
     due_person("R1", best=TODAY - 3 * DAY, latest=TODAY - DAY)
     row = proposed(coordinator)
     with pytest.raises(ValidationError, match="say why"):
-        proposals.accept(proposal=row, version=row.version, refs=["R1"], actor=coordinator, at=NOW)
-    proposals.accept(
-        proposal=row, version=row.version, refs=["R1"], actor=coordinator, at=NOW, late_reason="First free chair."
-    )
+        accept(proposal=row, version=row.version, refs=["R1"], actor=coordinator, at=NOW)
+    accept(proposal=row, version=row.version, refs=["R1"], actor=coordinator, at=NOW, late_reason="First free chair.")
     assert Booking.objects.get().late_reason == "First free chair."
 
 

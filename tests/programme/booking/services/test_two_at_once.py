@@ -7,10 +7,12 @@ import pytest
 from django.core.exceptions import ValidationError
 from django.db import connection
 
-from programme.booking.models import Booking, Occupied, StaffLimit
+from programme.booking.models import Booking, Occupied, Proposal, StaffLimit
 from programme.booking.services import booking as bookings
+from programme.booking.services import proposals
+from programme.booking.services.accepting import accept
 from programme.core import trail
-from programme.core.models import TrailEntry
+from programme.core.models import EditedMeanwhile, TrailEntry
 from tests import factories
 from tests.factories import NOW, make_chair, make_open_week, make_patient, make_standing, make_user
 
@@ -55,6 +57,70 @@ def all_at_once(asked):
         thread.join(timeout=60)
     assert errors == []
     return got, told
+
+
+def accept_at_once(row, asked):
+    """Accept parts of a proposal, (references, user) each in a thread of its own; return who got them, and what the
+    others were told."""
+    together, got, told, errors = threading.Barrier(len(asked), timeout=20), [], [], []
+
+    def ask(refs, user):
+        try:
+            mine = Proposal.objects.get(pk=row.pk)
+            together.wait()
+            accept(proposal=mine, version=row.version, refs=refs, actor=user, at=NOW)
+            got.append(refs)
+        except (ValidationError, EditedMeanwhile) as error:
+            told.append(error.messages if isinstance(error, ValidationError) else [str(error)])
+        except Exception as error:
+            errors.append(error)
+        finally:
+            connection.close()
+
+    threads = [threading.Thread(target=ask, args=one) for one in asked]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(timeout=60)
+    assert errors == []
+    return got, told
+
+
+@pytest.fixture
+def proposal(unit):
+    """All four are placed, on two chairs."""
+    site, _, users = unit
+    for _ in range(2):
+        make_chair(site)
+    row = proposals.ask(site=site, first=MONDAY, weeks=2, moves="nobody", actor=users[0], at=NOW)
+    proposals.make(key=row.pk, at=NOW)
+    row.refresh_from_db()
+    assert sorted(one["patient_ref"] for one in row.found["placed"]) == ["R0", "R1", "R2", "R3"]
+    return row
+
+
+def test_of_two_who_accept_one_proposal_at_once_one_books_and_the_other_is_told(unit, proposal):
+    _, _, users = unit
+    everyone = ["R0", "R1", "R2", "R3"]
+    got, told = accept_at_once(proposal, [(everyone, users[0]), (everyone, users[1])])
+    assert got == [everyone]
+    assert told[0][0] == "Nothing was booked."
+    assert len(told[0]) == 5
+    assert all("was accepted meanwhile, for " in words for words in told[0][1:])
+    assert Booking.objects.count() == Occupied.objects.count() == 4
+    assert set(Booking.objects.values_list("made_by", flat=True)) <= {users[0].pk, users[1].pk}
+    assert len(set(Booking.objects.values_list("made_by", flat=True))) == 1
+    assert trail.faults(TrailEntry.objects.all()) == []
+
+
+def test_of_two_who_accept_different_parts_at_once_one_books_and_the_other_looks_again(unit, proposal):
+    _, _, users = unit
+    got, told = accept_at_once(proposal, [(["R0", "R1"], users[0]), (["R2", "R3"], users[1])])
+    assert (len(got), len(told)) == (1, 1)
+    assert "changed by someone else after you opened it. Nothing of yours was saved" in told[0][0]
+    assert sorted(Booking.objects.values_list("patient__patient_ref", flat=True)) == got[0]
+    proposal.refresh_from_db()
+    assert sorted(proposal.accepted) == got[0]
 
 
 def test_of_four_who_book_one_place_at_once_one_gets_it(unit):
