@@ -16,6 +16,7 @@ from sessions.day.models import Entry, FollowUp
 from sessions.day.numeric.entries import MOVED, SAMPLE, TOTALS, UNDO
 from sessions.day.numeric.machine import Totals
 from sessions.day.numeric.naming import moment_faults
+from sessions.day.numeric.tally import Tally
 from sessions.day.queries import after_results, ending_of, sample_of, tally_of
 from sessions.day.services.entering import keep, refuse_of_method
 from sessions.day.services.moves import hold
@@ -148,18 +149,24 @@ def add_volume(
     """Add saline given and blood drawn that are missing from a finished session, such as blood drawn to lower Hb."""
     now, why = hold(exchange_session), need_reason(why)
     _need_volumes(now)
-    if happened_at > at:
-        raise ValidationError({"happened_at": "That moment lies in the future."})
     state = tally_of(now)
+    if faults := moment_faults(happened_at, at, state.began or now.started_at):
+        raise ValidationError({"happened_at": faults})
     step = 1 + max([s.planned.number for s in state.steps] + [m.step for m in state.moved], default=0)
-    earlier = [one.order for one in state.moved if one.at <= happened_at]
     body = {"step": min(step, 99), "fluid": "saline", "in_ml": in_ml, "out_ml": out_ml}
-    body["order"] = max(earlier, default=0) + 0.5  # after what was moved before it
+    body["order"] = _order_at(state, happened_at)
     keep(
         exchange_session=now, key=key, kind=MOVED, body=body, actor=actor, at=at, why=why, happened_at=happened_at,
         seen=1_000_000,
     )  # fmt: skip
     rewrite_totals(exchange_session=now, actor=actor, at=at, why=why)
+
+
+def _order_at(state: Tally, moment: datetime) -> float:
+    """Where a volume of a moment stands: after all that was moved up to it, and before what comes next."""
+    before = max((one.order for one in state.moved if one.at <= moment), default=0.0)
+    after = min((one.order for one in state.moved if one.order > before), default=before + 1.0)
+    return (before + after) / 2.0
 
 
 @transaction.atomic

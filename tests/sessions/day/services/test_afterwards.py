@@ -9,6 +9,7 @@ from django.core.exceptions import ValidationError
 from patients.models import Analyte, LabResult
 from programme.core.models import EditedMeanwhile, TrailEntry, User
 from sessions.day.models import Entry, FollowUp
+from sessions.day.queries import tally_of
 from sessions.day.services import afterwards, following
 from sessions.models import ExchangeSession, HaemolysisSign, ResultLink, SessionFacts
 from tests.factories import (
@@ -170,6 +171,29 @@ def test_blood_drawn_to_lower_hb_is_added_to_the_session(finished: ExchangeSessi
     stored = ExchangeSession.objects.get(pk=finished.pk)
     assert (stored.saline_in_ml, stored.blood_out_ml) == (600, 1100)
     assert stored.ended_at == NOW - timedelta(minutes=10)
+
+
+def add(session: ExchangeSession, nurse: User, minutes: int, key: str) -> None:
+    afterwards.add_volume(
+        exchange_session=session, in_ml=0, out_ml=50 + minutes, happened_at=ENDED - timedelta(minutes=minutes),
+        why="not entered", key=key, actor=nurse, at=NOW,
+    )  # fmt: skip
+
+
+def test_volumes_added_one_after_the_other_stand_in_the_order_of_their_times(
+    finished: ExchangeSession, nurse: User
+) -> None:
+    for minutes, key in ((30, "a"), (50, "b"), (40, "c"), (119, "d")):
+        add(finished, nurse, minutes, key)
+    drawn = [one.out_ml for one in tally_of(finished).moved]
+    assert drawn == [400, 169, 100, 90, 80, 500]
+
+
+def test_a_volume_is_not_added_long_before_the_session_was_started(finished: ExchangeSession, nurse: User) -> None:
+    with pytest.raises(ValidationError, match="more than 4 h before the session was started"):
+        add(finished, nurse, 361, "a")
+    add(finished, nurse, 360, "a")
+    assert ExchangeSession.objects.get(pk=finished.pk).started_at == ENDED - timedelta(hours=6)
 
 
 # Contacts that fall due
