@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from programme.core.models import Site
+from programme.core.settings_of_site import site_settings
 from sessions.models import BacktestRun, ModelFit
 from sessions.numeric.backtest import ORIGINS, run_backtest
 from sessions.numeric.changes_of_pace import PaceChanges, find_changes, learn_thresholds
@@ -25,7 +26,7 @@ from sessions.numeric.haemolysis import WATCH_VERSION, Watched, WatchFit, fit_wa
 from sessions.numeric.hb import predict_hb
 from sessions.numeric.mixing import PersonalMixing, personal_mixing
 from sessions.numeric.pace_shift import Thresholds
-from sessions.queries import SiteColumns
+from sessions.queries import SiteColumns, ceilings_at
 
 Floats = NDArray[np.float64]
 
@@ -140,7 +141,8 @@ def unstored_comparison(
     site: Site, read: SiteColumns, *, as_of: date, at: datetime, n_origins: int = ORIGINS
 ) -> BacktestRun:
     """Return a row for the comparison of all forms on these sessions; the form in use stays in use."""
-    found = run_backtest(read.columns, form_in_use=form_in_use(site), n_origins=n_origins)
+    ceilings = ceilings_at(site, read, default_pct=site_settings(site, at)["hbs_ceiling_pct"])
+    found = run_backtest(read.columns, form_in_use=form_in_use(site), n_origins=n_origins, ceiling_pct=ceilings)
     return BacktestRun(
         site=site, made_at=at, as_of=as_of, code_version=MODEL_VERSION, result=found.to_dict(), form_chosen=""
     )

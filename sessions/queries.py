@@ -5,6 +5,7 @@ Both read a whole site in a fixed number of queries, whatever the number of peop
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -107,6 +108,25 @@ def session_columns(site: Site, *, until: date, known_by: date | None = None, on
     share, share_sd = (numbers[in_order, PLACE[name]] for name in SHARE)
     results = numbers[in_order][:, [PLACE[name] for name in RESULT_FIGURES]]
     return SiteColumns(columns, share, share_sd, results, keys, refs)
+
+
+def ceilings_at(site: Site, read: SiteColumns, *, default_pct: float) -> NDArray[np.float64]:
+    """Return the ceiling that was in force at each row of `read.columns`, %; `default_pct` before anything was decided.
+
+    One query.
+    """
+    decided: defaultdict[int, list[tuple[int, float]]] = defaultdict(list)
+    rows = Goals.objects.filter(patient__site=site).order_by("since", "pk")
+    for pk, since, ceiling in rows.values_list("patient_id", "since", "hbs_ceiling_pct"):
+        decided[pk].append((since.toordinal(), ceiling))
+    whose = [decided[read.patient_pks[place]] for place in read.columns.person]
+    return np.array(
+        [
+            own[at - 1][1] if (at := bisect_right(own, day, key=lambda row: row[0])) else default_pct
+            for own, day in zip(whose, read.columns.day, strict=True)
+        ],
+        dtype=np.float64,
+    )
 
 
 def _read_facts(site: Site, until: date, only: int | None) -> tuple[NDArray[np.float64], list[str]]:

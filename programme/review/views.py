@@ -67,7 +67,8 @@ def as_pdf(request: access.SignedIn) -> HttpResponse:
 @require_safe
 def how_good(request: access.SignedIn) -> HttpResponse:
     found = forecasts.how_good(request.user.site)
-    return render(request, "review/how_good.html", {"nav": "review", "found": found})
+    drawn = charts.square(found.chances) if found else None
+    return render(request, "review/how_good.html", {"nav": "review", "found": found, "square": drawn})
 
 
 def _asked(request: access.SignedIn) -> Review:

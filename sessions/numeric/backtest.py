@@ -10,7 +10,8 @@ from typing import Any
 
 import numpy as np
 
-from .columns import Ints, SessionColumns
+from .calibration import Calibration, calibrate
+from .columns import Floats, Ints, SessionColumns
 from .drift.fit import CANDIDATES, FORM_BEFORE_CHOICE
 from .forecasters import OWN_MEAN, DriftForm, Learner, OwnMeanRate, gap_days
 from .mechanisms.made_up import simulate
@@ -26,12 +27,16 @@ ORIGINS = 4  # days of the past at which all forms are fitted anew
 
 @dataclass(frozen=True, slots=True)
 class FormResult:
-    """How one form did. groups: the same by what was known of the person, by length of gap, and after a change."""
+    """How one form did. groups: the same by what was known of the person, by length of gap, and after a change.
+
+    calibration: of the attended gaps.
+    """
 
     attended: Score
     longer: Score
     routine: Score
     groups: dict[str, Score]
+    calibration: Calibration
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,19 +88,21 @@ def run_backtest(
     forms: tuple[str, ...] = CANDIDATES,
     n_origins: int = ORIGINS,
     others: Mapping[str, Learner] | None = None,
+    ceiling_pct: Floats | None = None,
 ) -> BacktestResult:
     """Compare forms and the own-mean baseline on a programme's records.
 
     Args: columns: all sessions. form_in_use: the form that stays unless another is clearly better. forms: drift
         forms to compare. n_origins: how often to refit, evenly over the last 60 % of the sessions. others: further
-        learners by name.
+        learners by name. ceiling_pct: the ceiling in force at each session [n], for how chances over it were kept.
     Returns: the result; with under 100 forecasts it advises to keep the form in use.
     Raises: ValueError for fewer than one origin or an unknown form.
     """
     rows = scored_rows(columns)
     usual = usual_days(columns)[columns.person[rows]]
     days = gap_days(columns)[rows]
-    attended = targets_at(columns, rows, days, columns.hbs_before_pct[rows])
+    ceiling = None if ceiling_pct is None else ceiling_pct[rows]
+    attended = targets_at(columns, rows, days, columns.hbs_before_pct[rows], ceiling_pct=ceiling)
     sets = {
         "attended": attended,
         "longer": attended.where(days >= usual + LONGER_DAYS),
@@ -135,7 +142,7 @@ def run_made_up_backtest(
         observed = columns.hbs_before_pct[rows]
         if kind != "attended":  # one more life from the same state is what was measured
             observed = oracle(made, rows - 1, length.astype(np.int64), n_draws=1, seed=seed + 500_000 + number)[:, 0]
-        sets[kind] = targets_at(columns, rows, length, observed, since[rows])
+        sets[kind] = targets_at(columns, rows, length, observed, since_change=since[rows])
         truths[kind] = Scored.of_draws(observed, draws)
     return _compare(name, columns, sets, form_in_use, forms, n_origins, others or {}, truths)
 
@@ -199,12 +206,12 @@ def _forecasts(columns: SessionColumns, learner: Learner, sets: dict[str, Target
         for kind, chosen in now.items():
             asked = sets[kind].where(chosen)
             found = fitted.forecast(columns, asked.rows, asked.days)
-            parts[kind].append((chosen, Scored.of_predictive(asked.observed, found)))
+            parts[kind].append((chosen, Scored.of_predictive(asked.observed, found, asked.ceiling_pct)))
     return {kind: _joined(found, len(sets[kind])) for kind, found in parts.items()}
 
 
 def _joined(parts: list[tuple[Ints, Scored]], n: int) -> Scored:
-    whole = Scored(np.empty(n), np.empty(n), np.empty((n, 7)), np.empty(n))
+    whole = Scored.empty(n)
     for chosen, part in parts:
         for name in Scored.__slots__:
             getattr(whole, name)[chosen] = getattr(part, name)
@@ -229,6 +236,7 @@ def _form_result(found: dict[str, Scored], attended: Targets) -> FormResult:
         longer=summarise(found["longer"]),
         routine=summarise(found["routine"]),
         groups={name: summarise(found["attended"].where(group(attended))) for name, group in GROUPS.items()},
+        calibration=calibrate(found["attended"], attended.person),
     )
 
 
@@ -256,6 +264,7 @@ def _form_to_dict(result: FormResult) -> dict[str, Any]:
         "longer": result.longer.to_dict(),
         "routine": result.routine.to_dict(),
         "groups": {name: score.to_dict() for name, score in result.groups.items()},
+        "calibration": result.calibration.to_dict(),
     }
 
 

@@ -92,22 +92,32 @@ class Scored:
     median: Floats  # [%]
     quantiles: Floats  # [n, 7] at QUANTILES, [%]
     crps: Floats  # [points]
+    ceiling_pct: Floats  # that held on that day [%]; nan where none is known
+    chance_over: Floats  # that the forecast gave the ceiling [0 to 1]; nan without one
 
     @classmethod
-    def of_predictive(cls, observed: Floats, forecast: Predictive) -> "Scored":
+    def of_predictive(cls, observed: Floats, forecast: Predictive, ceiling_pct: Floats | None = None) -> "Scored":
         """Score forecasts of one shape [n]."""
         table = np.stack([np.broadcast_to(forecast.quantile(p), observed.shape) for p in QUANTILES], axis=-1)
-        return cls(observed, table[:, 3], table, crps_predictive(observed, forecast))
+        ceiling = np.full(observed.shape, np.nan) if ceiling_pct is None else ceiling_pct
+        chance = np.broadcast_to(forecast.chance_over(ceiling), observed.shape)
+        return cls(observed, table[:, 3], table, crps_predictive(observed, forecast), ceiling, chance)
 
     @classmethod
     def of_draws(cls, observed: Floats, draws: Floats) -> "Scored":
         """Score forecasts known by draws [n, m]."""
         table = np.quantile(draws, QUANTILES, axis=-1).T
-        return cls(observed, table[:, 3], table, crps_draws(observed, draws))
+        unknown = np.full(observed.shape, np.nan)
+        return cls(observed, table[:, 3], table, crps_draws(observed, draws), unknown, unknown)
+
+    @classmethod
+    def empty(cls, n: int) -> "Scored":
+        """Room for n forecasts, to be filled."""
+        return cls(*(np.empty((n, len(QUANTILES)) if name == "quantiles" else n) for name in cls.__slots__))
 
     def where(self, chosen: Bools | Ints) -> "Scored":
         """Only the chosen forecasts."""
-        return Scored(self.observed[chosen], self.median[chosen], self.quantiles[chosen], self.crps[chosen])
+        return Scored(*(getattr(self, name)[chosen] for name in self.__slots__))
 
 
 @dataclass(frozen=True, slots=True)

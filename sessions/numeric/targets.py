@@ -23,6 +23,7 @@ class Targets:
     day: Ints  # when the gap that is forecast ended, or would have
     gaps_known: Ints  # gaps of this person that told of the pace before
     since_change: Floats  # sessions since a planted change of pace; nan where none is known
+    ceiling_pct: Floats  # that held when the gap ended; nan where none is known
 
     def where(self, chosen: Bools | Ints) -> "Targets":
         return Targets(**{name: getattr(self, name)[chosen] for name in self.__slots__})
@@ -51,9 +52,19 @@ def scored_rows(columns: SessionColumns) -> Ints:
 
 
 def targets_at(
-    columns: SessionColumns, rows: Ints, days: Floats, observed: Floats, since_change: Floats | None = None
+    columns: SessionColumns,
+    rows: Ints,
+    days: Floats,
+    observed: Floats,
+    *,
+    since_change: Floats | None = None,
+    ceiling_pct: Floats | None = None,
 ) -> Targets:
-    """The gaps that end at `rows`, to be forecast for `days` and judged by `observed`, each [len(rows)]."""
+    """The gaps that end at `rows`, to be forecast for `days` and judged by `observed`, each [len(rows)].
+
+    since_change, ceiling_pct: of these rows; None where not known.
+    """
+    unknown = np.full(len(rows), np.nan)
     return Targets(
         rows=rows,
         days=np.asarray(days, float),
@@ -61,7 +72,8 @@ def targets_at(
         person=columns.person[rows],
         day=columns.day[rows],
         gaps_known=gaps_told_before(columns)[rows],
-        since_change=np.full(len(rows), np.nan) if since_change is None else since_change,
+        since_change=unknown if since_change is None else since_change,
+        ceiling_pct=unknown if ceiling_pct is None else ceiling_pct,
     )
 
 

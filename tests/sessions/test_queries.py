@@ -13,7 +13,7 @@ from programme.core.numeric.setting_table import DEFAULTS
 from programme.core.settings_of_site import site_settings
 from sessions.facts import rebuild_facts
 from sessions.models import ResultLink, SessionFacts
-from sessions.queries import PersonRecord, people_inputs, session_columns
+from sessions.queries import PersonRecord, ceilings_at, people_inputs, session_columns
 from tests import factories
 from tests.factories import NOW, TODAY
 
@@ -45,6 +45,18 @@ def test_columns_hold_the_facts_in_order_of_reference_and_day(site: Site) -> Non
     assert read.columns.hbs_after_pct.tolist() == [14.0] * 4
     stored = SessionFacts.objects.order_by("patient__patient_ref", "day").values_list("hbs_ratio", flat=True)
     assert read.columns.hbs_ratio.tolist() == list(stored)
+
+
+def test_each_row_has_the_ceiling_that_was_in_force_on_its_day(site: Site) -> None:
+    first, second = factories.make_patient("A-1", site=site), factories.make_patient("B-2", site=site)
+    for patient in (first, second):
+        for day in (date(2026, 3, 2), date(2026, 4, 6), ON):
+            factories.make_exchange_session(patient, on=day)
+    factories.make_goals(first, since=date(2026, 4, 6), hbs_ceiling_pct=35)
+    factories.make_goals(first, since=date(2026, 4, 20), hbs_ceiling_pct=40)
+    rebuild_facts([first.pk, second.pk], NOW)
+    read = session_columns(site, until=TODAY)
+    assert ceilings_at(site, read, default_pct=30.0).tolist() == [30, 35, 40, 30, 30, 30]
 
 
 def test_missing_figures_are_nan_and_methods_are_numbered(site: Site) -> None:
