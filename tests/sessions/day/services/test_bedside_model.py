@@ -1,234 +1,141 @@
 """Random sequences of bedside actions against a plain model written apart: both always tell the same.
 
-The model keeps its own list of what was entered and works everything out from it by loops over plain numbers. Of the
-product it uses only what is tested: the service that keeps entries, and the readings of where the session stands.
+Three units with their checks; two arms, one arm and a machine; volumes put right; sessions finished, abandoned, closed
+and opened again; and entries that waited in a tablet meanwhile. Of the product only what is tested is used: its
+services, and the readings of where a session stands.
 """
 
-import math
-from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from typing import Any
 
 import pytest
-from django.core.exceptions import ValidationError
-from django.db import transaction
 from hypothesis import settings
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule, run_state_machine_as_test
+from hypothesis.stateful import (
+    invariant,
+    precondition,
+    rule,
+    run_state_machine_as_test,
+)
 
-from sessions.day.models import Entry
 from sessions.day.numeric.standing import ended_now
 from sessions.day.queries import tally_of
-from sessions.day.services.entering import add_entry
-from sessions.models import ExchangeSession
+from sessions.day.services import finishing
+from sessions.day.services.afterwards import add_volume, correct_volume
+from sessions.models import DonationUnit, ExchangeSession, ExchangeStep
 from sessions.numeric.exchange import Start
-from tests.factories import NOW, make_patient, make_running, make_site, make_user
-
-# The plan of `make_running`, written out: step → (fluid, in, out).
-PLAN = {1: ("saline", 400.0, 400.0), 2: ("cells", 516.0, 500.0)}
-BLOOD_ML, HB, HBS, CELLS_HB = 4000.0, 94.0, 30.0, 194.0
-TAKES_UNDO = {"moved", "step_done", "observation", "pause", "resume", "note", "time", "both"}
-TAKES_TIME = {"moved", "step_done", "observation", "pause", "resume", "note"}
-AFTER_THE_END = {"observation", "note", "undo", "time", "both"}
+from tests.sessions.day.services.bedside_page import ENDS, ENTRY, LABELS, WHO
+from tests.sessions.day.services.bedside_units import WithUnits
+from tests.sessions.day.services.plain_bedside import BLOOD_ML, HB, HBS
 
 
-@dataclass
-class Row:
-    """One entry as the model knows it."""
+class Bedside(WithUnits):
+    """The whole session, to its end and after it."""
 
-    number: int
-    kind: str
-    by: int
-    at: datetime
-    seen: int = 0
-    said: dict = field(default_factory=dict)
-    undone: bool = False
+    # Its end
 
+    def tidy_up(self, who: int) -> None:
+        """What a nurse does before finishing: units ended or put away, two entries at once settled."""
+        for unit in list(self.model.units):
+            if unit.state == "running":
+                self.end_unit(who, unit.place)
+            elif unit.state in ("at_chair", "checked"):
+                self.put_unit_away(who, unit.place, "returned")
+        for pair in sorted(self.model.conflicts()):
+            self.enter(who, "both", {"numbers": list(pair)}, {"numbers": list(pair)})
+        if self.model.method == "automated" and self.model.machine() is None:
+            self.state_totals(who, 258, 0, (-60, -2), 0)
 
-class Model:
-    """The plain second version."""
+    @precondition(lambda self: self.model.state == "running" and len(self.model.rows) > 10)
+    @rule(who=WHO, tidy=st.sampled_from([True, True, False]), abandoned=st.booleans())
+    def end(self, who: int, tidy: bool, abandoned: bool) -> None:
+        if tidy:
+            self.tidy_up(who)
+        act = finishing.abandon if abandoned else finishing.finish
+        if self.agree(self.model.refuses_finish(abandoned=abandoned), lambda: act(**self.row(), **self.by_now(who))):
+            for place, (started, ended) in self.model.unit_times().items():
+                if started and not ended:
+                    self.keep("unit_ended", who, unit=place)
+            self.over("abandoned" if abandoned else "finished")
 
-    def __init__(self, start: datetime, by: int) -> None:
-        self.start, self.running = start, True
-        self.rows = [Row(1, "start_check", by, start), Row(2, "observation", by, start)]
+    @precondition(lambda self: self.model.state == "running" and len(self.model.rows) < 10)
+    @rule(who=WHO, label=st.sampled_from(LABELS), abandoned=st.sampled_from([False, False, True]))
+    def a_whole_session(self, who: int, label: str, abandoned: bool) -> None:
+        """So that what comes after the end is reached often enough."""
+        self.move(who, 1, given=400, drawn=400, unit=None, waited=0, looks=True)
+        for _ in range(5):
+            self.time_goes_by(7)
+            self.next_for_a_unit(who, label)
+        self.end(who, tidy=True, abandoned=abandoned)
 
-    def find(self, number: int) -> Row | None:
-        return self.rows[number - 1] if 1 <= number <= len(self.rows) else None
+    def over(self, state: str) -> None:
+        self.keep_notes()
+        self.model.state, self.model.first_end = state, self.model.first_end or self.now
+        given = self.model.units_given()
+        for unit in self.model.units:
+            unit.state = "given" if unit.place in given else unit.state
 
-    def refuses(self, kind: str, said: dict, now: datetime) -> bool:
-        if not self.running and kind not in AFTER_THE_END:
-            return True
-        if kind == "moved":
-            return said["in"] == said["out"] == 0
-        if kind in ("undo", "time"):
-            row = self.find(said["number"])
-            allowed = TAKES_UNDO if kind == "undo" else TAKES_TIME
-            wrong = row is None or row.undone or row.kind not in allowed
-            if kind == "undo":
-                return wrong
-            return wrong or said["at"] > now or said["at"] < self.start - timedelta(hours=4)
-        if kind == "both":
-            rows = [self.find(number) for number in said["numbers"]]
-            return len(set(said["numbers"])) < 2 or any(r is None or r.undone or r.kind != "moved" for r in rows)
-        return False
+    def row(self, reason: str = "as it was") -> dict[str, Any]:
+        row = ExchangeSession.objects.get(pk=self.session.pk)
+        return {"exchange_session": row, "version": row.version, "reason": reason}
 
-    def keep(self, kind: str, by: int, at: datetime, seen: int, said: dict) -> int:
-        if kind == "undo":
-            self.rows[said["number"] - 1].undone = True
-        self.rows.append(Row(len(self.rows) + 1, kind, by, at, min(seen, len(self.rows)), said))
-        return len(self.rows)
+    @precondition(lambda self: self.model.state == "finished")
+    @rule(who=WHO, abandoned=st.sampled_from([False, False, True]))
+    def close(self, who: int, abandoned: bool) -> None:
+        act = finishing.abandon if abandoned else finishing.close
+        done = bool(self.model.moves()) or self.model.machine() is not None
+        refused = not abandoned and (not done or bool(self.model.conflicts()))
+        if self.agree(refused, lambda: act(**self.row(), **self.by_now(who))):
+            self.keep_notes()
+            self.model.state = "abandoned" if abandoned else "closed"
 
-    def moves(self) -> list[Row]:
-        return [row for row in self.rows if row.kind == "moved" and not row.undone]
-
-    def when(self, row: Row) -> datetime:
-        at = row.at
-        for fix in self.rows:
-            if fix.kind == "time" and not fix.undone and fix.said["number"] == row.number:
-                at = fix.said["at"]
-        return at
-
-    def step_is_done(self, number: int) -> bool:
-        if any(r.kind == "step_done" and not r.undone and r.said["step"] == number for r in self.rows):
-            return True
-        mine = [row for row in self.moves() if row.said["step"] == number]
-        _, in_ml, out_ml = PLAN[number]
-        given, drawn = sum(r.said["in"] for r in mine), sum(r.said["out"] for r in mine)
-        # 5 % of either step is over 10 mL.
-        return bool(mine) and given >= 0.95 * in_ml and drawn >= 0.95 * out_ml
-
-    def conflicts(self) -> set[tuple[int, int]]:
-        settled = [set(r.said["numbers"]) for r in self.rows if r.kind == "both" and not r.undone]
-        found = set()
-        for first in self.moves():
-            for second in self.moves():
-                apart = second.number > first.number > second.seen and first.by != second.by
-                pair = {first.number, second.number}
-                if apart and first.said["step"] == second.said["step"] and pair not in settled:
-                    found.add((first.number, second.number))
-        return found
-
-    def paused(self) -> bool:
-        kinds = [row.kind for row in self.rows if row.kind in ("pause", "resume") and not row.undone]
-        return bool(kinds) and kinds[-1] == "pause"
-
-    def hb_and_hbs(self) -> tuple[float, float] | None:
-        """The wash-out worked step by step: Hb settled at the starting volume, and HbS."""
-        volume, old, fresh = BLOOD_ML, HB, 0.0
-        for row in self.moves():
-            given, drawn = row.said["in"], row.said["out"]
-            after = volume + given - drawn
-            if after <= 0:
-                return None
-            mean = volume if after == volume else (after - volume) / math.log(after / volume)
-            left = math.exp(-given / mean)
-            hb = CELLS_HB if PLAN[row.said["step"]][0] == "cells" and given else 0.0
-            old, fresh, volume = old * left, hb + (fresh - hb) * left, after
-        return (old + fresh) * volume / BLOOD_ML, HBS * old / (old + fresh)
-
-
-class Bedside(RuleBasedStateMachine):
-    """Two nurses at one session, each having seen what they have seen."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.atomic = transaction.atomic()
-        self.atomic.__enter__()
-        site = make_site()
-        signer = make_user(site=site, role="consultant")
-        self.session = make_running(make_patient(site=site), by=signer, unit_state="running")
-        self.nurses = [make_user(site=site), make_user(site=site, username="second.nurse")]
-        self.seen, self.now, self.keys = [2, 2], NOW, []
-        self.model = Model(NOW, signer.pk)
-
-    def teardown(self) -> None:
-        transaction.set_rollback(True)
-        self.atomic.__exit__(None, None, None)
-
-    def enter(self, who: int, kind: str, body: dict, said: dict, waited: int = 0, why: str = "as it was") -> None:
-        nurse, key = self.nurses[who], f"key-{len(self.keys)}-{len(self.model.rows)}"
-        sent = {"key": key, "kind": kind, "body": body, "actor": nurse, "why": why, "seen": self.seen[who]}
-        if self.model.refuses(kind, said, self.now):
-            before = Entry.objects.count()
-            with pytest.raises(ValidationError):
-                add_entry(exchange_session=self.session, at=self.now, waited_s=waited, **sent)
-            assert Entry.objects.count() == before
-            return
-        entry = add_entry(exchange_session=self.session, at=self.now, waited_s=waited, **sent)
-        at = self.now - timedelta(seconds=waited)
-        assert entry.number == self.model.keep(kind, nurse.pk, at, self.seen[who], said)
-        self.keys.append((sent, entry.number))
-
-    who = st.integers(0, 1)
-    entry = st.integers(1, 14)
-
-    @rule(who=who)
-    def look(self, who: int) -> None:
-        self.seen[who] = len(self.model.rows)
-
-    @rule(minutes=st.integers(1, 20))
-    def time_goes_by(self, minutes: int) -> None:
-        self.now += timedelta(minutes=minutes)
-
-    @rule(
-        who=who,
-        step=st.sampled_from([1, 2]),
-        given=st.sampled_from([0, 188, 190, 200, 258, 400]),
-        drawn=st.sampled_from([0, 188, 200, 245, 250, 500]),
-        waited=st.sampled_from([0, 0, 30, 240]),
-        looks=st.booleans(),
-    )
-    def move(self, who: int, step: int, given: int, drawn: int, waited: int, looks: bool) -> None:
-        if looks:
-            self.look(who)
-        body = {"step": step, "in_ml": given, "out_ml": drawn}
-        if step == 2 and given:
-            body["unit"] = 1
-        self.enter(who, "moved", body, {"step": step, "in": given, "out": drawn}, waited)
-
-    @rule(who=who, step=st.sampled_from([1, 2]))
-    def step_is_over(self, who: int, step: int) -> None:
-        self.enter(who, "step_done", {"step": step}, {"step": step})
-
-    @rule(who=who, number=entry)
-    def undo(self, who: int, number: int) -> None:
-        self.enter(who, "undo", {"number": number}, {"number": number})
-
-    @rule(who=who, number=entry, minutes=st.integers(-300, 30))
-    def put_time_right(self, who: int, number: int, minutes: int) -> None:
-        at = self.now + timedelta(minutes=minutes)
-        self.enter(who, "time", {"number": number, "happened_at": at.isoformat()}, {"number": number, "at": at})
-
-    @precondition(lambda self: self.model.conflicts())
-    @rule(who=who, data=st.data())
-    def settle(self, who: int, data: st.DataObject) -> None:
-        pair = data.draw(st.sampled_from(sorted(self.model.conflicts())))
-        self.enter(who, "both", {"numbers": list(pair)}, {"numbers": list(pair)})
-
-    @rule(who=who, first=entry, second=entry)
-    def call_both_true(self, who: int, first: int, second: int) -> None:
-        self.enter(who, "both", {"numbers": [first, second]}, {"numbers": [first, second]})
-
-    @rule(who=who, kind=st.sampled_from(["pause", "resume", "note"]))
-    def pause_or_go_on(self, who: int, kind: str) -> None:
-        self.enter(who, kind, {"words": "cannula"}, {})
-
-    @rule(who=who, pulse=st.integers(40, 130))
-    def observe(self, who: int, pulse: int) -> None:
-        self.enter(who, "observation", {"moment": "interval", "pulse": pulse}, {})
-
-    @precondition(lambda self: self.keys)
-    @rule(data=st.data())
-    def send_again(self, data: st.DataObject) -> None:
-        sent, number = data.draw(st.sampled_from(self.keys))
-        before = Entry.objects.count()
-        assert add_entry(exchange_session=self.session, at=self.now, waited_s=60, **sent).number == number
-        assert Entry.objects.count() == before
-
-    @precondition(lambda self: len(self.model.rows) > 12)
+    @precondition(lambda self: self.model.state == "closed")
     @rule()
-    def finish(self) -> None:
-        ExchangeSession.objects.filter(pk=self.session.pk).update(state="finished")
-        self.model.running = False
+    def open_again(self) -> None:
+        finishing.reopen(**self.row(), actor=self.signer, at=self.now)
+        self.model.state = "finished"
+
+    @precondition(lambda self: self.model.state in ENDS)
+    @rule(who=WHO, number=ENTRY, given=st.sampled_from([0, 100, 250]), drawn=st.sampled_from([0, 100, 250]))
+    def put_volume_right(self, who: int, number: int, given: int, drawn: int) -> None:
+        model = self.model
+        number = model.order[number % len(model.order)].number if model.order else number
+        old, asked = model.find(number), {"number": number, "in_ml": given, "out_ml": drawn, "why": "misread"}
+        wrong = (
+            model.method == "automated" or model.state != "finished" or old is None or old.undone or old.kind != "moved"
+        )
+        more = (
+            {"step": old.said["step"], "in": given - old.said["in"], "out": drawn - old.said["out"]}
+            if not wrong
+            else {}
+        )
+        refused = wrong or model.is_too_much(more)
+        correct = lambda: correct_volume(exchange_session=self.session, **asked, **self.by_now(who))  # noqa: E731
+        if self.agree(refused, correct):
+            at, place = model.when(old), model.order.index(old)
+            self.keep("undo", who, number=number)
+            if given or drawn:
+                self.add_at(place + 1, who, at, {**old.said, "in": given, "out": drawn})
+
+    @precondition(lambda self: self.model.state in ENDS)
+    @rule(who=WHO, minutes=st.integers(-300, 10), given=st.sampled_from([0, 150]), drawn=st.sampled_from([150, 300]))
+    def add_volume(self, who: int, minutes: int, given: int, drawn: int) -> None:
+        model, at = self.model, self.now + timedelta(minutes=minutes)
+        step = 1 + max([2, *(row.said["step"] for row in model.moves())])
+        said = {"step": step, "in": given, "out": drawn, "unit": None}
+        refused = model.method == "automated" or model.state != "finished" or model.cannot_be(at, self.now)
+        refused = refused or model.is_too_much(said)
+        asked = {"in_ml": given, "out_ml": drawn, "happened_at": at, "why": "Hb too high"}
+        if self.agree(refused, lambda: add_volume(exchange_session=self.session, **asked, **self.by_now(who))):
+            before = [n for n, row in enumerate(model.order) if not row.undone and model.when(row) <= at]
+            self.add_at(max(before, default=-1) + 1, who, at, said)
+
+    def add_at(self, place: int, who: int, at: datetime, said: dict) -> None:
+        model = self.model
+        model.keep("moved", self.nurses[who].pk, at, len(model.rows), said)
+        model.order.insert(place, model.order.pop())
+
+    # What both must tell
 
     @invariant()
     def both_tell_the_same(self) -> None:
@@ -238,13 +145,13 @@ class Bedside(RuleBasedStateMachine):
             (r.number, r.said["in"], r.said["out"]) for r in moves
         ]
         assert [m.at for m in state.moved] == [model.when(row) for row in moves]
-        balance, lowest, highest, cells = 0, 0, 0, 0
+        balance, lowest, highest = 0, 0, 0
         for row in moves:
             balance += row.said["in"] - row.said["out"]
             lowest, highest = min(lowest, balance), max(highest, balance)
-            cells += row.said["in"] if row.said["step"] == 2 else 0
         assert (state.balance_ml, state.deepest_ml, state.highest_ml) == (balance, lowest, highest)
-        assert (state.red_cells_in_ml, state.units[1].in_ml if 1 in state.units else 0) == (cells, cells)
+        assert state.red_cells_in_ml == model.moved()["red_cells"]
+        assert (None if state.totals is None else state.totals.blood_out_ml) == (model.machine() or {}).get("out")
         assert [step.done for step in state.steps] == [model.step_is_done(1), model.step_is_done(2)]
         assert set(state.conflicts) == model.conflicts()
         assert (state.paused_since is not None) == model.paused()
@@ -258,13 +165,49 @@ class Bedside(RuleBasedStateMachine):
             assert now is not None
             assert (now.hb.value, now.hbs.value) == pytest.approx(expected, rel=1e-9)
 
+    @invariant()
+    def units_are_where_they_are(self) -> None:
+        model, times = self.model, self.model.unit_times()
+        rows = DonationUnit.objects.filter(exchange_session=self.session).order_by("pk")
+        assert [(row.place, row.donation_number, row.state) for row in rows] == [
+            (unit.place, unit.label, unit.state) for unit in model.units
+        ]
+        state = tally_of(self.session)
+        for unit in model.units:
+            found = state.units.get(unit.place)
+            assert (found.in_ml if found else 0) == model.given_of(unit)
+            assert ((found.started_at, found.ended_at) if found else (None, None)) == times.get(
+                unit.place, (None, None)
+            )
+        if model.state != "running":
+            assert [(row.started_at, row.ended_at) for row in rows if row.place in times] == [
+                times[unit.place] for unit in model.units if unit.place in times
+            ]
+
+    @precondition(lambda self: self.model.state != "running")
+    @invariant()
+    def what_is_stored_is_what_was_done(self) -> None:
+        row, model = ExchangeSession.objects.get(pk=self.session.pk), self.model
+        totals = model.totals()
+        assert row.state == model.state
+        assert (row.saline_in_ml, row.red_cells_in_ml, row.blood_out_ml) == tuple(totals.values())
+        assert (row.started_at, row.ended_at) == model.start_and_end()
+        assert row.units == len(model.units_given())
+        steps = ExchangeStep.objects.filter(exchange_session=self.session).exclude(in_ml=0, out_ml=0).order_by("number")
+        assert [(step.fluid, step.in_ml, step.out_ml, step.ended_at) for step in steps] == model.steps()
+
+
+METHODS = ("two_arm", "one_arm", "automated")
+
 
 @pytest.mark.django_db
-def test_random_actions_at_the_bedside_agree_with_a_plain_model() -> None:
-    run_state_machine_as_test(Bedside, settings=settings(max_examples=30, stateful_step_count=25))
+@pytest.mark.parametrize("method", METHODS)
+def test_random_actions_at_the_bedside_agree_with_a_plain_model(method: str) -> None:
+    run_state_machine_as_test(lambda: Bedside(method), settings=settings(max_examples=8, stateful_step_count=25))
 
 
 @pytest.mark.soak
 @pytest.mark.django_db
-def test_thousands_of_random_actions_agree_with_a_plain_model() -> None:
-    run_state_machine_as_test(Bedside, settings=settings(max_examples=400, stateful_step_count=50))
+@pytest.mark.parametrize("method", METHODS)
+def test_thousands_of_random_actions_agree_with_a_plain_model(method: str) -> None:
+    run_state_machine_as_test(lambda: Bedside(method), settings=settings(max_examples=150, stateful_step_count=50))
