@@ -79,9 +79,10 @@ def set_pin(*, user: User, pin: str, at: datetime) -> None:
         trail.write([trail.Change(user.site_id, None, "set own PIN", "user", user.pk)], actor=user, at=at)
 
 
-def prove(*, username: str, secret: str, site: Site, actor: User, at: datetime) -> User:
+def prove(*, username: str, secret: str, site: Site, actor: User, at: datetime, instead: str) -> User:
     """Return the person of the site who typed their own name and PIN, or password, at the screen of `actor`.
 
+    instead: what that person can do without this screen, said after too many failures: '…: {instead}, or wait.'
     Each failure is kept in the trail, also where the caller goes on to refuse; call it outside the transaction of what
     is to be signed. Raises ValidationError, the same for a wrong name as for a wrong PIN, and after too many failures.
     """
@@ -91,10 +92,7 @@ def prove(*, username: str, secret: str, site: Site, actor: User, at: datetime) 
         refused = TrailEntry.objects.filter(chain=f"site:{site.pk}", action=REFUSED, at__gt=at - TRIES_WITHIN)
         named = Q(row_key=user.pk) if user else Q(row_key=None)
         if max(refused.filter(named).count(), refused.filter(actor=actor).count()) >= TRIES:
-            raise ValidationError(
-                f"{TRIES} wrong PINs within {TRIES_WITHIN.seconds // 60} min: sign the check on another tablet with "
-                "your own sign-in, or wait."
-            )
+            raise ValidationError(f"{TRIES} wrong PINs within {TRIES_WITHIN.seconds // 60} min: {instead}, or wait.")
         # An unknown name costs the same time as a known one, so that the answer does not tell them apart.
         kept = [user.checking_pin, user.password] if user else [make_password("nobody")]
         if user and any(check_password(secret, one) for one in kept if one):

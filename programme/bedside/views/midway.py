@@ -96,8 +96,10 @@ def who_signs(request: access.SignedIn, form: ChangeForm, at: datetime) -> User:
     given = form.sign.cleaned_data
     if "prescriber" not in form.sign.fields:
         return request.user
-    site = request.user.site
-    return prove(username=given["prescriber"], secret=given["secret"], site=site, actor=request.user, at=at)
+    return prove(
+        username=given["prescriber"], secret=given["secret"], site=request.user.site, actor=request.user, at=at,
+        instead="the prescriber signs in themselves and changes the plan",
+    )  # fmt: skip
 
 
 def shown(

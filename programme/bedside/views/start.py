@@ -57,7 +57,10 @@ def who_decided(request: access.SignedIn, form: StartForm, now: datetime) -> Use
     if decided is None or not form.must_prove:
         return decided
     secret = form.cleaned_data["secret"]
-    return prove(username=decided.username, secret=secret, site=request.user.site, actor=request.user, at=now)
+    return prove(
+        username=decided.username, secret=secret, site=request.user.site, actor=request.user, at=now,
+        instead="who lets it go on signs in themselves and starts the session",
+    )  # fmt: skip
 
 
 def save(

@@ -207,7 +207,7 @@ def second_checker(request: access.SignedIn, page: FormPage, form: CheckForm) ->
     try:
         return prove(
             username=given["second"], secret=given["secret"], site=request.user.site, actor=request.user,
-            at=timezone.now(),
+            at=timezone.now(), instead="sign the check on another tablet with your own sign-in",
         )  # fmt: skip
     except ValidationError as error:
         form.refuse("secret", " ".join(error.messages))

@@ -9,7 +9,7 @@ from django.urls import reverse
 from patients.models import Consent
 from programme.bedside.queries.run_rows import initials
 from programme.core.models import TrailEntry
-from programme.core.services import REFUSED
+from programme.core.services import REFUSED, TRIES
 from sessions.day.models import Entry, Prescription
 from sessions.day.queries import tally_of
 from sessions.models import DonationUnit, ExchangeSession
@@ -269,6 +269,16 @@ def test_a_prescriber_who_did_not_prove_themselves_lets_nothing_pass(
     assert TrailEntry.objects.filter(chain=f"site:{signer.site_id}", action=REFUSED).count() == recorded
 
 
+def test_after_too_many_wrong_pins_it_says_what_the_prescriber_can_do_for_a_start(nurse_client, authorised, signer):
+    said = {"decided_by": str(signer.pk), "reason": "we must", "infection": "yes"}
+    for n in range(TRIES):
+        begin(nurse_client, authorised, secret="wrong", receipt=f"w{n}", **said)
+    page = begin(nurse_client, authorised, secret=PASSWORD, **said).content.decode()
+    assert "who lets it go on signs in themselves and starts the session, or wait." in page
+    assert "sign the check" not in page
+    assert ExchangeSession.objects.get(pk=authorised.pk).state == "authorised"
+
+
 def test_a_prescriber_who_is_signed_in_needs_no_second_proof(authorised, signer):
     said = {"decided_by": str(signer.pk), "reason": "source known"}
     assert begin(client_of(signer), authorised, infection="yes", **said).status_code == 302
@@ -358,6 +368,17 @@ def test_a_wrong_password_changes_nothing_and_keeps_what_was_typed(nurse_client,
     page = nurse_client.post(at(part_done, "change"), sent).content.decode()
     assert "do not fit together" in page
     assert "one unit was not usable" in page
+    assert Prescription.objects.count() == 1
+
+
+def test_after_too_many_wrong_pins_it_says_what_the_prescriber_can_do_for_a_changed_plan(
+    nurse_client, part_done, signer
+):
+    sent = {"do": "sign", "why": "one unit not usable", "prescriber": signer.username, **rows(("red_cells", 258, 250))}
+    for n in range(TRIES):
+        nurse_client.post(at(part_done, "change"), {**sent, "receipt": f"w{n}", "secret": "wrong"})
+    page = nurse_client.post(at(part_done, "change"), {**sent, "receipt": "r1", "secret": PASSWORD}).content.decode()
+    assert "the prescriber signs in themselves and changes the plan, or wait." in page
     assert Prescription.objects.count() == 1
 
 

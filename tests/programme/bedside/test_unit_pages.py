@@ -179,6 +179,10 @@ def test_a_wrong_pin_signs_nothing_is_recorded_and_is_not_printed_back(nurse_cli
     assert "135790" not in answer.content.decode()
     assert TrailEntry.objects.filter(action="refused a name and PIN").count() == 1
     assert (DonationUnit.objects.get().first_checker, Entry.objects.filter(kind="unit_checked").count()) == (None, 0)
+    for _ in range(4):
+        check(nurse_client, at, unit, second="rowan", secret="135790")
+    page = text_of(check(nurse_client, at, unit, second="rowan", secret=PIN))
+    assert "sign the check on another tablet with your own sign-in, or wait." in page
 
 
 @pytest.mark.parametrize(

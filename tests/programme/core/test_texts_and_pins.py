@@ -25,7 +25,8 @@ def second(site):
 
 
 def tries(actor, username="rowan", secret="135790", at=NOW, **more):
-    return prove(username=username, secret=secret, site=actor.site, actor=actor, at=at, **more)
+    asked = {"username": username, "secret": secret, "site": actor.site, "actor": actor, "at": at}
+    return prove(**asked, instead="sign in yourself", **more)
 
 
 def test_every_text_has_words_and_fits_its_row():
@@ -122,7 +123,7 @@ def test_after_five_wrong_pins_even_the_right_one_waits_a_quarter_of_an_hour(nur
     for _ in range(TRIES):
         with pytest.raises(ValidationError, match="do not fit together"):
             tries(nurse)
-    with pytest.raises(ValidationError, match="5 wrong PINs within 15 min"):
+    with pytest.raises(ValidationError, match="5 wrong PINs within 15 min: sign in yourself, or wait"):
         tries(nurse, secret=PIN)
     with pytest.raises(ValidationError, match="5 wrong PINs"):
         tries(make_user(site=nurse.site, username="third"), secret=PIN, at=NOW + timedelta(minutes=14))
