@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from patients.models import Analyte, CourseNote, LabResult, Patient
+from patients.queries import last_done
 from programme.booking.models import Booking, BookingState
 from programme.core.look import hb_places, hb_shown, hb_unit
 from programme.core.models import Role
@@ -14,7 +15,7 @@ from programme.core.numeric.words import count_of
 from programme.core.settings_of_site import site_settings
 from programme.worklist.numeric.spans import Done, Span, Visits, span_of
 from programme.worklist.numeric.words import day_words, figure, full_day_words, listed
-from programme.worklist.queries.checks import CheckLine, check_lines, last_done
+from programme.worklist.queries.checks import CheckLine, check_lines
 from programme.worklist.queries.course import CoursePage
 from programme.worklist.queries.history import SessionRow
 from sessions.day.models import AdverseEvent

@@ -12,6 +12,7 @@ from django.db.models import OuterRef, Subquery
 from django.db.models.fields.json import KeyTransform
 
 from patients.models import Analyte, LabResult, Patient, Standing
+from patients.queries import checks_due, last_done
 from programme.core.models import Site
 from programme.core.settings_of_site import site_settings
 from programme.supply.queries.short import BloodNote, blood_of_bookings
@@ -28,7 +29,7 @@ from programme.worklist.numeric.urgency import (
 )
 from programme.worklist.numeric.words import day_words, figure, short_day_words, span_words
 from programme.worklist.queries.booked import Place, booked_places
-from programme.worklist.queries.checks import checks_due, last_done, overdue_words
+from programme.worklist.queries.checks import overdue_words
 from programme.worklist.queries.in_force import in_force
 from programme.worklist.queries.left_over import LeftOver, left_over
 from programme.worklist.queries.measured import Measured, newest_since_last_session

@@ -12,6 +12,7 @@ from django.utils.html import strip_tags
 from patients import clinic
 from patients.goals import figures_of
 from patients.models import CheckDone, CourseNote, Goals, LabResult
+from patients.queries import checks_due, last_done
 from programme.core import trail
 from programme.core.models import TrailEntry
 from programme.planning import services as planning
@@ -19,7 +20,7 @@ from programme.planning.models import Suggestion
 from programme.planning.numeric.people import WhatIf
 from programme.planning.queries import what_if, year_foreseen
 from programme.worklist.numeric.spans import Difference, Line
-from programme.worklist.queries.checks import checks_due, last_done, overdue_words
+from programme.worklist.queries.checks import overdue_words
 from programme.worklist.queries.clinic import read_clinic
 from programme.worklist.queries.compare import difference_words
 from programme.worklist.queries.course import read_course
