@@ -162,9 +162,10 @@ class DemandForecast(models.Model):
 class DemandLookBack(models.Model):
     """Past forecasts of weekly units, made from what was known then, beside what was used.
 
-    rows: [{"as_of", "week_start", "ahead", "p10", "p50", "p90", "used"}], ranges as lived, not widened.
-    stretch: what they would have had to be widened by; held_later: how many of the later half hold when widened by
-    what the earlier half asks for, with how many there are.
+    rows: [{"as_of", "week_start", "ahead", "group", "p10", "p50", "p90", "expected", "used"}], ranges as lived, not
+    widened; group "all" for all together, to which the rest belongs. stretch: what they would have had to be widened
+    by; held_later: how many of the later half hold when widened by what the earlier half asks for, with how many there
+    are.
     """
 
     site = models.ForeignKey(Site, models.PROTECT, related_name="demand_look_backs")

@@ -13,6 +13,7 @@ urlpatterns: list[URLPattern] = [
     path("blood/order-sheet.csv", blood.sheet_as_table, name="sheet_csv"),
     path("blood/foresee/", blood.foresee, name="foresee"),
     path("blood/demand.csv", blood.demand_as_table, name="demand_csv"),
+    path("blood/units/", blood.units_to_their_end, name="ends"),
     path("blood/coming/", blood.coming, name="coming"),
     path("blood/trace/", blood.trace, name="trace"),
     path("blood/people/<path:patient_ref>/", blood.person, name="person"),

@@ -4,7 +4,7 @@ what was used. Nothing is written here; the number of queries does not grow with
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
@@ -56,14 +56,16 @@ class Demand:
 
 @dataclass(frozen=True, slots=True)
 class PastWeek:
-    """One week of a past forecast for all groups together; ahead: 1 for the first full week after it was made."""
+    """One week of a past forecast of one group, or of all together; ahead: 1 for the first full week after it."""
 
     as_of: date
     week_start: date
     ahead: int
+    group: str
     p10: float
     p50: float
     p90: float
+    expected: float
     used: int
 
 
@@ -162,44 +164,65 @@ def look_back(site: Site, *, today: date) -> LookBack:
 
     Raises ValueError where the records do not reach back far enough.
     """
-    used: defaultdict[int, int] = defaultdict(int)
-    done = ExchangeSession.objects.carried_out().filter(patient__site=site, on__lt=today)
-    for on, units in done.values_list("on", "units"):
-        used[on.toordinal()] += units or 0
+    used = _used(site, today)
+    oldest = min((week for _, week in used), default=None)
     newest = today - timedelta(days=WEEK_DAYS * WEEKS + WEEK_DAYS)
     days = [newest - timedelta(days=APART_DAYS * number) for number in range(LOOK_BACKS)]
     rows: list[PastWeek] = []
-    for as_of in sorted(day for day in days if used and day.toordinal() > min(used) + 2 * WEEK_DAYS * WEEKS):
+    for as_of in sorted(day for day in days if oldest is not None and day.toordinal() > oldest + 2 * WEEK_DAYS * WEEKS):
         rows.extend(_past_weeks(site, as_of, used))
     if not rows:
         raise ValueError(
             "The records do not reach back far enough: forecasts need half a year before, and 13 weeks since."
         )
-    half = len(rows) // 2
-    earlier, later = rows[:half], rows[half:]
-    learnt = stretch_of(*_columns(earlier)) if earlier else 1.0
-    seen, low, middle, high = _columns(later)
+    of_all = [row for row in rows if row.group == ALL]
+    seen, low, middle, high = _columns(of_all[len(of_all) // 2 :])
+    learnt = learnt_of(of_all)
     held = holds(seen, np.maximum(middle - learnt * (middle - low), 0.0), middle + learnt * (high - middle))
-    return LookBack(tuple(rows), stretch_of(*_columns(rows)), int(held.sum()), len(later))
+    return LookBack(tuple(rows), stretch_of(*_columns(of_all)), int(held.sum()), held.size)
 
 
-def _past_weeks(site: Site, as_of: date, used: defaultdict[int, int]) -> list[PastWeek]:
-    """The whole weeks after `as_of`, foreseen on that day."""
-    monday = as_of + timedelta(days=WEEK_DAYS - as_of.weekday())
-    now = datetime.combine(as_of + timedelta(days=1), time(0), tzinfo=ZoneInfo(site.time_zone))
-    found = demand(site, first=as_of, weeks=WEEKS + 1, now=now + timedelta(days=1))
+def learnt_of(of_all: Sequence[PastWeek]) -> float:
+    """By how much the older half of these weeks asks ranges to be widened; 1 where there is no older half."""
+    earlier = of_all[: len(of_all) // 2]
+    return stretch_of(*_columns(earlier)) if earlier else 1.0
+
+
+def _used(site: Site, today: date) -> defaultdict[tuple[str, int], int]:
+    """Units used before `today` by group, and by ALL, and the Monday of the week; three queries."""
+    done = ExchangeSession.objects.carried_out().filter(patient__site=site, on__lt=today)
+    rows = list(done.values_list("patient_id", "on", "units"))
+    groups = {pk: order_needs(needed).group for pk, needed in needed_of({pk for pk, _, _ in rows}).items()}
+    used: defaultdict[tuple[str, int], int] = defaultdict(int)
+    for pk, on, units in rows:
+        for group in (groups[pk], ALL):
+            used[group, on.toordinal() - on.weekday()] += units or 0
+    return used
+
+
+def _past_weeks(site: Site, as_of: date, used: Mapping[tuple[str, int], int]) -> list[PastWeek]:
+    """The whole weeks after `as_of`, foreseen on that day; a group that nobody foresaw has a range of nothing."""
+    monday = (as_of + timedelta(days=WEEK_DAYS - as_of.weekday())).toordinal()
+    now = datetime.combine(as_of + timedelta(days=2), time(0), tzinfo=ZoneInfo(site.time_zone))
+    found = demand(site, first=as_of, weeks=WEEKS + 1, now=now)
+    weeks = [(row.group, row.week_start, row) for row in found.rows if row.week_start >= monday]
+    foreseen = {(group, week) for group, week, _ in weeks}
+    spans = sorted({week for _, week, _ in weeks})
+    more = sorted({group for group, _ in used} - {group for group, _ in foreseen})
+    nothing = [(group, week, None) for group in more for week in spans if any(used.get((group, one)) for one in spans)]
     return [
         PastWeek(
             as_of=as_of,
-            week_start=date.fromordinal(row.week_start),
-            ahead=(row.week_start - monday.toordinal()) // WEEK_DAYS + 1,
-            p10=row.p10,
-            p50=row.p50,
-            p90=row.p90,
-            used=sum(used[row.week_start + day] for day in range(WEEK_DAYS)),
+            week_start=date.fromordinal(week),
+            ahead=(week - monday) // WEEK_DAYS + 1,
+            group=group,
+            p10=row.p10 if row else 0.0,
+            p50=row.p50 if row else 0.0,
+            p90=row.p90 if row else 0.0,
+            expected=row.expected if row else 0.0,
+            used=used.get((group, week), 0),
         )
-        for row in found.rows
-        if row.group == ALL and row.week_start >= monday.toordinal()
+        for group, week, row in (*weeks, *nothing)
     ]
 
 

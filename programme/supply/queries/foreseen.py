@@ -1,18 +1,18 @@
-"""The stored demand as the blood page shows it, with how past ones did and where units of the last quarter ended."""
+"""The stored demand as the blood page shows it, with how past ones did."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
+from statistics import fmean
 from typing import Any
 
 from programme.core.models import Site
-from programme.supply.models import DemandForecast, DemandLookBack, SuppliedUnit
+from programme.supply.models import DemandForecast, DemandLookBack
 from programme.supply.numeric.demand import ALL
-from programme.supply.numeric.ends import Ends, count_ends, exact_interval
+from programme.supply.queries.demand import PastWeek, learnt_of
 
-QUARTER_DAYS = 91
 DAYS_A_YEAR = 365.25
 
 
@@ -40,11 +40,32 @@ class GroupLine:
 
 
 @dataclass(frozen=True, slots=True)
+class GroupTrack:
+    """How the newer half of past forecasts did for one group, name None for all: means of a week, and weeks inside.
+
+    low, high: of the range, widened by what the older half of all groups together asked for.
+    """
+
+    name: str | None
+    expected: float
+    used: float
+    low: float
+    high: float
+    held: int
+    weeks: int
+
+    @property
+    def held_in_100(self) -> float:
+        return 100.0 * self.held / self.weeks
+
+
+@dataclass(frozen=True, slots=True)
 class Track:
     """How past forecasts did.
 
     held of weeks: of the newer half, with ranges widened by what the older half asked for. stretch: of all. ahead:
-    (weeks ahead, weeks inside the range widened by `stretch`, weeks looked at).
+    (weeks ahead, weeks inside the range widened by `stretch`, weeks looked at): weeks that `stretch` was learnt from.
+    groups: of the newer half alone.
     """
 
     held: int
@@ -52,6 +73,7 @@ class Track:
     stretch: float
     since: date
     ahead: tuple[tuple[int, int, int], ...]
+    groups: tuple[GroupTrack, ...]
 
     @property
     def held_in_100(self) -> float:
@@ -69,8 +91,6 @@ class Foreseen:
     searched_a_week: float
     left_out: tuple[str, ...]
     track: Track | None
-    ends: Ends
-    wasted: tuple[float, float] | None
 
     @property
     def weeks(self) -> tuple[WeekCell, ...]:
@@ -84,28 +104,11 @@ class Foreseen:
     def a_year(self) -> float:
         return self.a_week * DAYS_A_YEAR / 7.0
 
-    @property
-    def wasted_low(self) -> float:
-        return 100.0 * self.wasted[0] if self.wasted else 0.0
-
-    @property
-    def wasted_high(self) -> float:
-        return 100.0 * self.wasted[1] if self.wasted else 100.0
-
-    @property
-    def wasted_in_100(self) -> float:
-        return 100.0 * self.ends.discarded / max(self.ends.came, 1)
-
 
 def foreseen(site: Site, now: datetime) -> Foreseen:
-    """Return the newest stored demand of a site and what belongs beside it; three queries."""
+    """Return the newest stored demand of a site and what belongs beside it; two queries."""
     row = DemandForecast.objects.filter(site=site).order_by("-as_of").first()
     back = DemandLookBack.objects.filter(site=site).order_by("-as_of", "-pk").first()
-    since = now - timedelta(days=QUARTER_DAYS)
-    ends = count_ends(
-        SuppliedUnit.objects.filter(order__site=site, arrived_at__gte=since).values_list("state", flat=True)
-    )
-    ended = ends.came - ends.here
     rows: Sequence[dict[str, Any]] = row.rows if row is not None else ()
     of_all = [week for week in rows if week["group"] == ALL]
     return Foreseen(
@@ -116,8 +119,6 @@ def foreseen(site: Site, now: datetime) -> Foreseen:
         searched_a_week=sum(week["searched"]["expected"] for week in of_all) / max(len(of_all), 1),
         left_out=tuple(row.left_out) if row is not None else (),
         track=_track(back) if back is not None else None,
-        ends=ends,
-        wasted=exact_interval(ends.discarded, ended) if ended else None,
     )
 
 
@@ -131,11 +132,51 @@ def _lines(rows: Sequence[dict[str, Any]]) -> tuple[GroupLine, ...]:
 
 
 def _track(back: DemandLookBack) -> Track:
+    rows = [_past_week(row) for row in back.rows]
+    of_all = [row for row in rows if row.group == ALL]
     by_ahead: dict[int, list[bool]] = {}
-    for week in back.rows:
-        middle, low, high = week["p50"], week["p10"], week["p90"]
-        wide_low, wide_high = middle - back.stretch * (middle - low), middle + back.stretch * (high - middle)
-        by_ahead.setdefault(week["ahead"], []).append(wide_low <= week["used"] <= wide_high)
+    for row in of_all:
+        by_ahead.setdefault(row.ahead, []).append(_inside(row, back.stretch))
     ahead = tuple((weeks, sum(held), len(held)) for weeks, held in sorted(by_ahead.items()))
-    since = min(date.fromisoformat(week["as_of"]) for week in back.rows)
-    return Track(back.held_later, back.weeks_later, back.stretch, since, ahead)
+    since = min(row.as_of for row in of_all)
+    return Track(back.held_later, back.weeks_later, back.stretch, since, ahead, _groups(rows, of_all))
+
+
+def _past_week(stored: dict[str, Any]) -> PastWeek:
+    days = {name: date.fromisoformat(stored[name]) for name in ("as_of", "week_start")}
+    return PastWeek(**{"group": ALL, "expected": stored["p50"], **stored, **days})
+
+
+def _inside(row: PastWeek, stretch: float) -> bool:
+    low, high = _widened(row, stretch)
+    return low <= row.used + 1e-9 and row.used <= high + 1e-9
+
+
+def _widened(row: PastWeek, stretch: float) -> tuple[float, float]:
+    return max(row.p50 - stretch * (row.p50 - row.p10), 0.0), row.p50 + stretch * (row.p90 - row.p50)
+
+
+def _groups(rows: Sequence[PastWeek], of_all: Sequence[PastWeek]) -> tuple[GroupTrack, ...]:
+    """How each group did in the newer half of the weeks, with what the older half had taught."""
+    learnt = learnt_of(of_all)
+    newer = {(row.as_of, row.week_start) for row in of_all[len(of_all) // 2 :]}
+    by_group: dict[str, list[PastWeek]] = {}
+    for row in rows:
+        if (row.as_of, row.week_start) in newer:
+            by_group.setdefault(row.group, []).append(row)
+    return tuple(
+        _one_group(name, some, learnt) for name, some in sorted(by_group.items(), key=lambda one: one[0] == ALL)
+    )
+
+
+def _one_group(name: str, rows: Sequence[PastWeek], stretch: float) -> GroupTrack:
+    ranges = [_widened(row, stretch) for row in rows]
+    return GroupTrack(
+        name=None if name == ALL else name,
+        expected=fmean(row.expected for row in rows),
+        used=fmean(row.used for row in rows),
+        low=fmean(low for low, _ in ranges),
+        high=fmean(high for _, high in ranges),
+        held=sum(_inside(row, stretch) for row in rows),
+        weeks=len(rows),
+    )

@@ -16,9 +16,11 @@ from patients.models import Patient
 from programme.core import access, receipts
 from programme.core.look import site_now
 from programme.core.models import EditedMeanwhile
-from programme.supply.charts import draw_ends, draw_weeks
+from programme.supply.charts import draw_flow, draw_weeks
+from programme.supply.forms.spans import DaysForm
 from programme.supply.pdf import order_sheet_pdf
 from programme.supply.queries.coming import weeks_of
+from programme.supply.queries.ends import units_in_span
 from programme.supply.queries.foreseen import foreseen
 from programme.supply.queries.orders import blood_page
 from programme.supply.queries.tracing import of_donation, of_person, recipients
@@ -35,12 +37,14 @@ REFUSED = (ValidationError, EditedMeanwhile, receipts.BadReceipt)
 def blood(request: access.SignedIn) -> HttpResponse:
     now = site_now(request.user)
     demand = foreseen(request.user.site, now)
+    units = units_in_span(request.user.site, *DaysForm({}, today=now.date()).days())
     weeks = [(week.low, week.middle, week.high, week.all_booked) for week in demand.weeks]
     context = {
         "page": blood_page(request.user.site, now),
         "foreseen": demand,
         "picture": draw_weeks(weeks),
-        "bar": draw_ends(demand.ends),
+        "units": units,
+        "flow": draw_flow(units.flow),
         "receipt": receipts.new_key(),
         "nav": "blood",
     }
@@ -128,6 +132,16 @@ def sheet_as_table(request: access.SignedIn) -> HttpResponse:
 
 def sent_file(content: bytes, kind: str, name: str, how: str) -> HttpResponse:
     return HttpResponse(content, content_type=kind, headers={"Content-Disposition": f'{how}; filename="{name}"'})
+
+
+@access.needs("see.blood")
+@require_safe
+def units_to_their_end(request: access.SignedIn) -> HttpResponse:
+    """Every unit that came in on the days asked for, as a flow and one by one."""
+    form = DaysForm(request.GET, today=site_now(request.user).date())
+    units = units_in_span(request.user.site, *form.days())
+    context = {"form": form, "units": units, "flow": draw_flow(units.flow), "nav": "blood"}
+    return render(request, "supply/ends.html", context)
 
 
 @access.needs("see.blood")

@@ -1,11 +1,14 @@
 """Units week by week: bookings to the day, renewal theory for the rest, and ranges that hold eight in ten weeks."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from statsmodels.stats.proportion import proportion_confint
 
+from programme.supply.charts import draw_flow
 from programme.supply.numeric.demand import (
     ALL,
     Expected,
@@ -20,7 +23,7 @@ from programme.supply.numeric.demand import (
     stretch_of,
     weeks_by_group,
 )
-from programme.supply.numeric.ends import Ends, count_ends, exact_interval
+from programme.supply.numeric.ends import count_flow, exact_interval
 
 MONDAY = 739_404  # an ordinal that is a Monday: 739404 % 7 == 1
 SPAN = Span(MONDAY, 13, MONDAY)
@@ -188,9 +191,29 @@ def test_no_share_has_no_interval(count, of):
         exact_interval(count, of)
 
 
-@given(st.lists(st.sampled_from(["arrived", "issued", "given", "returned", "discarded"])))
-def test_every_unit_is_counted_once(states):
-    ends = count_ends(states)
-    assert ends.given + ends.returned + ends.discarded + ends.here == ends.came == len(states)
-    assert ends.here == sum(state in ("arrived", "issued") for state in states)
-    assert isinstance(ends, Ends)
+@given(st.lists(st.tuples(st.sampled_from(["arrived", "issued", "given", "returned", "discarded"]), st.booleans())))
+def test_every_unit_is_counted_once_and_every_band_is_the_sum_of_its_units(units):
+    flow = count_flow(units)
+    assert flow.given + flow.returned + flow.discarded + flow.here == flow.came == len(units)
+    assert flow.to_chair + flow.not_taken == flow.came
+    assert flow.here == sum(state in ("arrived", "issued") for state, _ in units)
+    assert flow.straight["given"] == 0, "who gave it took it to a chair"
+    picture = draw_flow(flow)
+    ends = [band for band in picture.bands if band.kind != "chair"]
+    assert sum(band.count for band in ends) == flow.came
+    assert {node.kind: node.count for node in picture.nodes if node.kind in flow.chair} == {
+        way: flow.at(way) for way in flow.chair if flow.at(way)
+    }
+
+
+def test_bands_are_as_thick_as_their_units_and_stay_inside_the_picture():
+    """90 given, 6 returned unused, 4 discarded at the chair: 180 high for 100 units, so 1.8 a unit."""
+    units = [("given", True)] * 90 + [("returned", False)] * 6 + [("discarded", True)] * 4
+    picture = draw_flow(count_flow(units))
+    high = {node.kind: node.high for node in picture.nodes}
+    assert high == pytest.approx(
+        {"came": 180.0, "chair": 169.2, "given": 162.0, "returned": 10.8, "discarded": 7.2}, abs=0.11
+    )
+    assert all(node.y + node.high <= picture.high for node in picture.nodes)
+    spans = sorted((node.y, node.y + node.high) for node in picture.nodes if node.x > 1000)
+    assert all(below[0] - above[1] >= 20 for above, below in pairwise(spans)), "room for the words"
