@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -30,6 +30,7 @@ from sessions.models import HaemolysisSign
 
 RESULTS = {"hb_g_l": Analyte.HB, "hbs_pct": Analyte.HBS, "hbc_pct": Analyte.HBC}
 MISSING_VOLUME = "missing"
+CLOCK_TYPED = r"(.* )?([01]?\d|2[0-3])[:.][0-5]\d"
 
 
 class TimedForm(EdgeForm):
@@ -95,6 +96,15 @@ class TotalsForm(TimedForm):
     times = ("started", "ended")
     totals = ("saline_in_ml", "red_cells_in_ml", "blood_out_ml", "units", "started", "ended", "end_words")
     parts: tuple[Part, ...] = (Part("Totals", totals, note="of the machine; its own record stays with the machine"),)
+
+    def __init__(self, *args: Any, beside: Mapping[str, str] | None = None, **kwargs: Any) -> None:
+        """beside: what is planned, in words, by field."""
+        super().__init__(*args, **kwargs)
+        for name, words in (beside or {}).items():
+            self.fields[name].help_text = words
+        for name in self.totals:  # asked of the browser by the script before an entry is sent
+            self.fields[name].widget.attrs |= {"required": True} if self.fields[name].required else {}
+            self.fields[name].widget.attrs |= {"pattern": CLOCK_TYPED} if name in self.times else {}
 
     def said(self) -> Totals:
         """Return the totals as typed."""

@@ -105,6 +105,11 @@ class Run:
         return next((unit for unit in self.units if unit.place == wanted and unit.state != UnitState.RUNNING), None)
 
     @property
+    def place_next(self) -> int | None:
+        """Of the unit that the next touch gives."""
+        return self.now.stroke.unit if self.now else None
+
+    @property
     def step_to_enter(self) -> int | None:
         """The step that a volume is entered for: the next touch's, else the last one."""
         if self.now is not None:
@@ -171,7 +176,7 @@ def run_of(exchange_session: ExchangeSession, *, viewer: User, today: date, at: 
     rows = DonationUnit.objects.filter(exchange_session=exchange_session).order_by("place")
     units = unit_rows(list(rows.select_related("first_checker", "second_checker")), state, settings)
     touches = _touches(state, plan, units)
-    limits = _limits(plan, settings)
+    limits = balance_limits(plan, settings)
     ended = _ended(plan, state, settings)
     log = log_rows(entries, state)
     planned_in = sum(step.planned.in_ml for step in state.steps)
@@ -201,7 +206,7 @@ def run_of(exchange_session: ExchangeSession, *, viewer: User, today: date, at: 
         log=log,
         keys=tuple(entry.key for entry in entries),
         clashes=clashes_of(state, log, entries, viewer),
-        due=_due(exchange_session, state, settings),
+        due=due_of(exchange_session, state, settings),
         slow=slow_start_of(units, first.unit if first else None, settings, at)
         if exchange_session.state == State.RUNNING
         else None,
@@ -219,7 +224,8 @@ def _before(stroke: Stroke | None, state: Tally, limits: BalanceLimits) -> Judge
     return judged_touch(state.balance_ml, in_ml=stroke.in_ml, out_ml=stroke.out_ml, limits=limits)
 
 
-def _due(exchange_session: ExchangeSession, state: Tally, settings: Mapping[str, float]) -> Due | None:
+def due_of(exchange_session: ExchangeSession, state: Tally, settings: Mapping[str, float]) -> Due | None:
+    """Return the next observations of a running session; None where none are due any more."""
     if exchange_session.started_at is None or exchange_session.state != State.RUNNING:
         return None
     return next_observations(
@@ -230,7 +236,8 @@ def _due(exchange_session: ExchangeSession, state: Tally, settings: Mapping[str,
     )
 
 
-def _limits(plan: Prescription, settings: Mapping[str, float]) -> BalanceLimits:
+def balance_limits(plan: Prescription, settings: Mapping[str, float]) -> BalanceLimits:
+    """Return how far the balance of a session may go, from the weight of its plan."""
     found = limits_for(weight_kg=plan.weight_kg, settings=settings)
     return BalanceLimits(
         under_ml=float(found.draw_stop_ml[0]), over_ml=float(found.balance_stop_ml[0]), weight_kg=plan.weight_kg

@@ -1,20 +1,38 @@
-"""An automated session: its totals, put right afterwards."""
+"""An automated session: its page at the chair, and its totals put right afterwards."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.http import HttpResponse
 
-from programme.bedside.forms.ending import RightTotalsForm, shown_moment
+from programme.bedside.forms.ending import RightTotalsForm, TotalsForm, shown_moment
+from programme.bedside.queries.automated import automated_of
 from programme.bedside.views.ending import filled
 from programme.core import access
 from programme.core.look import site_now
 from programme.worklist.views.saving import FormPage, answer
+from sessions.day.numeric.entries import TOTALS
 from sessions.day.numeric.machine import Totals
 from sessions.day.services import afterwards
 from sessions.models import ExchangeSession
+
+
+def automated_board(
+    exchange_session: ExchangeSession, now: datetime, typed: Mapping[str, str] | None
+) -> dict[str, Any]:
+    """Return what the page shows besides what it shares with a session by hand; `typed` where totals were refused."""
+    run = automated_of(exchange_session, today=now.date(), at=now)
+    zone, on = ZoneInfo(exchange_session.patient.site.time_zone), exchange_session.on
+    form = TotalsForm(
+        dict(typed) if typed and typed.get("kind") == TOTALS else None, today=now.date(), zone=zone, on=on,
+        initial={"started": shown_moment(exchange_session.started_at, zone, on)},
+        beside=run.planned.beside if run else {},
+    )  # fmt: skip
+    return {"run": run, "board": "bedside/_automated.html", "totals_form": form}
 
 
 def put_totals_right(

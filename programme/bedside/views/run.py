@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +23,7 @@ from programme.bedside.forms.entering import body_of
 from programme.bedside.forms.sent import NotSent, Sent, read_sent
 from programme.bedside.queries.chair import Chair
 from programme.bedside.queries.run import run_of
+from programme.bedside.views.automated import automated_board
 from programme.bedside.views.opening import open_session
 from programme.core import access
 from programme.core.look import site_now
@@ -29,6 +31,7 @@ from programme.core.receipts import new_key
 from programme.core.settings_of_site import site_texts
 from sessions.day.models import Entry
 from sessions.day.numeric.entries import OBSERVATION, VITALS, unusual_in
+from sessions.day.queries import is_automated
 from sessions.day.services.entering import add_entry
 from sessions.day.services.reacting import STOPPED
 from sessions.models import ExchangeSession, State
@@ -47,7 +50,7 @@ def run(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
 
 def page(request: access.SignedIn, exchange_session: ExchangeSession, **more: Any) -> HttpResponse:
     """Return the whole page; `more` holds what was typed and why it was not kept."""
-    context = board(request, exchange_session)
+    context = board(request, exchange_session, more.get("typed"))
     if context["run"] is None:
         messages.error(request, "This session never had a signed plan, so there is nothing to run.")
         return redirect("worklist:course", exchange_session.patient.patient_ref)
@@ -81,10 +84,23 @@ def shown_of(request: access.SignedIn) -> dict[str, str]:
     return {"show": request.GET.get("show", ""), "entry": request.GET.get("entry", "")}
 
 
-def board(request: access.SignedIn, exchange_session: ExchangeSession) -> dict[str, Any]:
+def board(
+    request: access.SignedIn, exchange_session: ExchangeSession, typed: Mapping[str, str] | None = None
+) -> dict[str, Any]:
+    """What the page shows, by hand or automated; `board` names the template of the part that is asked for anew."""
     now = site_now(request.user)
+    return shared(exchange_session, now) | (
+        automated_board(exchange_session, now, typed)
+        if is_automated(exchange_session)
+        else {
+            "run": run_of(exchange_session, viewer=request.user, today=now.date(), at=now),
+            "board": "bedside/_board.html",
+        }
+    )
+
+
+def shared(exchange_session: ExchangeSession, now: datetime) -> dict[str, Any]:
     return {
-        "run": run_of(exchange_session, viewer=request.user, today=now.date(), at=now),
         "patient": exchange_session.patient,
         "exchange_session": exchange_session,
         "now": now,
@@ -103,7 +119,8 @@ def since(request: access.SignedIn, patient_ref: str, key: int, number: int) -> 
     last = Entry.objects.filter(exchange_session=exchange_session).aggregate(last=Max("number"))["last"] or 0
     answer = {"last": last, "state": exchange_session.state, "same": last == number}
     if last != number:
-        answer["html"] = render_to_string("bedside/_board.html", board(request, exchange_session), request)
+        shown = board(request, exchange_session)
+        answer["html"] = render_to_string(shown["board"], shown, request)
     return JsonResponse(answer)
 
 

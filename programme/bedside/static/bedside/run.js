@@ -22,7 +22,8 @@ const signed = (value, places = 0) => {
 const clockWords = (ms) => new Date(ms).toLocaleTimeString("en-GB");
 
 let keptUnseen = []; // saved, but not yet on the board that is shown
-const served = { now: at("now").innerHTML, bal: at("bal").innerHTML }; // what is overlaid below, as the server wrote it
+const byHand = Boolean(at("coming")); // an automated session has no touches: nothing is overlaid on its board
+const served = byHand ? { now: at("now").innerHTML, bal: at("bal").innerHTML } : {}; // what is overlaid, as the server wrote it
 let serverNow = Date.parse(board().dataset.now);
 let receivedAt = performance.now();
 let polls = 0;
@@ -101,9 +102,11 @@ function asServed(region) {
 }
 
 function show() {
-  showNow();
-  showBalance(movedOnly(notOnBoard()));
-  showAhead();
+  if (byHand) {
+    showNow();
+    showBalance(movedOnly(notOnBoard()));
+    showAhead();
+  }
   showQueue();
 }
 
@@ -216,8 +219,14 @@ const PROBLEMS = {
   "sign-in": "The sign-in has ended. They are kept in this browser; sign in again and they are sent.",
 };
 
+function totalsOf({ saline_in_ml, red_cells_in_ml, units, blood_out_ml, started, ended }) {
+  const volumes = `saline ${saline_in_ml}, red cells ${red_cells_in_ml} of ${units} units, blood out ${blood_out_ml} mL`;
+  return `totals: ${volumes}, ${started} to ${ended}`;
+}
+
 function describe(item) {
   const made = clockWords(Date.now() - 1000 * waited(item)).slice(0, 5);
+  if (item.kind === "totals") return `${made} ${totalsOf(item.fields)}`;
   if (item.kind !== "moved") return `${made} ${CALLED[item.kind] ?? item.kind}`;
   return `${made} out ${outOf(item)}, in ${number(item.fields.in_ml)} mL`;
 }
@@ -384,6 +393,7 @@ document.addEventListener("submit", (event) => {
     return;
   }
   if (kind === "observation" && asksFirst(form)) return;
+  if (kind === "totals" && !form.reportValidity()) return;
   if (form.id === "undo") fields = undoLast(fields);
   if (kind === "undo" && !fields.target && !fields.target_key) return;
   // The boxes are as they were before the next touch is put into them.

@@ -1,0 +1,166 @@
+"""The page of a session that a machine carries out: its units, observations and totals. Fixed number of queries."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from programme.bedside.numeric.balance import Judged, judged
+from programme.bedside.numeric.words import ml, vitals_words
+from programme.bedside.queries.run import balance_limits, due_of
+from programme.bedside.queries.run_rows import LogRow, SlowStart, UnitRow, log_rows, slow_start_of, unit_rows
+from programme.core.settings_of_site import site_settings
+from programme.worklist.queries.who import Blood, blood_needed
+from sessions.day.inputs import open_signs
+from sessions.day.models import Entry, Prescription
+from sessions.day.numeric.clocks import Due
+from sessions.day.numeric.draft import totals
+from sessions.day.numeric.tally import Tally, tally
+from sessions.day.queries import plan_carried_out, planned_steps, said_of
+from sessions.models import DonationUnit, ExchangeSession, State, UnitState
+
+OVER = (UnitState.GIVEN, UnitState.RETURNED, UnitState.DISCARDED)
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """What the signed plan asks of the machine. hb, hbs: at the end, middle, low and high; None where not known."""
+
+    units: int
+    saline_in_ml: float
+    red_cells_in_ml: float
+    blood_out_ml: float
+    hb: tuple[float, float, float] | None
+    hbs: tuple[float, float, float] | None
+
+    @property
+    def balance_ml(self) -> float:
+        return self.saline_in_ml + self.red_cells_in_ml - self.blood_out_ml
+
+    @property
+    def beside(self) -> dict[str, str]:
+        """The plan in the words that stand beside each box of the totals."""
+        return {
+            "saline_in_ml": f"planned {ml(self.saline_in_ml)}",
+            "red_cells_in_ml": f"planned {ml(self.red_cells_in_ml)}",
+            "blood_out_ml": f"planned {ml(self.blood_out_ml)}",
+            "units": f"planned {self.units}",
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class AutomatedRun:
+    """What the page shows. balance: of the totals, None while they are not entered."""
+
+    exchange_session: ExchangeSession
+    plan: Prescription
+    planned: Planned
+    blood: Blood
+    settings: Mapping[str, float]
+    tally: Tally
+    balance: Judged | None
+    units: tuple[UnitRow, ...]
+    log: tuple[LogRow, ...]
+    keys: tuple[str, ...]
+    due: Due | None
+    slow: SlowStart | None
+    last_seen: str
+    last_seen_at: datetime | None
+    sign_open: bool
+
+    @property
+    def is_running(self) -> bool:
+        return self.exchange_session.state == State.RUNNING
+
+    @property
+    def started(self) -> int:
+        """How many units were really started."""
+        return sum(times.started_at is not None for times in self.tally.units.values())
+
+    @property
+    def unit_now(self) -> UnitRow | None:
+        """The unit that is being given, else the first one that is not over."""
+        return unit_to_act_on(self.units)
+
+    @property
+    def place_next(self) -> int | None:
+        return self.unit_now.place if self.unit_now else None
+
+    @property
+    def title(self) -> str:
+        unit = self.unit_now
+        if unit is not None:
+            what = "is being given" if unit.state == UnitState.RUNNING else "is next"
+            return f"Unit {unit.place} of {max(self.planned.units, unit.place)} {what}"
+        return "Every unit is over" if self.tally.totals is None else "Totals are entered"
+
+    @property
+    def sentence(self) -> str:
+        """What to do now."""
+        if not self.is_running:
+            return "Nothing is left to do here."
+        unit = self.unit_now
+        if unit is not None and unit.state == UnitState.RUNNING:
+            return "End it here when the machine has ended it."
+        if unit is not None:
+            return unit_says(unit)
+        return "Finish the session." if self.tally.totals else "Enter the totals once the machine has ended."
+
+
+def unit_says(unit: UnitRow) -> str:
+    """What to do with a unit that is not given yet."""
+    if unit.state == UnitState.CHECKED:
+        return "It is checked: start it here when the machine starts it, or put it away."
+    if unit.state == UnitState.AT_CHAIR:
+        return f"Unit {unit.place} is not checked yet. Do not give it."
+    return f"Unit {unit.place} is not at the chair yet."
+
+
+def unit_to_act_on(units: Sequence[UnitRow]) -> UnitRow | None:
+    """Return the unit that is being given, else the first one that is not over."""
+    running = next((unit for unit in units if unit.state == UnitState.RUNNING), None)
+    return running or next((unit for unit in units if unit.state not in OVER), None)
+
+
+def automated_of(exchange_session: ExchangeSession, *, today: date, at: datetime) -> AutomatedRun | None:
+    """Return the page of an automated session; None where it never had a signed plan.
+
+    Eight queries, two more after a sign of haemolysis.
+    """
+    plan = plan_carried_out(exchange_session)
+    if plan is None:
+        return None
+    settings = site_settings(exchange_session.patient.site, at)
+    entries = list(Entry.objects.filter(exchange_session=exchange_session).select_related("by").order_by("number"))
+    state = tally(planned_steps(plan.steps), [said_of(entry) for entry in entries])
+    rows = DonationUnit.objects.filter(exchange_session=exchange_session).order_by("place")
+    units = unit_rows(list(rows.select_related("first_checker", "second_checker")), state, settings)
+    wanted = unit_to_act_on(units)
+    blood = blood_needed(exchange_session.patient, today)
+    seen = max(state.observations, key=lambda said: said.happened_at, default=None)
+    runs = exchange_session.state == State.RUNNING
+    return AutomatedRun(
+        exchange_session=exchange_session,
+        plan=plan,
+        planned=planned_of(plan),
+        blood=blood,
+        settings=settings,
+        tally=state,
+        balance=judged(state.totals.balance_ml, balance_limits(plan, settings)) if state.totals else None,
+        units=units,
+        log=log_rows(entries, state),
+        keys=tuple(entry.key for entry in entries),
+        due=due_of(exchange_session, state, settings),
+        slow=slow_start_of(units, wanted.place if wanted else None, settings, at) if runs else None,
+        last_seen=vitals_words(seen.body) if seen else "",
+        last_seen_at=seen.happened_at if seen else None,
+        sign_open=bool(blood.last_sign and open_signs(exchange_session.patient)),
+    )
+
+
+def planned_of(plan: Prescription) -> Planned:
+    """Return what a plan asks of the machine; no query."""
+    saline, cells, out = totals(plan.steps)
+    hb, hbs = (plan.predicted.get(name) for name in ("hb_settled", "hbs"))
+    return Planned(plan.units, saline, cells, out, tuple(hb) if hb else None, tuple(hbs) if hbs else None)

@@ -1,0 +1,103 @@
+"""The page of an automated session in a real browser: no touch by hand, totals once, also with the network cut."""
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from django.urls import reverse
+from playwright.sync_api import expect
+
+from sessions.day.models import Entry
+from sessions.day.queries import tally_of
+from sessions.models import DonationUnit
+from tests.day import MACHINE_UNITS, automated_day
+from tests.factories import make_antibody, make_needs, make_patient, make_site, make_user
+
+PATIENCE = 20_000  # ms; the machine may be busy
+TABLET = {"width": 1024, "height": 768}
+PHONE = {"width": 390, "height": 844}
+pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.usefixtures("frozen_day")]
+
+
+@pytest.fixture
+def nurse(transactional_db):
+    return make_user(site=make_site(name="Saltmarsh Day Unit"), full_name="A. Fenwick")
+
+
+@pytest.fixture
+def machine(nurse):
+    """Two units given, the third being given, no totals."""
+    patient = make_patient("R7", site=nurse.site, family_name="Larkspur", given_name="Ines")
+    make_needs(patient)
+    make_antibody(patient, "anti-E", found_year=2014)
+    signer = make_user(site=nurse.site, role="consultant", username="r.marsh", full_name="R. Marsh")
+    entries = tuple(one for one in MACHINE_UNITS if one != ("unit_ended", {"unit": 3}, 131))
+    session = automated_day(patient, nurse=nurse, consultant=signer, entries=entries)
+    DonationUnit.objects.filter(place__in=(1, 2)).update(state="given")
+    return session
+
+
+@pytest.fixture
+def tablet(page_as, nurse, machine, live_server):
+    page = page_as(nurse)
+    page.set_viewport_size(TABLET)
+    page.goto(live_server.url + reverse("bedside:run", args=["R7", machine.pk]), timeout=PATIENCE)
+    return page
+
+
+def end_the_last_unit(page):
+    page.get_by_role("button", name="End unit 3").click()
+    expect(page.get_by_role("heading", level=1)).to_have_text("Every unit is over", timeout=PATIENCE)
+
+
+def fill_totals(page, **changed):
+    page.get_by_role("link", name="Enter the totals").click()
+    box = page.get_by_role("dialog")
+    typed = {
+        "Saline in": "200", "Red cells in": "774", "Blood out": "980", "Red cell units": "3", "Started": "06:05",
+        "Ended": "08:11", "End figures": "end haematocrit 0.31", **changed,
+    }  # fmt: skip
+    for label, value in typed.items():
+        box.get_by_label(label).fill(value)
+    box.get_by_role("button", name="Enter the totals").click()
+
+
+def test_units_end_and_totals_are_entered_beside_the_plan(tablet, machine):
+    page = tablet
+    expect(page.get_by_role("heading", level=1)).to_have_text("Unit 3 of 3 is being given")
+    assert page.locator("#entry, #weigh, #step").count() == 0
+    end_the_last_unit(page)
+    fill_totals(page, Ended="soon")
+    assert page.locator("#totals input:invalid").count() == 1  # asked of the hand that types; nothing is sent
+    assert not Entry.objects.filter(kind="totals").exists()
+    page.get_by_role("dialog").get_by_label("Ended").fill("08:11")
+    page.get_by_role("dialog").get_by_role("button", name="Enter the totals").click()
+    expect(page.get_by_role("heading", level=1)).to_have_text("Totals are entered", timeout=PATIENCE)
+    expect(page.locator("#steps")).to_contain_text("end haematocrit 0.31")
+    assert tally_of(machine).totals.blood_out_ml == 980
+    page.get_by_role("link", name="Finish session").click()
+    expect(page.get_by_role("heading", name="Before it can be finished")).to_be_visible(timeout=PATIENCE)
+
+
+def test_totals_typed_while_the_network_is_cut_are_kept_and_sent_once(tablet, machine, console_errors):
+    page = tablet
+    end_the_last_unit(page)
+    page.context.set_offline(True)
+    fill_totals(page)
+    expect(page.locator("#queue")).to_contain_text("red cells 774 of 3 units, blood out 980 mL", timeout=PATIENCE)
+    page.context.set_offline(False)
+    expect(page.get_by_role("heading", level=1)).to_have_text("Totals are entered", timeout=PATIENCE)
+    assert Entry.objects.filter(kind="totals").count() == 1
+    console_errors.clear()  # the browser itself says that the network was cut
+
+
+@pytest.mark.parametrize("size", [TABLET, PHONE], ids=["tablet", "phone"])
+def test_what_is_pressed_is_large_enough_and_axe_finds_nothing(tablet, size):
+    page = tablet
+    page.set_viewport_size(size)
+    small = page.eval_on_selector_all(
+        "#board .btn",
+        "all => all.filter((b) => b.offsetParent && b.getBoundingClientRect().height < 47.5).map((b) => b.textContent)",
+    )
+    assert small == []
+    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+    found = Axe().run(page).response["violations"]
+    assert [(one["id"], [node["html"] for node in one["nodes"]][:2]) for one in found] == []
