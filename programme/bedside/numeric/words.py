@@ -90,12 +90,10 @@ def entry_words(kind: str, body: Mapping[str, Any]) -> str:
 
 
 def _moved_words(body: Mapping[str, Any]) -> str:
-    parts = [f"out {ml(body['out_ml'])}"] if body["out_ml"] else []
-    if body["in_ml"]:
-        whose = f" of unit {body['unit']}" if body.get("unit") is not None else ""
-        parts.append(f"in {ml(body['in_ml'])}{whose}")
+    parts = [f"{way} {ml(body[name])}" for way, name in (("out", "out_ml"), ("in", "in_ml")) if body[name]]
+    whose = f" of unit {body['unit']}" if body["in_ml"] and body.get("unit") is not None else ""
     weighed = f", weighed {body['weighed_g']:g} g" if body.get("weighed_g") is not None else ""
-    return f"{', '.join(parts)} mL{weighed}, step {body['step']}"
+    return f"{', '.join(parts)} mL{whose}{weighed}, step {body['step']}"
 
 
 def totals_words(totals: Totals) -> str:

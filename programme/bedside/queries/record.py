@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
+from typing import Any
+
+from django.db.models import QuerySet
 
 from programme.bedside.queries.measured import compared
 from programme.bedside.queries.record_rows import (
@@ -15,6 +18,7 @@ from programme.bedside.queries.record_rows import (
     follow_up_line,
     log_lines,
     moment_words,
+    people_named,
     plan_row,
     result_line,
     step_line,
@@ -54,6 +58,7 @@ class Record:
     compared: tuple[str, ...]
     moves: tuple[Line, ...]
     follow_ups: tuple[Line, ...]
+    people: tuple[str, ...]
 
     def lines(self) -> Iterator[Line]:
         """Every line in the order in which it is printed."""
@@ -67,10 +72,11 @@ def read_record(exchange_session: ExchangeSession, now: datetime) -> Record:
     assert zone is not None
     settings = site_settings(patient.site, now)
     ending = ending_of(exchange_session, at=now, settings=settings)
-    plans = Prescription.objects.filter(exchange_session=exchange_session)
-    units = DonationUnit.objects.filter(exchange_session=exchange_session)
-    events = AdverseEvent.objects.filter(exchange_session=exchange_session).select_related("noted_by", "judged_by")
-    follow_ups = FollowUp.objects.filter(exchange_session=exchange_session)
+    plans = list(_of(Prescription, exchange_session, "made_by", "authorised_by").order_by("number"))
+    units = list(_of(DonationUnit, exchange_session, "first_checker", "second_checker").order_by("place"))
+    events = list(_of(AdverseEvent, exchange_session, "noted_by", "judged_by").order_by("at", "pk"))
+    follow_ups = list(_of(FollowUp, exchange_session, "done_by").order_by("due_on"))
+    moves = list(_moves(exchange_session))
     steps = ExchangeStep.objects.filter(exchange_session=exchange_session)
     links = ResultLink.objects.filter(exchange_session=exchange_session).select_related("result")
     return Record(
@@ -82,27 +88,36 @@ def read_record(exchange_session: ExchangeSession, now: datetime) -> Record:
         on=f"{exchange_session.on:%A} {full_day_words(exchange_session.on)}",
         state=exchange_session.get_state_display(),
         head=tuple(_head(exchange_session, ending, zone)),
-        plans=tuple(
-            plan_row(row, ending, zone) for row in plans.select_related("made_by", "authorised_by").order_by("number")
-        ),
+        plans=tuple(plan_row(row, ending, zone) for row in plans),
         steps=tuple(step_line(row, zone) for row in steps.order_by("number") if row.in_ml or row.out_ml),
         totals=_totals(exchange_session),
-        units=tuple(
-            unit_row(row, zone) for row in units.select_related("first_checker", "second_checker").order_by("place")
-        ),
+        units=tuple(unit_row(row, zone) for row in units),
         log=tuple(log_lines(ending, zone)),
-        events=tuple(
-            event_line(row, zone) for row in events.select_related("noted_by", "judged_by").order_by("at", "pk")
-        ),
+        events=tuple(event_line(row, zone) for row in events),
         results=tuple(result_line(link, zone) for link in links.order_by("result__taken_at", "result_id")),
         compared=_compared(exchange_session, ending, settings, now),
-        moves=tuple(_moves(exchange_session, zone)),
-        follow_ups=tuple(follow_up_line(row, zone) for row in follow_ups.select_related("done_by").order_by("due_on")),
+        moves=tuple(_move_line(row, zone) for row in moves),
+        follow_ups=tuple(follow_up_line(row, zone) for row in follow_ups),
+        people=people_named(
+            [who for row in plans for who in (row.made_by, row.authorised_by)]
+            + [who for row in units for who in (row.first_checker, row.second_checker)]
+            + [who for row in events for who in (row.noted_by, row.judged_by)]
+            + [entry.by for entry in ending.entries]
+            + [row.done_by for row in follow_ups]
+            + [row.actor for row in moves]
+        ),
     )
+
+
+def _of(model: type[Any], exchange_session: ExchangeSession, *people: str) -> QuerySet[Any]:
+    """The rows of a session with the people they name; one query."""
+    rows: QuerySet[Any] = model.objects.filter(exchange_session=exchange_session)
+    return rows.select_related(*people)
 
 
 def _head(exchange_session: ExchangeSession, ending: Ending, zone: tzinfo) -> Iterator[tuple[str, str]]:
     s = exchange_session
+    yield "Sickle cell disease", f"genotype {s.patient.get_genotype_display()}"
     yield "Method", Method(method_of(s, ending.plan)).label
     yield "Weight", f"{s.weight_kg:.1f} kg"
     yield "Started", moment_words(s.started_at, zone) or "not recorded"
@@ -149,10 +164,13 @@ def _compared(
     return (*said, *([found.parting] if found.parting else doubts))
 
 
-def _moves(exchange_session: ExchangeSession, zone: tzinfo) -> Iterator[Line]:
+def _moves(exchange_session: ExchangeSession) -> QuerySet[TrailEntry]:
     rows = TrailEntry.objects.filter(
         patient_key=exchange_session.patient_id, row_key=exchange_session.pk, row_kind=ExchangeSession._meta.label
     )
-    for row in rows.select_related("actor").order_by("number"):
-        by = row.actor.full_name if row.actor else "the programme itself"
-        yield Line("move", capital(row.action), row.at.astimezone(zone), row.at.astimezone(zone), by, why=row.why)
+    return rows.select_related("actor").order_by("number")
+
+
+def _move_line(row: TrailEntry, zone: tzinfo) -> Line:
+    by = row.actor.full_name if row.actor else "the programme itself"
+    return Line("move", capital(row.action), row.at.astimezone(zone), row.at.astimezone(zone), by, why=row.why)

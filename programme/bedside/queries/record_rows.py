@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
 
@@ -17,6 +17,12 @@ from sessions.day.numeric.entries import VITALS
 from sessions.day.numeric.reactions import kind_words
 from sessions.day.queries import Ending
 from sessions.models import DonationUnit, ExchangeStep, ResultLink
+
+MOMENTS = {
+    "before": "before the start", "after_15": "15 min after a unit was started", "interval": "while it ran",
+    "end": "at the end", "going_home": "before going home", "reaction": "at a reaction", "other": "in between",
+}  # fmt: skip
+"""When observations were taken, for somebody who does not know the page."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +111,12 @@ def plan_row(row: Prescription, ending: Ending, zone: tzinfo) -> PlanOnRecord:
         ),
         broken=tuple(f"{limit.get('words') or limit['name']}: {limit['reason']}" for limit in row.broken),
     )
+
+
+def people_named(users: Iterable[User | None]) -> tuple[str, ...]:
+    """Return everyone once, with what they are to the unit today."""
+    named = {user.pk: f"{user.full_name}, {user.role_words}" for user in users if user is not None}
+    return tuple(sorted(named.values()))
 
 
 def _by(user: User | None) -> str:
@@ -210,8 +222,7 @@ def _entry_words(entry: Entry, zone: tzinfo) -> str:
         who = f" Let go on by {body['decided_by_name']}." if body.get("decided_by_name") else ""
         return f"checked before the start: {said}{found}.{who}"
     if entry.kind == kinds.OBSERVATION:
-        moment = str(body.get("moment", "")).replace("_", " ")
-        return f"{moment}: {entry_words(entry.kind, body)}" if moment else entry_words(entry.kind, body)
+        return f"{MOMENTS.get(body.get('moment', ''), 'observed')}: {entry_words(entry.kind, body)}"
     return entry_words(entry.kind, body)
 
 

@@ -93,7 +93,8 @@ def test_the_paper_can_be_read_without_the_programme(session, nurse_client, froz
     assert answer.headers["Content-Type"] == "application/pdf"
     said = words_in(answer.content)
     for words in (
-        "Winterbourne, Adaeze SM-042, born 14 Mar 1994, female",
+        "Winterbourne, Adaeze reference SM-042, born 14 Mar 1994, female",
+        "genotype SS",
         "Antibodies ever found: anti-E 2014",
         "Session of Monday 1 Jun 2026: closed",
         "Saline in 280 mL, red cells in 774 mL of 3 units",
@@ -107,6 +108,21 @@ def test_the_paper_can_be_read_without_the_programme(session, nurse_client, froz
         "Printed 1 Jun 2026, 10:00 by Nurse of Saltmarsh Day Unit",
     ):
         assert words in said, words
+
+
+def test_every_short_word_of_the_paper_is_explained_on_it_and_everybody_is_said_who_they_are(
+    session, nurse_client, frozen_day
+) -> None:
+    said = words_in(nurse_client.get(f"/people/SM-042/day/{session.pk}/record.pdf").content)
+    body, named = said.split("Who is named here")
+    named, words = named.split("Words used here")
+    for person in ("Consultant of Saltmarsh Day Unit, consultant", "Nurse of Saltmarsh Day Unit, specialist nurse"):
+        assert person in named
+    for short in ("HbS", "Hb", "BP", "mixes like", "settled", "eight of ten", "Share of ideal removed", "two arms"):
+        assert short in body, short
+        assert short.casefold() in words.casefold(), short
+    assert "15 min after a unit was started: BP 112/70" in body
+    assert "in 258 mL of unit 1, step 2" in body
 
 
 def test_the_table_has_one_header_and_gives_every_volume_back(session, nurse_client, frozen_day) -> None:

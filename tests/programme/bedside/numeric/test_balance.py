@@ -56,7 +56,7 @@ def test_what_is_to_be_done_is_one_sentence():
 
 def test_what_was_entered_is_one_line():
     moved = {"step": 2, "in_ml": 258, "out_ml": 1250, "unit": 1}
-    assert entry_words("moved", moved) == "out 1,250, in 258 of unit 1 mL, step 2"
+    assert entry_words("moved", moved) == "out 1,250, in 258 mL of unit 1, step 2"
     assert entry_words("moved", {"step": 1, "in_ml": 0, "out_ml": 479, "weighed_g": 550}) == (
         "out 479 mL, weighed 550 g, step 1"
     )
