@@ -7,6 +7,9 @@ urlpatterns = [
     path("", views.programme, name="programme"),
     path("csv/", views.as_csv, name="csv"),
     path("pdf/", views.as_pdf, name="pdf"),
+    path("monitoring/", views.monitoring, name="monitoring"),
+    path("reasons/", views.reasons, name="reasons"),
+    path("data/", views.data, name="data"),
     path("forecasts/", views.how_good, name="how_good"),
     path("people/<slug:measure>/", views.people, name="people"),
 ]

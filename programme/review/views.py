@@ -10,11 +10,15 @@ from django.views.decorators.http import require_safe
 
 from programme.core import access
 from programme.core.look import site_now
+from programme.core.settings_of_site import site_settings
 from programme.review import charts
 from programme.review.forms import SpanForm
 from programme.review.pdf import review_pdf
 from programme.review.queries import how_good as forecasts
+from programme.review.queries import monitoring as checks
+from programme.review.queries import reasons as why
 from programme.review.queries.asked import Asked
+from programme.review.queries.data_quality import data_quality
 from programme.review.queries.definitions import BY_KEY, DEFINITIONS
 from programme.review.queries.programme import Review, people_behind, review
 from programme.review.tables import for_paper, review_csv
@@ -69,6 +73,36 @@ def how_good(request: access.SignedIn) -> HttpResponse:
     found = forecasts.how_good(request.user.site)
     drawn = charts.square(found.chances) if found else None
     return render(request, "review/how_good.html", {"nav": "review", "found": found, "square": drawn})
+
+
+@access.needs("see.review")
+@require_safe
+def monitoring(request: access.SignedIn) -> HttpResponse:
+    now = site_now(request.user)
+    found = checks.monitoring(request.user.site, now.date(), site_settings(request.user.site, now))
+    return render(request, "review/monitoring.html", {"nav": "review", "found": found})
+
+
+@access.needs("see.review")
+@require_safe
+def reasons(request: access.SignedIn) -> HttpResponse:
+    form = SpanForm(request.GET, today=site_now(request.user).date())
+    asked = form.asked()
+    context = {"nav": "review", "found": why.reasons(request.user.site, asked), "asked": asked, "form": form}
+    status = 200 if form.is_valid() else 400
+    return render(request, "review/reasons.html", context | {"query": _query(asked)}, status=status)
+
+
+@access.needs("see.review")
+@require_safe
+def data(request: access.SignedIn) -> HttpResponse:
+    now = site_now(request.user)
+    form = SpanForm(request.GET, today=now.date())
+    asked = form.asked()
+    found = data_quality(request.user.site, asked, now.date(), site_settings(request.user.site, now))
+    worst = max((one for one in found if one.count), key=lambda one: one.pct or 0.0, default=None)
+    context = {"nav": "review", "found": found, "worst": worst, "asked": asked, "form": form, "query": _query(asked)}
+    return render(request, "review/data.html", context, status=200 if form.is_valid() else 400)
 
 
 def _asked(request: access.SignedIn) -> Review:
