@@ -2,10 +2,13 @@
 
 from django.urls import URLPattern, path
 
-from programme.intake.views import codes, inbox
+from programme.intake.views import codes, fhir, inbox
 
 app_name = "intake"
 urlpatterns: list[URLPattern] = [
+    path("fhir/", fhir.bundle, name="fhir_bundle"),
+    path("fhir/Observation", fhir.observation, name="fhir_observation"),
+    path("fhir/DiagnosticReport", fhir.diagnostic_report, name="fhir_diagnostic_report"),
     path("inbox/", inbox.inbox, name="inbox"),
     path("inbox/filed/", inbox.filed, name="filed"),
     path("inbox/codes/", codes.codes, name="codes"),

@@ -24,3 +24,10 @@ def listed_name(site: Site, names: Sequence[str]) -> str:
     if known is not None or listed:
         raise NotListed("This sender is not on the unit's list of senders.")
     return names[0] if names else "HL7"
+
+
+def sender_with(digest: str) -> Sender | None:
+    """Return the sender whose token has this digest, with its unit; None for a revoked or unknown one."""
+    if not digest:
+        return None
+    return Sender.objects.select_related("site").filter(token_digest=digest, is_active=True).first()

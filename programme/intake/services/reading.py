@@ -10,7 +10,7 @@ from django.db import transaction
 from django.db.models import F
 
 from programme.intake.models import InboxItem, MessageKind, RawMessage, Reading, ReadingState, Severity
-from programme.intake.numeric import csv_results, hl7
+from programme.intake.numeric import csv_results, fhir, hl7
 from programme.intake.numeric.arrivals import Arrival, Envelope, Unreadable
 from programme.intake.services.taking import take
 
@@ -18,6 +18,7 @@ Parser = Callable[[bytes, Envelope], tuple[Arrival, ...]]
 PARSERS: Mapping[str, Parser] = {
     MessageKind.CSV: lambda body, _: csv_results.read(body),  # its rows name source and offset themselves
     MessageKind.HL7: hl7.read,
+    MessageKind.FHIR: fhir.read,
 }
 """How the body of a message of each kind is read. A parser raises Unreadable, and nothing else, for a bad body."""
 

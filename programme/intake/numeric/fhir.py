@@ -1,0 +1,334 @@
+"""Results in FHIR R4: an Observation, a DiagnosticReport with its Observations contained, or a Bundle of them.
+
+Only what a result needs is read, and what could change its meaning is refused where it is not understood
+(modifierExtension, implicitRules). Whom it is about: subject.identifier.value, and the birth date of the Patient that
+is contained or in the same Bundle.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from programme.intake.numeric.arrivals import (
+    CORRECTED,
+    FINAL,
+    LOCAL,
+    LOINC,
+    PRELIMINARY,
+    WITHDRAWN,
+    Arrival,
+    Envelope,
+    Unreadable,
+)
+from programme.intake.numeric.fhir_json import Number, load
+
+LOINC_SYSTEM, UCUM_SYSTEM = "http://loinc.org", "http://unitsofmeasure.org"
+KINDS = ("Observation", "DiagnosticReport", "Bundle")
+BUNDLES = ("batch", "transaction")
+STATUS: Mapping[str, str | None] = {
+    "registered": None, "preliminary": PRELIMINARY, "final": FINAL, "amended": CORRECTED, "corrected": CORRECTED,
+    "cancelled": WITHDRAWN, "entered-in-error": WITHDRAWN,
+}  # fmt: skip
+"""Observation.status (FHIR R4); None: there is no result yet. 'unknown' is refused: nobody could say what counts."""
+TAKES_BACK = ("entered-in-error", "cancelled")
+FIRST_YEAR, LAST_YEAR = 1900, 2100
+LONGEST_ID, LONGEST_TEXT = 100, 400
+SHORT = timedelta(hours=1)
+MOST_RESULTS = 1_000
+
+_DATE = re.compile(r"\d{4}(-\d\d(-\d\d)?)?")
+_DATE_TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?(Z|[+-]\d\d:\d\d)")
+
+Json = Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """One resource, where it stands, and what it can refer to: contained by '#id', in the Bundle by address."""
+
+    resource: Json
+    path: str
+    known: Mapping[str, Json]
+
+
+def read(body: bytes, envelope: Envelope) -> tuple[Arrival, ...]:
+    """Return the results of one resource, in order. Raises Unreadable with path and what is allowed."""
+    resource = load(body)
+    kind = resource.get("resourceType")
+    if kind not in KINDS:
+        raise Unreadable(f"resourceType is {str(kind)[:30]!r}; allowed are {', '.join(KINDS)}.")
+    found = _in_bundle(resource) if kind == "Bundle" else [_Found(resource, str(kind), _contained(resource))]
+    observations, taken_back = _observations(found)
+    if len(observations) > MOST_RESULTS:
+        raise Unreadable(f"{len(observations)} Observations; allowed are at most {MOST_RESULTS}.")
+    if not observations:
+        raise Unreadable("There is no Observation in it.")
+    return tuple(
+        arrival for one in observations for arrival in _results(one, envelope, id(one.resource) in taken_back)
+    )  # fmt: skip
+
+
+def kind_of(body: bytes) -> str:
+    """Return the resourceType. Raises Unreadable where the body is no JSON object."""
+    return str(load(body).get("resourceType", ""))[:30]
+
+
+def _in_bundle(bundle: Json) -> list[_Found]:
+    if bundle.get("type") not in BUNDLES:
+        raise Unreadable(f"Bundle.type is {str(bundle.get('type'))[:20]!r}; allowed are {', '.join(BUNDLES)}.")
+    known: dict[str, Json] = {}
+    entries: list[tuple[str, Json]] = []
+    for number, entry in enumerate(_list(bundle, "entry", "Bundle")):
+        path = f"Bundle.entry[{number}]"
+        resource = _object(entry, "resource", path)
+        method = _object(entry, "request", path).get("method")
+        if method not in ("POST", "PUT"):
+            raise Unreadable(f"{path}.request.method is {str(method)[:10]!r}; allowed are POST and PUT.")
+        entries.append((path, resource))
+        for address in (entry.get("fullUrl"), f"{resource.get('resourceType')}/{resource.get('id')}"):
+            if isinstance(address, str) and not address.endswith("/None"):
+                known[address] = resource
+        if resource.get("resourceType") == "Patient":
+            for name in _identifiers(resource):
+                known.setdefault(f"patient {name}", resource)
+    return [_Found(resource, path, {**known, **_contained(resource)}) for path, resource in entries]
+
+
+def _contained(resource: Json) -> dict[str, Json]:
+    found: dict[str, Json] = {}
+    for one in _list(resource, "contained", str(resource.get("resourceType"))):
+        found[f"#{one.get('id')}"] = one
+        if one.get("resourceType") == "Patient":
+            for name in _identifiers(one):
+                found.setdefault(f"patient {name}", one)
+    return found
+
+
+def _observations(found: Sequence[_Found]) -> tuple[list[_Found], set[int]]:
+    """Return the Observations, those contained in reports too, and which of them a report takes back."""
+    observations = [one for one in found if one.resource.get("resourceType") == "Observation"]
+    taken_back: set[int] = set()
+    for report in found:
+        if report.resource.get("resourceType") != "DiagnosticReport":
+            continue
+        _refuse_modifiers(report.resource, report.path)
+        for number, reference in enumerate(_list(report.resource, "result", report.path)):
+            path = f"{report.path}.result[{number}]"
+            target = report.known.get(str(reference.get("reference")))
+            if target is None or target.get("resourceType") != "Observation":
+                raise Unreadable(f"{path} refers to an Observation that is not in the message.")
+            if str(reference["reference"]).startswith("#"):
+                observations.append(_Found({"subject": report.resource.get("subject"), **target}, path, report.known))
+                target = observations[-1].resource
+            if report.resource.get("status") in TAKES_BACK:
+                taken_back.add(id(target))
+    return observations, taken_back
+
+
+def _results(found: _Found, envelope: Envelope, is_taken_back: bool) -> list[Arrival]:
+    """Return the value of an Observation and those of its components; nothing where it only groups others."""
+    resource, path = found.resource, found.path
+    _refuse_modifiers(resource, path)
+    said = _text(resource, "status")
+    if said not in STATUS:
+        raise Unreadable(f"{path}.status is {said[:20]!r}; allowed are {', '.join(STATUS)}.")
+    status = WITHDRAWN if is_taken_back else STATUS[said]
+    if status is None:
+        return []
+    parts = _list(resource, "component", path)
+    groups = bool(parts or resource.get("hasMember")) and not any(name.startswith("value") for name in resource)
+    own_id = _result_id(resource, path)
+    arrivals = [] if groups else [_arrival(resource, path, own_id, status, found, envelope)]
+    for number, part in enumerate(parts):
+        where = f"{path}.component[{number}]"
+        _refuse_modifiers(part, where)
+        arrivals.append(_arrival(part, where, f"{own_id}|{_code(part, where)[0]}", status, found, envelope))
+    return arrivals
+
+
+def _arrival(part: Json, path: str, result_id: str, status: str, found: _Found, envelope: Envelope) -> Arrival:
+    reference, born = _person(found)
+    code, system = _code(part, path)
+    comparator, value_text, unit = _value(part, path)
+    taken_at, known = _taken(found.resource, found.path, envelope)
+    return Arrival(
+        reference=reference, birth_date=born, code=code, code_system=system, source=envelope.sender[:60],
+        value_text="" if status == WITHDRAWN else value_text, comparator="" if status == WITHDRAWN else comparator,
+        unit=unit, taken_at=taken_at, time_known=known, result_id=_short(result_id), status=status, position=path,
+        method=_concept(found.resource.get("method"))[:60],
+        comment=" ".join(_text(note, "text") for note in _list(found.resource, "note", path))[:LONGEST_TEXT],
+    )  # fmt: skip
+
+
+def _person(found: _Found) -> tuple[str, date | None]:
+    """Return reference and birth date; without an identifier the reference stands for the person, and fits nobody."""
+    path = f"{found.path}.subject"
+    subject = found.resource.get("subject")
+    if not isinstance(subject, dict):
+        raise Unreadable(f"{path} is missing; allowed is subject.identifier.value with the unit's own reference.")
+    named = _text(subject.get("identifier"), "value")
+    link = _text(subject, "reference")
+    patient = found.known.get(link) if link else found.known.get(f"patient {named}")
+    if patient is None:
+        reference = named or link
+        if not reference or link.startswith("#"):
+            raise Unreadable(f"{path} names nobody, or a contained Patient that is not there.")
+        return reference[:LONGEST_ID], None
+    names = _identifiers(patient)
+    if named and names and named not in names:
+        raise Unreadable(f"{path}.identifier is {named[:40]!r}, and the Patient it refers to is {names[0][:40]!r}.")
+    if not named and len(names) != 1:
+        raise Unreadable(f"{path} names nobody; allowed is subject.identifier.value with the unit's own reference.")
+    return (named or names[0])[:LONGEST_ID], _birth_date(patient, path)
+
+
+def _birth_date(patient: Json, path: str) -> date | None:
+    text = _text(patient, "birthDate")
+    if not text:
+        return None
+    if not _DATE.fullmatch(text):
+        raise Unreadable(f"{path}: birthDate is {text[:20]!r}; allowed is a date such as 1994-03-14.")
+    return None if len(text) < 10 else _day(text, f"{path}: birthDate")
+
+
+def _identifiers(resource: Json) -> list[str]:
+    said = [_text(one, "value") for one in _list(resource, "identifier", str(resource.get("resourceType")))]
+    return [text for text in said if text]
+
+
+def _result_id(resource: Json, path: str) -> str:
+    """Return the sender's identifier of the Observation, else its id: the same for all its versions."""
+    names = _identifiers(resource)
+    if names:
+        return names[0]
+    if not _text(resource, "id"):
+        raise Unreadable(f"{path} has neither identifier nor id; allowed is what the sender calls this result.")
+    return _text(resource, "id")
+
+
+def _short(result_id: str) -> str:
+    if len(result_id) <= LONGEST_ID:
+        return result_id
+    return f"{result_id[:60]}|{hashlib.sha256(result_id.encode()).hexdigest()[:32]}"
+
+
+def _code(part: Json, path: str) -> tuple[str, str]:
+    concept = part.get("code")
+    codings = _list(concept, "coding", f"{path}.code") if isinstance(concept, dict) else []
+    for coding in codings:
+        if coding.get("system") == LOINC_SYSTEM and _text(coding, "code"):
+            return _text(coding, "code")[:LONGEST_ID], LOINC
+    own = next((_text(coding, "code") for coding in codings if _text(coding, "code")), "") or _text(concept, "text")
+    if not own:
+        raise Unreadable(f"{path}.code is empty; allowed is a coding.")
+    return own[:LONGEST_ID], LOCAL
+
+
+def _value(part: Json, path: str) -> tuple[str, str, str]:
+    """Return comparator, value and unit. What is no quantity is given on as it stands, and no number is made of it."""
+    names = [name for name in part if name.startswith("value")]
+    if len(names) > 1:
+        raise Unreadable(f"{path} has {len(names)} values; allowed is one.")
+    if not names:
+        return "", "", ""
+    value = part[names[0]]
+    if names[0] == "valueQuantity":
+        return _quantity(value, f"{path}.valueQuantity")
+    if names[0] == "valueCodeableConcept":
+        return "", _concept(value)[:LONGEST_TEXT], ""
+    text = value if isinstance(value, str) else ""
+    if names[0] == "valueString" and text[:1] in ("<", ">") and text[1:2] not in ("=", ">"):
+        return text[0], text[1:].strip()[:LONGEST_TEXT], ""
+    return "", text[:LONGEST_TEXT], ""
+
+
+def _quantity(quantity: object, path: str) -> tuple[str, str, str]:
+    if not isinstance(quantity, dict):
+        raise Unreadable(f"{path} is no object.")
+    value = quantity.get("value", Number(""))
+    if not isinstance(value, Number):
+        raise Unreadable(f"{path}.value is {str(value)[:20]!r}, not written as a number.")
+    by_code = quantity.get("system") == UCUM_SYSTEM and _text(quantity, "code")
+    unit = (_text(quantity, "code") if by_code else _text(quantity, "unit"))[:LONGEST_ID]
+    comparator = _text(quantity, "comparator")
+    if comparator in ("", "<", ">"):
+        return comparator, str(value)[:LONGEST_TEXT], unit
+    return "", f"{comparator}{value}"[:LONGEST_TEXT], unit
+
+
+def _taken(resource: Json, path: str, envelope: Envelope) -> tuple[datetime | None, bool]:
+    """Return when the sample was taken: effective; of a period its start, which is not known where it is long."""
+    for name in ("effectiveDateTime", "effectiveInstant"):
+        if name in resource:
+            return _moment(_text(resource, name), f"{path}.{name}", envelope)
+    period = resource.get("effectivePeriod")
+    if not isinstance(period, dict) or "start" not in period:
+        return None, False
+    start, known = _moment(_text(period, "start"), f"{path}.effectivePeriod.start", envelope)
+    if "end" in period:
+        end, _ = _moment(_text(period, "end"), f"{path}.effectivePeriod.end", envelope)
+        known = known and start is not None and end is not None and end - start <= SHORT
+    return start, known
+
+
+def _moment(text: str, path: str, envelope: Envelope) -> tuple[datetime | None, bool]:
+    if _DATE.fullmatch(text):
+        if len(text) < 10:
+            return None, False
+        day = _day(text, path)
+        return datetime(day.year, day.month, day.day, tzinfo=envelope.zone), False
+    if not _DATE_TIME.fullmatch(text):
+        raise Unreadable(f"{path} is {text[:40]!r}; allowed is a time with offset such as 2026-05-04T08:10:00+01:00.")
+    _day(text[:10], path)
+    try:
+        return datetime.fromisoformat(text), True
+    except ValueError as error:
+        raise Unreadable(f"{path} is {text[:40]!r}, which is no time.") from error
+
+
+def _day(text: str, path: str) -> date:
+    try:
+        day = date.fromisoformat(text)
+    except ValueError as error:
+        raise Unreadable(f"{path} is {text!r}, which is no day.") from error
+    if not FIRST_YEAR < day.year < LAST_YEAR:
+        raise Unreadable(f"{path} is in the year {day.year}; allowed is {FIRST_YEAR + 1} to {LAST_YEAR - 1}.")
+    return day
+
+
+def _refuse_modifiers(part: Json, path: str) -> None:
+    for name in ("modifierExtension", "implicitRules"):
+        if part.get(name):
+            raise Unreadable(f"{path}.{name} may change what is meant, and is not understood here.")
+
+
+def _concept(concept: object) -> str:
+    """Return a CodeableConcept in words: its text, else what its first coding shows."""
+    if not isinstance(concept, dict):
+        return ""
+    coding = next(iter(_list(concept, "coding", "coding")), {})
+    return _text(concept, "text") or _text(coding, "display") or _text(coding, "code")
+
+
+def _text(part: object, name: str) -> str:
+    value = part.get(name) if isinstance(part, dict) else None
+    return value.strip() if isinstance(value, str) and not isinstance(value, Number) else ""
+
+
+def _object(part: Json, name: str, path: str) -> Json:
+    value = part.get(name)
+    if not isinstance(value, dict):
+        raise Unreadable(f"{path}.{name} is missing.")
+    return value
+
+
+def _list(part: Json, name: str, path: str) -> list[Json]:
+    value = part.get(name, [])
+    if not isinstance(value, list) or not all(isinstance(one, dict) for one in value):
+        raise Unreadable(f"{path}.{name} is not a list of objects.")
+    return value
