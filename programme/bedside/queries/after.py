@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import numpy as np
 
 from patients.models import LabResult, Patient
 from programme.bedside.numeric.against import OpenDay, days_to_show
+from programme.bedside.queries.automated import machine_line
 from programme.bedside.queries.measured import Compared, compared
 from programme.core.settings_of_site import site_settings, site_texts
 from programme.planning.inputs import open_days
@@ -55,7 +56,10 @@ class ComeBack:
 
 @dataclass(frozen=True, slots=True)
 class AfterPage:
-    """Everything the page prints. sample_from: when the after-sample may be taken. told: the unit's texts."""
+    """Everything the page prints. sample_from: when the after-sample may be taken. told: the unit's texts.
+
+    machine: the totals of an automated session in words, '' for any other.
+    """
 
     exchange_session: ExchangeSession
     who: Who
@@ -73,6 +77,7 @@ class AfterPage:
     call_on: date
     leaflet_until: date
     told: Mapping[str, str]
+    machine: str
 
     @property
     def is_open(self) -> bool:
@@ -122,6 +127,7 @@ def read_after(exchange_session: ExchangeSession, now: datetime) -> AfterPage:
         call_on=exchange_session.on + timedelta(days=int(settings["follow_up_call_days"])),
         leaflet_until=exchange_session.on + timedelta(days=int(settings["haemolysis_watch_days"])),
         told=site_texts(patient.site, now),
+        machine=machine_line(ending, now.tzinfo or UTC),
     )
 
 

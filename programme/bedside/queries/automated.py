@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, tzinfo
 
 from programme.bedside.numeric.balance import Judged, judged
-from programme.bedside.numeric.words import ml, vitals_words
+from programme.bedside.numeric.words import ml, totals_words, vitals_words
 from programme.bedside.queries.run import balance_limits, due_of
 from programme.bedside.queries.run_rows import LogRow, SlowStart, UnitRow, log_rows, slow_start_of, unit_rows
 from programme.core.settings_of_site import site_settings
@@ -16,8 +16,10 @@ from sessions.day.inputs import open_signs
 from sessions.day.models import Entry, Prescription
 from sessions.day.numeric.clocks import Due
 from sessions.day.numeric.draft import totals
+from sessions.day.numeric.entries import TOTALS
+from sessions.day.numeric.machine import Totals
 from sessions.day.numeric.tally import Tally, tally
-from sessions.day.queries import plan_carried_out, planned_steps, said_of
+from sessions.day.queries import Ending, plan_carried_out, planned_steps, said_of
 from sessions.models import DonationUnit, ExchangeSession, State, UnitState
 
 OVER = (UnitState.GIVEN, UnitState.RETURNED, UnitState.DISCARDED)
@@ -157,6 +159,15 @@ def automated_of(exchange_session: ExchangeSession, *, today: date, at: datetime
         last_seen_at=seen.happened_at if seen else None,
         sign_open=bool(blood.last_sign and open_signs(exchange_session.patient)),
     )
+
+
+def machine_line(ending: Ending, zone: tzinfo) -> str:
+    """Return the totals that count, as they stand on the page after a session and in its record; '' where none do."""
+    entry = ending.newest(TOTALS)
+    if entry is None:
+        return ""
+    line = totals_words(Totals.of_body(entry.body))
+    return f"Automated, {line}; entered by {entry.by.full_name}, {entry.happened_at.astimezone(zone):%H:%M}."
 
 
 def planned_of(plan: Prescription) -> Planned:

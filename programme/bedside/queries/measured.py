@@ -88,7 +88,7 @@ def compared(
         ),
         expected=expected,
         before=before,
-        working=_working(plan, before, facts),
+        working=_working(plan, before, facts, by_totals=not ending.carried_out.steps),
     )
 
 
@@ -165,7 +165,7 @@ def _steps(ending: Ending, settings: Mapping[str, float]) -> tuple[list[float], 
     if not done.steps:
         usual = steps_of_totals(
             saline_in_ml=done.saline_in_ml, red_cells_in_ml=done.red_cells_in_ml, blood_out_ml=done.out_ml,
-            units=float(len(done.places)) or math.nan, unit_hb_g=settings["unit_hb_g"],
+            units=float(done.units) or math.nan, unit_hb_g=settings["unit_hb_g"],
             unit_volume_ml=settings["unit_volume_ml"],
         )  # fmt: skip
         return usual.in_ml.tolist(), usual.out_ml.tolist(), usual.cells_hb_g_l.tolist()
@@ -174,7 +174,16 @@ def _steps(ending: Ending, settings: Mapping[str, float]) -> tuple[list[float], 
     return [step.in_ml for step in done.steps], [step.out_ml for step in done.steps], hb
 
 
-def _working(plan: Prescription, before: Before, facts: SessionFacts | None) -> tuple[tuple[str, str, str], ...]:
+BY_TOTALS = (
+    "from the totals in the usual order, as if whole blood were drawn; a machine that keeps packed cells takes off "
+    "more haemoglobin, so HbS ends lower and Hb much lower"
+)
+STEP_BY_STEP = "step by step from what was really given and drawn, with the spread of the assay"
+
+
+def _working(
+    plan: Prescription, before: Before, facts: SessionFacts | None, *, by_totals: bool
+) -> tuple[tuple[str, str, str], ...]:
     hbs = "measured" if facts is not None and facts.hbs_before_pct is not None else "of the plan"
     hb = "measured" if facts is not None and facts.hb_before_g_l is not None else "of the plan"
     return (
@@ -182,7 +191,7 @@ def _working(plan: Prescription, before: Before, facts: SessionFacts | None) -> 
         ("Hb before", look.hb_words(f"{before.hb_g_l:.0f} g/L"), hb),
         ("blood volume", f"{before.blood_volume_ml / 1000:.2f} L", "by formula; limits and mL/kg"),
         ("mixes like", f"{before.mixing_volume_ml / 1000:.2f} L", f"as in plan {plan.number}; HbS and Hb"),
-        ("forecast", "made again", "step by step from what was really given and drawn, with the spread of the assay"),
+        ("forecast", "made again", BY_TOTALS if by_totals else STEP_BY_STEP),
         (
             "share of ideal",
             "at the formula volume",

@@ -110,7 +110,14 @@ def test_an_automated_session_is_finished_once_its_totals_are_entered(patient, n
     assert (stored.saline_in_ml, stored.red_cells_in_ml, stored.blood_out_ml, stored.units) == (200, 774, 980, 3)
     assert f"{stored.started_at:%H:%M} {stored.ended_at:%H:%M}" == "05:05 07:11"  # an hour behind the unit's summer
     assert set(DonationUnit.objects.values_list("state", flat=True)) == {"given"}
-    assert "HbS 34.0 should now be near" in text_of(nurse_client.get(address(session, "after/")))
+    after = text_of(nurse_client.get(address(session, "after/")))
+    assert "HbS 34.0 should now be near" in after
+    assert (
+        "Automated Totals of the machine: saline 200, red cells 774 mL of 3 units, blood out 980 mL, 06:05 to 08:11; "
+        "end haematocrit 0.31; entered by Nurse of Saltmarsh Day Unit, 10:00." in after
+    )
+    assert "Volumes, as totals in 974 mL, out 980 mL" in after
+    assert "Put the totals right" in after
 
 
 def test_totals_of_a_finished_session_are_put_right_on_one_form(patient, nurse, consultant, nurse_client) -> None:

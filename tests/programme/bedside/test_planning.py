@@ -499,6 +499,14 @@ def test_the_plan_on_paper_says_whether_it_is_signed(nurse_client, measured, con
     assert f"Signed by {consultant.full_name}" in paper_text(nurse_client.get(address("sheet", exchange_session)))
 
 
+def test_the_empty_record_of_an_automated_session_has_room_for_its_totals(nurse_client, measured):
+    exchange_session = plan_today(nurse_client, measured, method="automated")
+    text = paper_text(nurse_client.get(address("empty_sheet", exchange_session)))
+    assert "Totals of the machine" in text
+    assert "End figures, word for word; by" in text
+    assert "Plan in" not in text
+
+
 def test_the_empty_record_has_room_for_every_step_unit_and_observation(nurse_client, measured):
     exchange_session = plan_today(nurse_client, measured)
     text = paper_text(nurse_client.get(address("empty_sheet", exchange_session)))
