@@ -14,7 +14,7 @@ from playwright.sync_api import expect
 from patients.models import Consent, CrossmatchSample
 from sessions.day.models import Entry
 from sessions.day.queries import tally_of
-from sessions.models import ExchangeSession
+from sessions.models import DonationUnit, ExchangeSession
 from tests.conftest import client_of
 from tests.factories import (
     NOW,
@@ -213,6 +213,28 @@ def test_the_slow_start_of_a_unit_is_said_large_at_the_step_and_once_aloud(table
         tablet.wait_for_timeout(100)
     assert len(asked) >= 3
     expect(tablet.locator("#live")).to_have_text("")
+
+
+def test_more_than_the_slow_start_of_a_unit_is_asked_about_while_it_is_typed_and_can_be_entered(
+    page_as, nurse, running, there
+):
+    DonationUnit.objects.filter(place=2).update(state="checked", started_at=None)
+    make_entry(running, "moved", {"step": 1, "in_ml": 400, "out_ml": 400}, by=nurse)
+    tablet = page_as(nurse)
+    tablet.set_viewport_size(TABLET)
+    tablet.goto(there, timeout=PATIENCE)
+    ahead = tablet.locator("#ahead")
+    expect(ahead).to_contain_text("258 mL of unit 1 by 10:15 is more than the 50 mL of its slow start.")
+    tablet.locator("#out_ml").fill("50")
+    tablet.locator("#in_ml").fill("45")
+    expect(ahead).not_to_contain_text("slow start")
+    touch(tablet)
+    expect(tablet.locator("#steps")).to_contain_text("45 / 50", timeout=PATIENCE)
+    tablet.locator("#in_ml").fill("6")
+    expect(ahead).to_contain_text("51 mL of unit 1 by 10:15 is more than the 50 mL of its slow start.")
+    touch(tablet)
+    all_saved(tablet)
+    assert tally_of(running).units[1].in_ml == 51
 
 
 def test_undo_takes_the_last_touch_back_and_asks_nothing(tablet, running):

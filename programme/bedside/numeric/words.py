@@ -48,6 +48,13 @@ def stroke_sentence(stroke: Stroke) -> str:
     return f"Give {what} while {ml(stroke.out_ml)} mL is drawn."
 
 
+def slow_words(place: int, in_ml: float, *, most_ml: float, until: str) -> str:
+    """Return what speaks against so much of a unit before the end of its slow start; '' where nothing does."""
+    if in_ml <= most_ml:
+        return ""
+    return f"{ml(in_ml)} mL of unit {place} by {until} is more than the {ml(most_ml)} mL of its slow start."
+
+
 def vitals_words(body: Mapping[str, Any]) -> str:
     """Return 'BP 112/68, pulse 78, 37.0 °C, SpO₂ 97 %' of an observation, and what was said in words."""
     parts = []

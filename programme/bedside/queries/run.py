@@ -6,11 +6,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from programme.bedside.numeric.balance import BalanceLimits, Judged, judged, judged_touch
 from programme.bedside.numeric.bars import Bar, bar, scale_of
 from programme.bedside.numeric.words import (
     ml,
+    slow_words,
     stroke_sentence,
     stroke_title,
     vitals_words,
@@ -108,6 +110,15 @@ class Run:
     def place_next(self) -> int | None:
         """Of the unit that the next touch gives."""
         return self.now.stroke.unit if self.now else None
+
+    @property
+    def slow_ahead(self) -> str:
+        """What entering the next touch would mean for the slow start of its unit; '' where it is no more than that."""
+        slow, touch = self.slow, self.now
+        if slow is None or slow.until is None or touch is None or touch.stroke.unit != slow.place:
+            return ""
+        until = slow.until.astimezone(ZoneInfo(self.exchange_session.patient.site.time_zone))
+        return slow_words(slow.place, slow.given_ml + touch.stroke.in_ml, most_ml=slow.ml, until=f"{until:%H:%M}")
 
     @property
     def step_to_enter(self) -> int | None:

@@ -62,6 +62,7 @@ class SlowStart:
     ml: float
     minutes: float
     until: datetime | None
+    given_ml: float = 0.0  # of the unit so far
 
     @property
     def ml_per_h(self) -> float:
@@ -160,7 +161,8 @@ def slow_start_of(
     ends = [(started + timedelta(minutes=minutes), place) for place, started in starts.items()]
     until, place = max(ends, default=(at, 0))
     if until > at:
-        return SlowStart(place, most, minutes, until)
+        given = next(unit.given_ml for unit in units if unit.place == place)
+        return SlowStart(place, most, minutes, until, given)
     waits = any(unit.place == wanted and unit.state in BEFORE_ITS_START for unit in units)
     return SlowStart(wanted, most, minutes, None) if wanted is not None and waits else None
 

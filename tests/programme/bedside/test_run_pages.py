@@ -302,6 +302,47 @@ def test_red_cells_without_their_unit_are_refused_also_when_sent_again_after_a_c
     assert send(nurse_client, running, nurse, key="u", fields=fields | {"unit": "1"}).status_code == 200
 
 
+@pytest.fixture
+def at_unit_one(running, nurse):
+    """The saline is done, and unit 1 was started at nine by the clock of the server, ten at the unit."""
+    DonationUnit.objects.filter(place=2).update(state="checked", started_at=None)
+    make_entry(running, "moved", {"step": 1, "in_ml": 400, "out_ml": 400}, by=nurse)
+    return running
+
+
+def test_a_whole_unit_in_its_slow_start_is_asked_about_before_it_is_entered(nurse_client, at_unit_one):
+    asks = "258 mL of unit 1 by 10:15 is more than the 50 mL of its slow start. Enter it only if so much has gone in."
+    assert asks in nurse_client.get(at(at_unit_one, "run")).content.decode()
+    DonationUnit.objects.filter(place=1).update(started_at=NOW - timedelta(minutes=16))
+    assert "slow start" not in nurse_client.get(at(at_unit_one, "run")).content.decode()
+
+
+@pytest.mark.parametrize(
+    ("volumes", "minutes", "said"),
+    [
+        (["50"], 0, ""),
+        (
+            ["51"],
+            0,
+            "Saved. 51 mL of unit 1 by 10:15 is more than the 50 mL of its slow start. If it is not right, undo it",
+        ),
+        (["40", "20"], 0, "Saved. 60 mL of unit 1 by 10:15"),
+        (["258"], 16, ""),
+    ],
+    ids=["as much as it may be", "one more", "in two parts", "after it"],
+)
+def test_without_script_too_much_in_a_slow_start_is_kept_and_asked_about(
+    nurse_client, at_unit_one, volumes, minutes, said
+):
+    DonationUnit.objects.filter(place=1).update(started_at=NOW - timedelta(minutes=minutes))
+    for n, volume in enumerate(volumes):
+        fields = {"kind": "moved", "receipt": f"r{n}", "step": "2", "unit": "1", "in_ml": volume, "out_ml": ""}
+        page = nurse_client.post(at(at_unit_one, "enter"), fields, follow=True).content.decode()
+    assert tally_of(at_unit_one).units[1].in_ml == sum(float(volume) for volume in volumes)
+    assert (said or "Saved.") in page
+    assert ("If it is not right" in page) == bool(said)
+
+
 def test_without_consent_in_date_it_does_not_start_by_itself(nurse_client, authorised):
     Consent.objects.update(valid_until=date(2026, 5, 31))
     assert "No consent is in date" in begin(nurse_client, authorised).content.decode()

@@ -192,6 +192,16 @@ function say(state, title, words) {
   return box;
 }
 
+// What speaks against so much of a unit before the end of its slow start, in the server's words.
+function tooFast(unit, given) {
+  const slow = at("slowclock")?.dataset;
+  if (!slow || slow.unit !== unit || !given || minutesTo(slow.until) <= 0) return "";
+  const unsaved = movedOnly(notOnBoard()).filter((item) => item.fields.unit === unit);
+  const all = unsaved.reduce((sum, item) => sum + number(item.fields.in_ml), Number(slow.given) + given);
+  if (all <= Number(slow.most)) return "";
+  return `${Math.round(all)} mL of unit ${unit} by ${slow.by} is more than the ${Math.round(Number(slow.most))} mL of its slow start.`;
+}
+
 // What entering the typed volumes would do, said before they are entered.
 function showAhead() {
   const form = at("entry");
@@ -210,6 +220,8 @@ function showAhead() {
     const brings = `This would bring the balance to ${signed(after.all)} mL, ${sentence}.`;
     if (state !== "tick") words.push(say(state, state === "stop" ? "Stop" : "Check", brings));
   }
+  const fast = tooFast(form.elements.unit.value, given);
+  if (fast) words.push(say("check", "Check", `${fast} Enter it only if so much has gone in.`));
   if (touch?.waits) words.unshift(say("check", "Check", touch.waits));
   at("ahead").replaceChildren(...words.slice(0, 2));
 }
@@ -523,7 +535,9 @@ function tickSlow() {
   at("slowleft").textContent = left > 0 ? `${left} min left` : "over";
   clock.classList.toggle("q", left <= 0);
   const words = left > 0 ? clock.dataset.said : clock.dataset.over;
-  if (slowSaid !== words) at("live").textContent = slowSaid = words;
+  if (slowSaid === words) return;
+  at("live").textContent = slowSaid = words;
+  if (byHand) showAhead(); // it also said what is too much while the unit starts slowly
 }
 
 function tick() {

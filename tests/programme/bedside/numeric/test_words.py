@@ -2,7 +2,7 @@
 
 import pytest
 
-from programme.bedside.numeric.words import step_name, stroke_sentence, stroke_title
+from programme.bedside.numeric.words import slow_words, step_name, stroke_sentence, stroke_title
 from sessions.day.numeric.strokes import Stroke
 from sessions.day.numeric.tally import PlannedStep
 
@@ -23,3 +23,10 @@ def test_a_touch_is_headed_by_what_is_done(stroke, title, sentence):
 def test_a_step_in_which_nothing_is_given_is_named_a_draw():
     assert step_name(PlannedStep(1, "saline", 0.0, 260.0)) == "Draw"
     assert step_name(PlannedStep(2, "red_cells", 516.0, 500.0, (1, 2))) == "Red cells 1, 2"
+
+
+def test_more_than_the_slow_start_of_a_unit_is_said_and_as_much_is_not():
+    # At most 50 mL in the first 15 minutes: clinical pages of NZ Blood.
+    assert slow_words(2, 50.0, most_ml=50.0, until="10:15") == ""
+    words = "51 mL of unit 2 by 10:15 is more than the 50 mL of its slow start."
+    assert slow_words(2, 51.0, most_ml=50.0, until="10:15") == words
