@@ -9,6 +9,7 @@ from typing import Any
 
 from django.db.models import QuerySet
 
+from programme.bedside.queries.automated import machine_line
 from programme.bedside.queries.measured import compared
 from programme.bedside.queries.record_rows import (
     Line,
@@ -90,7 +91,7 @@ def read_record(exchange_session: ExchangeSession, now: datetime) -> Record:
         head=tuple(_head(exchange_session, ending, zone)),
         plans=tuple(plan_row(row, ending, zone) for row in plans),
         steps=tuple(step_line(row, zone) for row in steps.order_by("number") if row.in_ml or row.out_ml),
-        totals=_totals(exchange_session),
+        totals=_totals(exchange_session, machine_line(ending, zone)),
         units=tuple(unit_row(row, zone) for row in units),
         log=tuple(log_lines(ending, zone)),
         events=tuple(event_line(row, zone) for row in events),
@@ -129,7 +130,7 @@ def _head(exchange_session: ExchangeSession, ending: Ending, zone: tzinfo) -> It
     yield "Version of the record", str(s.version)
 
 
-def _totals(s: ExchangeSession) -> str:
+def _totals(s: ExchangeSession, machine: str) -> str:
     if s.red_cells_in_ml is None or s.blood_out_ml is None:
         return "Totals are written when the session is finished."
     in_ml = (s.saline_in_ml or 0.0) + s.red_cells_in_ml
@@ -137,6 +138,7 @@ def _totals(s: ExchangeSession) -> str:
     return (
         f"Saline in {s.saline_in_ml or 0:,.0f} mL, red cells in {s.red_cells_in_ml:,.0f} mL of {units}, "
         f"blood out {s.blood_out_ml:,.0f} mL; in less out {figure(in_ml - s.blood_out_ml)} mL."
+        + (f" {machine}" if machine else "")
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
+from typing import Any
 
 from patients.models import STORED_UNIT
 from programme.bedside.numeric.words import FLUIDS, entry_words
@@ -166,7 +167,10 @@ def unit_row(row: DonationUnit, zone: tzinfo) -> UnitOnRecord:
 
 
 def log_lines(ending: Ending, zone: tzinfo) -> Iterator[Line]:
-    """Every entry as it was made, in order; observations give one more line for each sign that is a number."""
+    """Every entry as it was made, in order.
+
+    Observations give one more line for each sign that is a number, the totals of a machine one for each volume.
+    """
     undone = {
         e.body["number"]: e for e in ending.entries if e.kind == kinds.UNDO and e.number not in ending.state.undone
     }
@@ -178,6 +182,7 @@ def log_lines(ending: Ending, zone: tzinfo) -> Iterator[Line]:
         at = entry.happened_at.astimezone(zone)
         right = at if fix is None else datetime.fromisoformat(fix.body["happened_at"]).astimezone(zone)
         body = entry.body
+        gone = "" if taken_out is None else f"undone by entry {taken_out.number}{_because(taken_out.why)}"
         yield Line(
             kind=entry.kind.replace("_", " "),
             words=_entry_words(entry, zone),
@@ -191,19 +196,33 @@ def log_lines(ending: Ending, zone: tzinfo) -> Iterator[Line]:
             in_ml=body.get("in_ml"),
             out_ml=body.get("out_ml"),
             why=entry.why,
-            undone="" if taken_out is None else f"undone by entry {taken_out.number}{_because(taken_out.why)}",
+            undone=gone,
             was="" if fix is None else f"was {at:%H:%M}, put right by {fix.by.full_name}{_because(fix.why)}",
         )
-        yield from _vitals(entry, right)
+        yield from _vitals(entry, right, gone)
+        yield from _volumes(entry, right, gone)
 
 
-def _vitals(entry: Entry, at: datetime) -> Iterator[Line]:
+def _volumes(entry: Entry, at: datetime, gone: str) -> Iterator[Line]:
+    """The volumes of a machine's totals, each where the columns of the table have it."""
+    if entry.kind == kinds.TOTALS:
+        body = entry.body
+        said: dict[str, Any] = {"by": entry.by.full_name, "number": entry.number, "undone": gone}
+        yield Line("total", "saline in", at, fluid="saline", in_ml=body["saline_in_ml"], **said)
+        yield Line(
+            "total", "red cells in", at, fluid="red_cells", in_ml=body["red_cells_in_ml"],
+            value=float(body["units"]), value_unit="units", **said,
+        )  # fmt: skip
+        yield Line("total", "blood out", at, out_ml=body["blood_out_ml"], **said)
+
+
+def _vitals(entry: Entry, at: datetime, gone: str) -> Iterator[Line]:
     if entry.kind == kinds.OBSERVATION:
         for name, vital in VITALS.items():
             if entry.body.get(name) is not None:
                 yield Line(
                     "vital sign", vital.words, at, by=entry.by.full_name, number=entry.number,
-                    value=float(entry.body[name]), value_unit=vital.unit,
+                    value=float(entry.body[name]), value_unit=vital.unit, undone=gone,
                 )  # fmt: skip
 
 

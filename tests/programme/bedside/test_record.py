@@ -2,7 +2,9 @@
 
 import csv
 import io
+import re
 import subprocess
+from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
@@ -11,12 +13,16 @@ import pytest
 from programme.bedside.queries.record import read_record
 from programme.bedside.tables import HEADER
 from programme.core import access
+from programme.core.numeric.setting_table import DEFAULTS
 from programme.core.tables import safe
 from sessions.day.models import Entry, Prescription
+from sessions.day.numeric.machine import Totals
 from sessions.day.services import afterwards, finishing
 from sessions.day.services.entering import add_entry
+from sessions.models import SessionFacts
+from sessions.numeric.totals import reckon_totals
 from tests.conftest import client_of
-from tests.day import ENDED, STARTED, finished_day, sampled_day
+from tests.day import ENDED, MACHINE_TOTALS, STARTED, automated_day, finished_day, sampled_day
 from tests.factories import NOW, make_antibody, make_needs, make_patient, make_user
 
 pytestmark = pytest.mark.django_db
@@ -188,3 +194,51 @@ def test_a_limit_passed_is_named_in_words_with_its_reason(session) -> None:
     Prescription.objects.update(broken=[{"name": "hb_after", "words": words, "reason": "known high"}])
     plan = read_record(session, NOW).plans[-1]
     assert plan.broken == (f"{words}: known high",)
+
+
+# Automated
+
+
+@pytest.fixture
+def machine(patient, nurse, consultant) -> Any:
+    """A closed automated session whose totals were put right after the end."""
+    session = finished_day(patient, nurse=nurse, consultant=consultant, make=automated_day)
+    later = ENDED + timedelta(minutes=10)
+    right = replace(Totals.of_body(MACHINE_TOTALS), blood_out_ml=960.0)
+    afterwards.correct_totals(
+        exchange_session=session, totals=right, why="read again", key="r", actor=nurse, at=later
+    )  # fmt: skip
+    session.refresh_from_db()
+    return finishing.close(
+        exchange_session=session, version=session.version, actor=nurse, at=NOW, key="c", reason="left in a hurry"
+    )
+
+
+def test_paper_table_facts_and_page_of_an_automated_session_say_the_same_totals(
+    machine, nurse_client, frozen_day
+) -> None:
+    """In 200 and 774, out 960 once put right: balance by hand +14."""
+    there = f"/people/SM-042/day/{machine.pk}"
+    paper = words_in(nurse_client.get(f"{there}/record.pdf").content)
+    assert "Method automated" in paper
+    sums = "Saline in 200 mL, red cells in 774 mL of 3 units, blood out 960 mL; in less out 14 mL."
+    assert sums in paper
+    assert "Automated, totals of the machine: saline 200, red cells 774 mL of 3 units, blood out 960 mL" in paper
+    assert "by hand" not in paper
+    rows = [row for row in rows_of(nurse_client.get(f"{there}/record.csv")) if row["kind"] == "total"]
+    counted = [(row["words"], row["in_ml"] or row["out_ml"], row["value"]) for row in rows if not row["undone"]]
+    assert counted == [("saline in", "200", ""), ("red cells in", "774", "3"), ("blood out", "960", "")]
+    assert [row["out_ml"] for row in rows if row["undone"] and row["out_ml"]] == ["980"]
+    page = " ".join(re.sub(r"<[^>]+>", " ", nurse_client.get(f"{there}/after/").content.decode()).split())
+    assert "red cells 774 mL of 3 units, blood out 960 mL" in page
+    assert "in 974 mL, out 960 mL" in page
+    stored = type(machine).objects.get(pk=machine.pk)
+    figures = (stored.saline_in_ml, stored.red_cells_in_ml, stored.blood_out_ml, stored.units)
+    assert figures == (200, 774, 960, 3)
+    facts = SessionFacts.objects.get(exchange_session=machine)
+    told = reckon_totals(
+        blood_volume_ml=facts.blood_volume_ml, hb_before_g_l=94.0, saline_in_ml=200.0, red_cells_in_ml=774.0,
+        blood_out_ml=960.0, units=3.0, hb_before_sd_g_l=DEFAULTS["hb_assay_sd_g_l"], unit_hb_g=DEFAULTS["unit_hb_g"],
+        unit_volume_ml=DEFAULTS["unit_volume_ml"],
+    )  # fmt: skip
+    assert facts.hbs_ratio == pytest.approx(float(told.hbs_ratio), rel=1e-9)
