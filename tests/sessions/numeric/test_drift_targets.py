@@ -18,6 +18,7 @@ from sessions.numeric.forecasters import OWN_MEAN, gap_days, gap_rows
 from sessions.numeric.predictive import SCORES, Predictive, Shape
 
 MIXED = "mixed_model"
+UNSEEN = (8301, 8302, 8303)  # no choice of the model was made on these programmes
 # Regression only: least share of the way from own mean to the oracle.
 CLOSED = {"daybyday": 0.52, "feedback": 0.58, "restless": 0.42, "selective": 0.60}
 
@@ -77,24 +78,56 @@ def test_a_small_made_up_programme_is_forecast_better_than_by_own_mean_or_mixed_
     assert abs(ours.routine.bias) < 1.0
 
 
-def within(least: float, share: float, most: float, n: int) -> bool:
-    """Whether a share of n forecasts is between the bounds, give or take two standard errors of such a count."""
-    error = 2.0 * math.sqrt(share * (1.0 - share) / n)
-    return least - error <= share <= most + error
+class Pooled:
+    """Back-tests of several made-up programmes taken together, every forecast counting once."""
+
+    def __init__(self, runs: list[BacktestResult]) -> None:
+        self.runs = runs
+
+    def mean(self, name: str, figure: str, kind: str = "attended") -> tuple[float, int]:
+        """Mean of a figure of `Score` over all forecasts of one kind or group, and how many there were."""
+        results = [run.results[name] for run in self.runs]
+        scores = [getattr(r, kind) if kind in ("attended", "longer", "routine") else r.groups[kind] for r in results]
+        n = sum(score.n for score in scores)
+        return sum(getattr(score, figure) * score.n for score in scores if score.n) / n, n
+
+    def closed(self) -> float:
+        own, ours, oracle = (self.mean(name, "crps")[0] for name in (OWN_MEAN, FORM_BEFORE_CHOICE, ORACLE))
+        return (own - ours) / (own - oracle)
+
+
+def within(least: float, counted: tuple[float, int], most: float) -> bool:
+    """Whether a share counted in n forecasts may come from a true one inside the aim, `least` to `most`.
+
+    The aims speak of the true share. A count of n misses it by √(p(1 − p)/n), so where the truth is an edge of the aim,
+    two such errors are passed on that side in 2.3 of 100 counts. That is all the allowance there is. (Forecasts of one
+    person hang together so little that the error clustered by person is 1.0 to 1.2 times this one.)
+    """
+    share, n = counted
+    low, high = (2.0 * math.sqrt(edge * (1.0 - edge) / n) for edge in (least, most))
+    return least - low <= share <= most + high
 
 
 @pytest.mark.soak
 @pytest.mark.parametrize("world", sorted(CLOSED))
 def test_thousands_of_forecasts_in_every_world(world):
-    result = run_made_up_backtest(world, n_people=240, n_origins=4, forms=(FORM_BEFORE_CHOICE,))
-    ours = result.results[FORM_BEFORE_CHOICE]
-    assert result.n_forecasts >= 3000
-    assert closed(result) > CLOSED[world]
+    """Requirements: 77 to 83 of 100 in the middle 80 %, 8 to 12 above p90, 6 to 14 in groups, bias at most 1 point.
+
+    Groups are those by length of gap and of people with up to 3 gaps. In the first gaps after a change of pace the aim
+    is missed in every world, for the change has not been seen yet.
+    """
+    runs = [
+        run_made_up_backtest(world, n_people=240, n_origins=4, n_draws=40, seed=seed, forms=(FORM_BEFORE_CHOICE,))
+        for seed in UNSEEN
+    ]
+    pooled, ours = Pooled(runs), FORM_BEFORE_CHOICE
+    assert pooled.mean(ours, "crps")[1] >= 3000 * len(UNSEEN)
+    assert pooled.closed() > CLOSED[world]
     for group in ("gaps_1_3", "gaps_4_9", "gaps_10_up"):
-        assert ours.groups[group].crps < result.results[OWN_MEAN].groups[group].crps
-    assert within(0.77, ours.attended.inside_80, 0.83, ours.attended.n)
-    assert 0.08 <= ours.attended.above_p90 <= 0.125
+        assert pooled.mean(ours, "crps", group)[0] < pooled.mean(OWN_MEAN, "crps", group)[0]
+    assert within(0.77, pooled.mean(ours, "inside_80"), 0.83)
+    assert within(0.08, pooled.mean(ours, "above_p90"), 0.12)
     for group in ("days_to_21", "days_22_35", "days_over_35", "gaps_1_3"):
-        assert within(0.06, ours.groups[group].above_p90, 0.14, ours.groups[group].n)
-    assert abs(ours.longer.bias) <= 1.0
-    assert abs(ours.routine.bias) <= 1.0
+        assert within(0.06, pooled.mean(ours, "above_p90", group), 0.14), group
+    assert abs(pooled.mean(ours, "bias", "longer")[0]) <= 1.0
+    assert abs(pooled.mean(ours, "bias", "routine")[0]) <= 1.0
