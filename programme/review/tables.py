@@ -35,9 +35,10 @@ class Masked:
 
 
 def masked(review: Review) -> list[Masked]:
-    """Return the rows of every part with every count masked that is smaller than the site's smallest, 0 excepted.
+    """Return the rows of every part as they may leave the unit.
 
-    Where one group alone would be masked, the smallest of the others is masked too: else the total would tell it.
+    Masked is every count smaller than the site's smallest, 0 excepted, and every figure of fewer people than that,
+    however many sessions they had. Where one group alone would be masked, the smallest of the others is masked too: else the total would tell it.
     """
     found: dict[str, list[Masked]] = {part.name: [] for part in review.parts}
     for rows in review.by_measure:
@@ -91,7 +92,10 @@ def review_csv(review: Review) -> str:
 def _hidden(rows: Sequence[Row], which: str, smallest: int) -> list[bool]:
     figures: list[Figure] = [getattr(row, which) for row in rows]
     share = rows[0].definition.is_share
-    small = [is_small(one.numerator, one.denominator, is_share=share, smallest=smallest) for one in figures]
+    small = [
+        0 < one.n_people < smallest or is_small(one.numerator, one.denominator, is_share=share, smallest=smallest)
+        for one in figures
+    ]
     return hide(small, [one.numerator for one in figures])
 
 
@@ -125,4 +129,4 @@ def _change(change: Change, places: int) -> tuple[str, str, str, str, str]:
 
 
 def _text(value: float | None, places: int) -> str:
-    return "" if value is None else f"{value:.{places}f}"
+    return "" if value is None else f"{round(value, places) + 0.0:.{places}f}"  # no minus before a nought

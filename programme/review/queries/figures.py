@@ -13,10 +13,11 @@ from programme.review.queries.definitions import EXACT, ONE_EACH, Definition
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """What was counted in one span. found, low, high: in the measure's unit; None where there is none."""
+    """What was counted in one span, in how many people. found, low, high: in the measure's unit; None without one."""
 
     numerator: float
     denominator: float
+    n_people: int
     missing: int
     found: float | None
     low: float | None
@@ -88,6 +89,7 @@ def _figure(definition: Definition, count: Count, limits: Interval) -> Figure:
     return Figure(
         numerator=top,
         denominator=bottom,
+        n_people=int((count.denominator > 0).sum()),
         missing=count.missing,
         found=times * top / bottom if bottom > 0 else None,
         low=times * limits.low if limits.is_known else None,

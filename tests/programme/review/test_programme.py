@@ -7,6 +7,7 @@ import pytest
 
 from patients.models import Analyte
 from programme.core.models import SiteSetting
+from programme.review import tables
 from programme.review.queries.asked import Asked
 from programme.review.queries.programme import people_behind, review
 from programme.review.tables import HEADER, hide, is_small, masked, people_words, review_csv
@@ -197,6 +198,11 @@ def test_people_are_taken_apart_by_what_holds_on_the_last_day(site):
     assert unknown.patient_ref in [who.patient_ref for who in people_behind(site, "units", YEAR, NOW)[0]]
 
 
+@pytest.mark.parametrize(("value", "text"), [(-0.04, "0.0"), (-0.06, "-0.1"), (0.0, "0.0"), (None, "")])
+def test_a_nought_has_no_minus_in_files(value, text):
+    assert tables._text(value, 1) == text
+
+
 @pytest.mark.parametrize(
     ("small", "counts", "hidden"),
     [([True, False, False], [2, 90, 40], [True, False, True]), ([True, True, False], [2, 3, 90], [True, True, False]),
@@ -205,6 +211,16 @@ def test_people_are_taken_apart_by_what_holds_on_the_last_day(site):
 def test_one_masked_group_is_not_told_by_the_rest(small, counts, hidden):
     """A law of tables with a total: a single masked cell is the total less the others, so a second one goes with it."""
     assert hide(small, counts) == hidden
+
+
+def test_many_sessions_of_few_people_are_masked_too(site):
+    """Four people with five sessions each: no count is small, yet everybody could be told from it; five are enough."""
+    make_people(site, 4, pace=0.4)
+    rows = {row.name: row for row in masked(review(site, YEAR, NOW))}
+    assert rows["On time"].counts == ("masked", "masked", "0")
+    make_people(site, 1, pace=0.4)
+    rows = {row.name: row for row in masked(review(site, YEAR, NOW))}
+    assert rows["On time"].counts == ("20", "20", "0")
 
 
 def test_groups_leave_the_unit_masked(site, nurse_client, frozen_day):
