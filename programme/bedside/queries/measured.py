@@ -83,13 +83,19 @@ def compared(
     return replace(
         figures,
         rows=_rows(exchange_session, figures, expected, share, greatest_rise_g_l),
-        parting=look.hb_words(
-            parting_words(expected, hbs_pct=figures.after_hbs_pct, hb_g_l=figures.after_hb_g_l, doubts=doubts)
-        ),
+        parting=_parting(ending, expected, figures, doubts),
         expected=expected,
         before=before,
         working=_working(plan, before, facts, by_totals=not ending.carried_out.steps),
     )
+
+
+def _parting(ending: Ending, expected: Expected, figures: Compared, doubts: tuple[str, ...]) -> str:
+    """The sentence where measured and forecast part; none after a machine, whose cells drawn are not whole blood."""
+    if ending.state.totals is not None:
+        return ""
+    words = parting_words(expected, hbs_pct=figures.after_hbs_pct, hb_g_l=figures.after_hb_g_l, doubts=doubts)
+    return look.hb_words(words)
 
 
 def _rows(

@@ -120,6 +120,18 @@ def test_an_automated_session_is_finished_once_its_totals_are_entered(patient, n
     assert "Put the totals right" in after
 
 
+def test_after_a_machine_nobody_is_told_that_it_parted_or_held(patient, nurse, consultant, nurse_client) -> None:
+    """A machine that keeps packed cells ends with Hb about as before; read as whole blood its totals give more."""
+    session = sampled_day(
+        patient, nurse=nurse, consultant=consultant, make=automated_day, hb_g_l=94.0, hbs_pct=22.0
+    )  # fmt: skip
+    said = text_of(nurse_client.get(address(session, "after/")))
+    assert "HbS 34.0 to 22.0 %" in said
+    assert "It parted" not in said
+    assert "It did what its volumes should do" not in said
+    assert "so HbS ends lower and Hb much lower" in said
+
+
 def test_totals_of_a_finished_session_are_put_right_on_one_form(patient, nurse, consultant, nurse_client) -> None:
     session = finished_day(patient, nurse=nurse, consultant=consultant, make=automated_day)
     shown = nurse_client.get(address(session, "put-right/"))
