@@ -82,6 +82,7 @@ def sample(
         "what": "release",
         "key of inbox": patient.inbox_items.first().pk,
         "key of codes": patient.site.local_codes.first().pk,
+        "key of senders": patient.site.senders.first().pk,
         "place": 1,
         "measure": "under_sessions",
         "number": 0,

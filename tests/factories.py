@@ -38,7 +38,7 @@ from programme.booking.models import (
 )
 from programme.booking.services.feeds import digest_of
 from programme.core.models import Role, Site, SiteSetting, User
-from programme.intake.models import InboxItem, LocalCode, RawMessage, Reading, ReadingState, Severity
+from programme.intake.models import InboxItem, LocalCode, RawMessage, Reading, ReadingState, Sender, Severity
 from programme.planning.models import Suggestion
 from programme.planning.services import PLAN_VERSION
 from sessions.day.models import AdverseEvent, Entry, FollowUp, Prescription
@@ -644,6 +644,10 @@ def make_inbox_item(patient: Patient, *, raw: RawMessage | None = None, **fields
     }
     raw = raw or make_raw_message(patient.site)
     return InboxItem.objects.create(site=patient.site, patient=patient, raw=raw, **values)
+
+
+def make_sender(site: Site, name: str = "Tidewater Laboratory", **fields: Any) -> Sender:
+    return Sender.objects.create(site=site, name=name, **fields)
 
 
 def make_local_code(site: Site, *, by: User, code: str = "SICKLE", **fields: Any) -> LocalCode:

@@ -40,6 +40,19 @@ class LocalCodeForm(forms.Form):
         return given
 
 
+class SenderForm(forms.Form):
+    """Somebody who may send results from now on."""
+
+    use_required_attribute = False
+
+    receipt = forms.CharField(max_length=64, widget=forms.HiddenInput, required=False)
+    name = forms.CharField(label="Name", max_length=60, widget=forms.TextInput(attrs={"class": "t"}),
+                           help_text="For HL7: MSH-3, MSH-4, or both as “MSH-3 at MSH-4”.")  # fmt: skip
+    trusts_references = forms.BooleanField(
+        label="Its references count without a birth date", required=False, initial=False
+    )  # fmt: skip
+
+
 class EndCodeForm(forms.Form):
     receipt = forms.CharField(max_length=64)
     version = forms.IntegerField()

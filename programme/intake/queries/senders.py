@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from django.db.models import Max
 
 from programme.core.models import Site
-from programme.intake.models import Sender
+from programme.intake.models import RawMessage, Sender
 
 
 class NotListed(ValueError):
@@ -31,3 +35,19 @@ def sender_with(digest: str) -> Sender | None:
     if not digest:
         return None
     return Sender.objects.select_related("site").filter(token_digest=digest, is_active=True).first()
+
+
+@dataclass(frozen=True, slots=True)
+class SenderLine:
+    """One sender as the page lists it. last_at: when its latest message came, None where none is kept."""
+
+    sender: Sender
+    last_at: datetime | None
+
+
+def senders_of(site: Site) -> list[SenderLine]:
+    """Return who is listed, those that may send first, by name."""
+    rows = Sender.objects.filter(site=site).order_by("-is_active", "name")
+    kept = RawMessage.objects.filter(site=site).values("sender").annotate(last=Max("received_at"))
+    last = dict(kept.values_list("sender", "last"))
+    return [SenderLine(row, last.get(row.name)) for row in rows]

@@ -45,6 +45,7 @@ def make_person(site, ref):
     factories.make_proposal(by=signed_by)
     factories.make_inbox_item(patient)
     factories.make_local_code(site, by=signed_by)
+    factories.make_sender(site)
     factories.make_feed(patient, secret=f"secret-of-{ref}", by=signed_by)
     return sample(course[-1], factories.make_other_transfusion(patient), running)
 
