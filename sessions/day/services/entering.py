@@ -149,9 +149,7 @@ def keep(
 def _faults_here(exchange_session: ExchangeSession, kind: str, body: Mapping[str, Any], at: datetime) -> Sequence[str]:
     """What keeps an entry, right in itself, from standing among what this session has so far."""
     if kind == MOVED and body["in_ml"] > 0:
-        if body.get("unit") is not None:
-            return _faults_of_unit(exchange_session, body["unit"])
-        return _faults_without_unit(exchange_session, body)
+        return _faults_of_volume(exchange_session, body)
     if kind == TOTALS:
         return _faults_of_totals(exchange_session, Totals.of_body(body), at)
     named = named_in(kind, body)
@@ -183,16 +181,24 @@ def _faults_of_totals(exchange_session: ExchangeSession, totals: Totals, at: dat
     return [fault for moment in (totals.started_at, totals.ended_at) for fault in moment_faults(moment, at, began)]
 
 
-def _faults_without_unit(exchange_session: ExchangeSession, body: Mapping[str, Any]) -> Sequence[str]:
-    """Refuse red cells of which nobody said from which unit: they could be traced to no donor."""
-    fluid = body.get("fluid")
+def _faults_of_volume(exchange_session: ExchangeSession, body: Mapping[str, Any]) -> Sequence[str]:
+    """Refuse red cells of which nobody said from which unit, for they could be traced to no donor, and saline of one.
+
+    The second comes of a plan that was changed while the entry waited: what was given would be kept as another fluid.
+    """
+    fluid, unit = body.get("fluid"), body.get("unit")
     if fluid is None:
         plan = plan_carried_out(exchange_session)
         fluid = next((step["fluid"] for step in (plan.steps if plan else ()) if step["number"] == body["step"]), None)
-    if fluid != Fluid.RED_CELLS:
-        return ()
-    given = f"{body['in_ml']:.0f} mL of red cells"
-    return (f"{given}: say from which unit. Nothing was kept; enter it again with the number of the unit.",)
+    if unit is None and fluid == Fluid.RED_CELLS:
+        given = f"{body['in_ml']:.0f} mL of red cells"
+        return (f"{given}: say from which unit. Nothing was kept; enter it again with the number of the unit.",)
+    if unit is not None and fluid == Fluid.SALINE:
+        return (
+            f"{body['in_ml']:.0f} mL of unit {unit}: step {body['step']} of the plan in force is saline. Nothing was "
+            "kept; look at the plan, and enter it again at the step that gives this unit.",
+        )
+    return () if unit is None else _faults_of_unit(exchange_session, unit)
 
 
 def _faults_of_unit(exchange_session: ExchangeSession, place: int) -> Sequence[str]:

@@ -343,6 +343,17 @@ def test_without_script_too_much_in_a_slow_start_is_kept_and_asked_about(
     assert ("If it is not right" in page) == bool(said)
 
 
+def test_a_unit_that_waited_while_the_plan_was_changed_is_not_kept_as_saline(nurse, nurse_client, running, signer):
+    steps = [{"number": n, "fluid": "saline", "units": [], "in_ml": 400, "out_ml": 400} for n in (1, 2)]
+    Prescription.objects.update(replaced_at=NOW)
+    make_prescription(running, signed_by=signer, number=2, steps=steps)
+    fields = {"step": "2", "in_ml": "258", "out_ml": "250", "unit": "1"}
+    answer = send(nurse_client, running, nurse, fields=fields, waited_s=300)
+    assert answer.status_code == 422
+    assert "258 mL of unit 1: step 2 of the plan in force is saline." in answer.json()["refused"][0]
+    assert not Entry.objects.filter(kind="moved").exists()
+
+
 def test_without_consent_in_date_it_does_not_start_by_itself(nurse_client, authorised):
     Consent.objects.update(valid_until=date(2026, 5, 31))
     assert "No consent is in date" in begin(nurse_client, authorised).content.decode()

@@ -124,7 +124,7 @@ class OnThePage(RuleBasedStateMachine):
     def move(self, who: int, step: int, given: int, drawn: int, unit: int | None, waited: int, looks: bool) -> None:
         if looks:
             self.look(who)
-        unit = unit if step == 2 and given else None
+        unit = unit if given else None
         body = {"step": step, "in_ml": given, "out_ml": drawn} | ({"unit": unit} if unit else {})
         self.enter(who, "moved", body, {"step": step, "in": given, "out": drawn, "unit": unit}, waited)
 

@@ -102,8 +102,10 @@ class Model:
             return True
         if said["in"] == 0:
             return False
+        if (said["unit"] is None) == (PLAN[said["step"]][0] == "red_cells"):
+            return True  # cells of no unit, or saline of one
         if said["unit"] is None:
-            return PLAN[said["step"]][0] == "red_cells"
+            return False
         unit = self.unit_at(said["unit"])
         return unit is None or unit.state not in ("running", "given")
 
