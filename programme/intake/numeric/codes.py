@@ -108,6 +108,9 @@ ALLOWED: Mapping[str, Quantity] = MappingProxyType(
 
 BLOOD_GROUP = "882-1"
 """ABO and Rh group of the blood (LOINC, from memory): compared with what is recorded, never filed as a number."""
+ANTIBODY_SCREEN = "890-4"
+"""Blood group antibody screen of serum or plasma (LOINC, from memory): told to people unless it is clearly negative."""
+NO_ANTIBODIES = frozenset({"NEG", "NEGATIVE", "NOT DETECTED", "NONE DETECTED", "NO ANTIBODIES DETECTED"})
 GROUPS = frozenset(f"{abo}{rhd}" for abo in ("O", "A", "B", "AB") for rhd in ("+", "-"))
 
 BY_ANALYTE: Mapping[str, Quantity] = MappingProxyType(
@@ -205,6 +208,11 @@ def _likely(quantity: Quantity, arrival: Arrival, possible: tuple[str, ...]) -> 
     value = _stored(quantity, float(_number(arrival.value_text) or 0), possible[0])
     likely = f"Only {possible[0]} is possible"
     return f"{likely}." if possible[0] == quantity.stored_unit else f"{likely}: {value:g} {quantity.stored_unit}."
+
+
+def screen_is_negative(text: str) -> bool:
+    """Say whether an antibody screen is clearly negative; whatever is not in these words is for a person."""
+    return " ".join(text.upper().split()).rstrip(".") in NO_ANTIBODIES
 
 
 _RH = {"+": "+", "-": "-", "POS": "+", "NEG": "-", "POSITIVE": "+", "NEGATIVE": "-"}

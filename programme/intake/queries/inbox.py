@@ -12,9 +12,10 @@ from programme.core.models import Site
 from programme.intake.models import Became, InboxItem, InboxItemQuerySet, ItemState, RawMessage, ReadResult, Severity
 from programme.intake.numeric.arrivals import Arrival, arrival_of
 from programme.intake.numeric.choices import TITLES, Choice, choices_for, near_keys
-from programme.intake.numeric.codes import ALLOWED, BLOOD_GROUP, BY_ANALYTE
+from programme.intake.numeric.codes import ALLOWED, ANTIBODY_SCREEN, BLOOD_GROUP, BY_ANALYTE
 from programme.intake.queries.offered import offered
 
+NOT_NUMBERS = {BLOOD_GROUP: "blood group", ANTIBODY_SCREEN: "antibody screen"}
 MOST_SHOWN = 200
 MOST_LETTERS = 20_000
 MARKS = {Severity.STOP: "stop", Severity.CHECK: "check", Severity.NOTE: "note"}
@@ -164,7 +165,7 @@ def _line(item: InboxItem, near: Mapping[int, Patient]) -> Line:
 def _arrived(said: Mapping[str, Any]) -> Arrived:
     sent = arrival_of(dict(said))
     quantity = ALLOWED.get(sent.code) or BY_ANALYTE.get(sent.code)
-    name = "blood group" if sent.code == BLOOD_GROUP else f"code {sent.code}" if quantity is None else quantity.name
+    name = NOT_NUMBERS.get(sent.code) or (f"code {sent.code}" if quantity is None else quantity.name)
     value = f"{sent.comparator}{sent.value_text}"
     return Arrived(
         name, value, sent.unit, sent.taken_at, sent.time_known, sent.status, sent.reference, sent.birth_date

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 from django.db.models import Q
 
-from patients.models import LabResult, Patient, TransfusionNeeds
+from patients.models import Antibody, LabResult, Patient, TransfusionNeeds
 from programme.core.models import Site
 from programme.intake.models import LocalCode, ReadResult, Sender
 from programme.intake.numeric.codes import LocalMeaning
@@ -58,6 +58,11 @@ def recorded_group(patient: Patient) -> str:
     """Return the recorded group as 'O+', empty where ABO or RhD is not recorded."""
     needs = TransfusionNeeds.objects.filter(patient=patient).first()
     return f"{needs.abo}{needs.rhd}" if needs is not None and needs.abo and needs.rhd else ""
+
+
+def recorded_antibodies(patient: Patient) -> list[str]:
+    """Return the names of all antibodies ever found in a person."""
+    return list(Antibody.objects.filter(patient=patient).order_by("name").values_list("name", flat=True).distinct())
 
 
 def earlier_value(patient: Patient, analyte: str, taken_at: datetime, *, but: LabResult | None) -> Earlier | None:

@@ -28,13 +28,22 @@ from programme.intake.queries.known import (
     local_meanings,
     newest_row,
     people_near,
+    recorded_antibodies,
     recorded_group,
     trusts_references,
 )
 from programme.intake.services.afterwards import ask_where_it_belongs, tell_of_lapsed_plans
 
 STOPS = frozenset(
-    {"two_people_fit", "same_id_other_content", "group_differs", "withdrawn_unmatched", "far_from_last", "plan_lapsed"}
+    {
+        "two_people_fit",
+        "same_id_other_content",
+        "group_differs",
+        "withdrawn_unmatched",
+        "far_from_last",
+        "plan_lapsed",
+        "antibody_screen",
+    }
 )
 NOT_SAME = ("position", "method", "comment")
 MOST_NEAR = 4
@@ -126,7 +135,9 @@ class Taking:
         if arrival.status == WITHDRAWN:
             return self._withdraw(arrival)
         if arrival.code == codes.BLOOD_GROUP:
-            return self._group(arrival)
+            return self._group(arrival, decided.patient)
+        if arrival.code == codes.ANTIBODY_SCREEN:
+            return self._antibody_screen(arrival, decided.patient)
         measured = codes.read_value(arrival, self.local)
         if isinstance(measured, codes.NotTaken):
             about = {"units": list(measured.possible_units), "analyte": measured.analyte}
@@ -194,18 +205,38 @@ class Taking:
             return None
         return plausible.group_doubt(sent, recorded_group(found))
 
-    def _group(self, arrival: Arrival) -> Outcome:
+    def _group_doubt_of_sample(self, arrival: Arrival) -> plausible.Doubt | None:
+        doubt = self.samples.get((arrival.reference, arrival.taken_at))
+        return doubt if doubt is not None and doubt.reason == "group_differs" else None
+
+    def _group(self, arrival: Arrival, chosen: Patient | None) -> Outcome:
         """A group is compared and never filed: what blood somebody gets is entered by people."""
-        found, sent = self._person(arrival), codes.read_group(arrival.value_text)
+        found, sent = chosen or self._person(arrival), codes.read_group(arrival.value_text)
         if isinstance(found, Unmatched):
             return Outcome(Became.WAITS, None, None, found.reason, found.sentence, {"near": list(found.near)})
-        doubt = self.samples.get((arrival.reference, arrival.taken_at))
-        if doubt is not None and doubt.reason == "group_differs":
+        recorded = recorded_group(found)
+        doubt = (plausible.group_doubt(sent, recorded) if sent else None) or self._group_doubt_of_sample(arrival)
+        if doubt is not None:
             return Outcome(Became.WAITS, None, found, doubt.reason, doubt.sentence)
-        if sent and recorded_group(found):
+        if sent and recorded:
             return Outcome(Became.NOTED, None, found)
         words = f"Group {arrival.value_text[:24]!r} arrived and none is recorded that it could be compared with."
         return Outcome(Became.WAITS, None, found, "group_not_recorded", words)
+
+    def _antibody_screen(self, arrival: Arrival, chosen: Patient | None) -> Outcome:
+        """A screen is never filed: people ask the blood bank and record each antibody. A negative one is only noted."""
+        found = chosen or self._person(arrival)
+        if isinstance(found, Unmatched):
+            return Outcome(Became.WAITS, None, None, found.reason, found.sentence, {"near": list(found.near)})
+        doubt = self._group_doubt_of_sample(arrival)
+        if doubt is not None:
+            return Outcome(Became.WAITS, None, found, doubt.reason, doubt.sentence)
+        if codes.screen_is_negative(arrival.value_text):
+            return Outcome(Became.NOTED, None, found)
+        known = ", ".join(recorded_antibodies(found)) or "none"
+        words = f"Antibody screen: {arrival.value_text[:40]!r}. Recorded antibodies: {known}. "
+        words += "A new one must be recorded before blood is ordered."
+        return Outcome(Became.WAITS, None, found, "antibody_screen", words)
 
     def _file(self, arrival: Arrival, measured: codes.Measured, patient: Patient, taken_at: datetime) -> Outcome:
         taken_on = taken_at.astimezone(self.zone).date()

@@ -7,7 +7,8 @@ from datetime import timedelta
 import pytest
 
 from patients.models import Analyte, LabResult
-from programme.intake.models import InboxItem, MessageKind
+from programme.intake.models import Became, InboxItem, MessageKind, ReadResult, Severity
+from programme.intake.services.deciding import settle
 from programme.intake.services.keeping import keep_raw
 from programme.intake.services.reading import read_message
 from tests import factories
@@ -73,3 +74,51 @@ def test_the_group_is_compared_and_a_differing_one_holds_the_whole_sample(site, 
     assert sorted(waiting(site)) == ["group_differs", "group_differs"]
     arrive(site, message(group.replace("A^A Pos", "O^O Pos"), obr="OBR|1||F78|HB|||202606010720"), "M2")
     assert len(waiting(site)) == 2
+
+
+def screen(text, code="890-4^Antibody screen^LN"):
+    return message(obx(f"X^{text}^L", code=code, unit="", kind="CWE"))
+
+
+def test_an_antibody_screen_that_is_not_negative_stands_first_with_what_is_recorded(site, ada):
+    factories.make_antibody(ada, "anti-K")
+    arrive(site, message(obx("<5", kind="ST")), "M1")
+    arrive(site, screen("Positive"), "M2")
+    first = InboxItem.objects.filter(site=site).waiting().most_urgent_first().first()
+    assert (first.reason, first.severity, first.patient) == ("antibody_screen", Severity.STOP, ada)
+    assert "'Positive'. Recorded antibodies: anti-K." in first.sentence
+    assert not LabResult.objects.filter(source_key__contains="890-4").exists()
+
+
+@pytest.mark.parametrize("text", ["NEG", "Negative", "Not detected", "No antibodies detected."])
+def test_a_negative_antibody_screen_is_only_noted(site, ada, text):
+    arrive(site, screen(text), "M1")
+    assert waiting(site) == [] and ReadResult.objects.get().became == Became.NOTED
+
+
+@pytest.mark.parametrize("text", ["Pos", "see comment", "not negative", "weak", ""])
+def test_whatever_is_not_clearly_negative_is_for_a_person(site, ada, text):
+    arrive(site, screen(text), "M1")
+    assert waiting(site) == ["antibody_screen"]
+
+
+def test_an_antibody_screen_of_somebody_unknown_waits_for_the_person(site):
+    arrive(site, screen("Positive"), "M1")
+    assert waiting(site) == ["unknown_person"]
+
+
+def choose(item, patient, nurse):
+    settle(item=item, version=item.version, choice=f"person:{patient.pk}", why="by telephone", actor=nurse, at=NOW)
+
+
+def test_a_screen_and_a_group_of_a_person_who_was_chosen_are_compared_with_that_person(site, ada, nurse):
+    factories.make_needs(ada, abo="O", rhd="+")
+    born_otherwise = {"pid": "PID|1||R001^^^UNIT^MR||||19940315"}
+    group = obx("A^A Pos^L", code="882-1^ABO and Rh group^LN", unit="", kind="CWE")
+    pos = obx("X^Positive^L", code="890-4^Antibody screen^LN", unit="", kind="CWE")
+    for number, one in enumerate((group, pos)):
+        arrive(site, message(one, **born_otherwise), f"M{number}")
+    assert waiting(site) == ["birth_date_differs"] * 2
+    for item in InboxItem.objects.filter(reason="birth_date_differs"):
+        choose(item, ada, nurse)
+    assert sorted(waiting(site)) == ["antibody_screen", "group_differs"]
