@@ -53,7 +53,14 @@ def test_axe_finds_nothing_and_nothing_overflows(page_as, nurse, ada, live_serve
     assert two.about["near"] == [ada.pk, bea.pk]
     page = page_as(nurse)
     page.set_viewport_size({"width": width, "height": 800})
-    for address in ("/inbox/", f"/inbox/{two.pk}/", "/inbox/filed/", "/inbox/codes/", "/bring-in/results/"):
+    for address in (
+        "/inbox/",
+        f"/inbox/{two.pk}/",
+        "/inbox/filed/",
+        "/inbox/codes/",
+        "/inbox/senders/",
+        "/bring-in/results/",
+    ):
         page.goto(live_server.url + address, timeout=PATIENCE)
         assert page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth"), address
         results = Axe().run(page)
