@@ -38,7 +38,8 @@ def masked(review: Review) -> list[Masked]:
     """Return the rows of every part as they may leave the unit.
 
     Masked is every count smaller than the site's smallest, 0 excepted, and every figure of fewer people than that,
-    however many sessions they had. Where one group alone would be masked, the smallest of the others is masked too: else the total would tell it.
+    however many sessions they had. Where one group alone would be masked, the smallest of the others is masked too:
+    else the total would tell it.
     """
     found: dict[str, list[Masked]] = {part.name: [] for part in review.parts}
     for rows in review.by_measure:
