@@ -12,6 +12,7 @@ from scipy.special import ndtri
 
 from .columns import EARLY_UNWELL, METHOD_UNKNOWN, Bools, Floats, Ints, SessionColumns
 from .drift.fit import ProgrammeFit
+from .drift.haemoglobin import haemoglobin_after
 from .drift.person import PeoplePace, update_people
 from .drift.predict import predict
 from .forecasters import gap_days
@@ -180,13 +181,13 @@ def _latest_gaps(fit: ProgrammeFit, columns: SessionColumns, pace: PeoplePace, m
     if len(columns) < 2:
         return row, _no_gaps(row.shape), _steady(fit, pace, np.ones(len(row)), SHAPE_BEFORE_DATA)
     at = np.maximum(row, 1)
-    reference = pace.expanded(1)
-    hb = columns.hb_after_g_l[at - 1]
+    # Hb as in every forecast, with its error: a measured one alone is off by more than its gap's chance allows for.
+    hb, hb_sd = haemoglobin_after(columns, fit.values)
+    reference = replace(pace.expanded(1), hb_after_g_l=hb[at - 1], hb_after_sd=hb_sd[at - 1])
     given: dict[str, Any] = {
         "days": gap_days(columns)[at],
         "after_pct": after[at - 1],
         "after_sd_pct": after_sd[at - 1],
-        "hb_after_g_l": np.where(np.isnan(hb), reference.hb_after_g_l, hb),
     }
     expected = predict(fit, reference, **given)
     faster = predict(fit, replace(reference, pace=reference.pace * (1.0 + _STEP)), **given)

@@ -17,7 +17,7 @@ from .learn import Learnt, learn
 from .panel import lay_out
 from .parameters import PARAMETERS
 
-MODEL_VERSION = "drift-2"
+MODEL_VERSION = "drift-3"
 
 Floats = NDArray[np.float64]
 

@@ -7,12 +7,14 @@ import pytest
 
 from sessions.numeric.changes_of_pace import find_changes, learn_thresholds
 from sessions.numeric.columns import SessionColumns
-from sessions.numeric.drift.fit import fit_programme
+from sessions.numeric.drift.fit import DriftSettings, fit_programme
 from sessions.numeric.forecasters import histories
 from sessions.numeric.mechanisms.made_up import WORLDS, simulate
 from sessions.numeric.pace_shift import BEFORE_RECORDS
 
 NAMES = sorted(WORLDS)
+UNSEEN = (8502, 8503, 8504)  # no choice of the flag or the model was made on these programmes
+WITHIN_GAPS = (1, 2, 3, 4)
 
 
 def steady(paces, *, noise=0.8, gaps=14, days=28, seed=1):
@@ -87,6 +89,19 @@ def test_a_new_assay_method_is_named(quiet_programme):
     assert not find_changes(fit, replace(columns, method=np.ones_like(method)), BEFORE_RECORDS).of(0).method_changed
 
 
+def test_a_gap_whose_haemoglobin_was_not_measured_tells_less():
+    """Where Hb slows the climb, what is not known of it is chance of the gap: it must not pass for a change."""
+    paces = list(np.random.default_rng(3).normal(0.5, 0.08, 30))
+    paces[0] = lambda k: 0.5 if k < 12 else 0.72
+    columns = steady(paces)
+    fit = fit_programme(columns, form="graded_hb", settings=DriftSettings(fixed={"hb_credit": 0.6}))
+    late = columns.sequence() >= 11
+    fewer = replace(columns, hb_after_g_l=np.where(late, np.nan, columns.hb_after_g_l))
+    told, left_out = (find_changes(fit, known, BEFORE_RECORDS) for known in (columns, fewer))
+    assert told.of(0).faster
+    assert left_out.faster[0] < told.faster[0] - 0.1
+
+
 def test_nobody_known_is_nobody_flagged():
     empty = SessionColumns.build(person=[], day=[], hbs_before_pct=[], n_people=2)
     some = steady([0.5] * 5)
@@ -96,7 +111,7 @@ def test_nobody_known_is_nobody_flagged():
 
 
 def measured(name, *, n_people, seed, same_flag_gaps=4):
-    """False flags, person-years of people in whom nothing changed, and which +40 % changes were found in 3 and 6 gaps.
+    """False flags, person-years of people in whom nothing changed, and which +40 % changes were found WITHIN_GAPS.
 
     Learnt from a programme in which paces changed in three of ten; false flags are counted in other people of that
     world in whom none was changed, for those who happen to be unchanged among the first are mostly newcomers.
@@ -122,8 +137,8 @@ def measured(name, *, n_people, seed, same_flag_gaps=4):
         person, day = made.columns.person[mine[0]], made.columns.day[mine]
         if made.truth.change_factor[person] > 1.0 and np.isfinite(made.truth.change_day[person]):
             after = mine[1:][day[:-1] >= made.truth.change_day[person] - 3]
-            if len(after) >= 3 and len(mine) - len(after) > 7:
-                hits.append((up[after[:3]].any(), up[after[:6]].any()))
+            if len(after) >= max(WITHIN_GAPS) and len(mine) - len(after) > 7:
+                hits.append([up[after[:gaps]].any() for gaps in WITHIN_GAPS])
     return false, years, np.array(hits)
 
 
@@ -132,20 +147,22 @@ def test_false_flags_are_few_in_a_made_up_programme():
     false, years, hits = measured("daybyday", n_people=150, seed=71)
     assert false <= 0.05 * years + 2.0 * np.sqrt(0.05 * years)
     assert len(hits) >= 10
-    assert hits[:, 1].mean() >= hits[:, 0].mean() > 0.2
+    assert hits[:, WITHIN_GAPS.index(3)].mean() > 0.2
 
 
 @pytest.mark.soak
 @pytest.mark.parametrize("name", NAMES)
-def test_false_flags_over_a_thousand_person_years(name):
-    """At most 5 in 100 person-years, with one standard error of the count.
+def test_false_flags_over_thousands_of_person_years(name):
+    """At most 5 in 100 person-years, with one standard error of a count (√5 for 5 flags allowed).
 
     80 of 100 within 3 gaps cannot be had in these worlds at this rate: `test_ceiling_of_flags` tells what could be.
-    Regression only: the shares found when this was written, less a margin.
+    Regression only: the least share found within 3 gaps, written down for an earlier flag and kept.
     """
     least = {"daybyday": 0.40, "feedback": 0.28, "restless": 0.18, "selective": 0.02}
-    false, years, hits = measured(name, n_people=600, seed=72)
-    assert years > 1000.0
-    assert len(hits) > 50
+    runs = [measured(name, n_people=600, seed=seed) for seed in UNSEEN]
+    false, years = sum(run[0] for run in runs), sum(run[1] for run in runs)
+    found = np.concatenate([run[2] for run in runs])
+    assert years > 3000.0
+    assert len(found) > 150
     assert false <= 0.05 * years + np.sqrt(0.05 * years)
-    assert hits[:, 0].mean() >= least[name]
+    assert found[:, WITHIN_GAPS.index(3)].mean() >= least[name]
