@@ -27,6 +27,7 @@ from sessions.models import (
     ExchangeStep,
     Fluid,
     HaemolysisSign,
+    Method,
     OtherTransfusion,
     Position,
     ResultLink,
@@ -35,7 +36,7 @@ from sessions.models import (
 from sessions.numeric.columns import EARLY_OTHER, EARLY_UNWELL, LATE_MISSED, ROUTINE
 from sessions.numeric.facts import FactFigures, FinishedSessions, StepsAsDone, reckon_facts
 
-FACTS_VERSION = "facts-2"
+FACTS_VERSION = "facts-3"
 PEOPLE_AT_ONCE = 400
 ROWS_AT_ONCE = 500
 HISTORY_SOURCE = "history"
@@ -55,7 +56,7 @@ FIGURES = (
 )
 SESSION_FIELDS = (
     "pk", "patient_id", "on", "weight_kg", "units", "saline_in_ml", "red_cells_in_ml", "blood_out_ml",
-    "visit_reason", "admission_in_gap", "hbs_method",
+    "visit_reason", "admission_in_gap", "hbs_method", "method",
 )  # fmt: skip
 
 
@@ -230,6 +231,7 @@ def _columns(rows: list[dict[str, Any]], people: dict[int, Patient]) -> Finished
         saline_in_ml=column("saline_in_ml"),
         red_cells_in_ml=column("red_cells_in_ml"),
         blood_out_ml=column("blood_out_ml"),
+        by_machine=np.array([row["method"] == Method.AUTOMATED for row in rows], dtype=bool),
     )
 
 

@@ -68,7 +68,8 @@ class FinishedSessions:
     """Sessions as recorded, rows in order of person and day; arrays of shape [n], nan where nothing is recorded.
 
     person: any number that is the same for one person. female: bool. age_years [years], height_cm [cm] and
-    weight_kg [kg] on the day. HbS [%], Hb [g/L], volumes [mL], units [count].
+    weight_kg [kg] on the day. HbS [%], Hb [g/L], volumes [mL], units [count]. by_machine: bool, whether a machine did
+    it, whose blood drawn is not whole blood.
     """
 
     person: Ints
@@ -84,6 +85,7 @@ class FinishedSessions:
     saline_in_ml: Floats
     red_cells_in_ml: Floats
     blood_out_ml: Floats
+    by_machine: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +120,8 @@ def reckon_facts(
     steps: as carried out, where they are known; otherwise the totals are read in the usual order. settings: the
     site's unit volume and haemoglobin, assay spreads and iron.
     Where Hb before is missing, the HbS ratio and Hb after rest on the one measured before an earlier session (else on a
-    typical one), with a spread that says so; the other figures that need it stay nan.
+    typical one), with a spread that says so; the other figures that need it stay nan. So do those that rest on the
+    haemoglobin drawn where a machine did it: it keeps part of what it draws, and only its totals are known.
     """
     volume = blood_volume_ml(
         female=sessions.female,
@@ -142,16 +145,20 @@ def reckon_facts(
         hbs_sd_pct=settings["hbs_assay_sd_pct"],
         iron_mg_per_g=settings["iron_mg_per_g_hb"],
     )
+    ratio, ratio_sd, kept, iron = (
+        np.where(sessions.by_machine, np.nan, values)
+        for values in (achieved.removal_ratio, achieved.removal_ratio_sd, achieved.donor_kept, achieved.net_iron_mg)
+    )
     return FactFigures(
         blood_volume_ml=volume,
         **reckoned,
         points_per_unit=achieved.hbs_points_per_unit,
-        share_of_ideal=achieved.removal_ratio,
-        share_of_ideal_sd=achieved.removal_ratio_sd,
-        donor_kept_pct=100.0 * achieved.donor_kept,
-        net_iron_mg=achieved.net_iron_mg,
+        share_of_ideal=ratio,
+        share_of_ideal_sd=ratio_sd,
+        donor_kept_pct=100.0 * kept,
+        net_iron_mg=iron,
         missing=_missing(sessions),
-        remarks=_remarks(sessions.person, achieved.removal_ratio, achieved.removal_ratio_sd),
+        remarks=_remarks(sessions.person, ratio, ratio_sd),
     )
 
 

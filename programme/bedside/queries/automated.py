@@ -166,7 +166,7 @@ def machine_line(ending: Ending, zone: tzinfo) -> str:
     entry = ending.newest(TOTALS)
     if entry is None:
         return ""
-    line = totals_words(Totals.of_body(entry.body))
+    line = totals_words(Totals.of_body(entry.body).in_zone(zone))
     return f"Automated, {line}; entered by {entry.by.full_name}, {entry.happened_at.astimezone(zone):%H:%M}."
 
 

@@ -67,6 +67,7 @@ def compared(
         return replace(figures, why="No forecast: no signed plan names the volume it was reckoned with.")
     if ending.carried_out.is_nothing:
         return replace(figures, why="No forecast: nothing was given or drawn.")
+    by_machine = ending.state.totals is not None  # no share of ideal: what was drawn is not whole blood
     before = _before(plan, facts, settings)
     share, share_sd = _share(facts)
     in_ml, out_ml, cells_hb = _steps(ending, settings)
@@ -82,7 +83,7 @@ def compared(
     )
     return replace(
         figures,
-        rows=_rows(exchange_session, figures, expected, share, greatest_rise_g_l),
+        rows=_rows(exchange_session, figures, expected, share, greatest_rise_g_l)[: 2 if by_machine else 3],
         parting=_parting(ending, expected, figures, doubts),
         expected=expected,
         before=before,

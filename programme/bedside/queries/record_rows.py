@@ -8,13 +8,14 @@ from datetime import datetime, tzinfo
 from typing import Any
 
 from patients.models import STORED_UNIT
-from programme.bedside.numeric.words import FLUIDS, entry_words
+from programme.bedside.numeric.words import FLUIDS, entry_words, totals_words
 from programme.core.models import User
 from programme.core.numeric.words import count_of
 from programme.worklist.numeric.words import full_day_words
 from sessions.day.models import AdverseEvent, Entry, FollowUp, Prescription
 from sessions.day.numeric import entries as kinds
 from sessions.day.numeric.entries import VITALS
+from sessions.day.numeric.machine import Totals
 from sessions.day.numeric.reactions import kind_words
 from sessions.day.queries import Ending
 from sessions.models import DonationUnit, ExchangeStep, ResultLink
@@ -240,6 +241,8 @@ def _entry_words(entry: Entry, zone: tzinfo) -> str:
         found = f". Found: {'; '.join(body['found'])}" if body.get("found") else ""
         who = f" Let go on by {body['decided_by_name']}." if body.get("decided_by_name") else ""
         return f"checked before the start: {said}{found}.{who}"
+    if entry.kind == kinds.TOTALS:
+        return totals_words(Totals.of_body(body).in_zone(zone))
     if entry.kind == kinds.OBSERVATION:
         return f"{MOMENTS.get(body.get('moment', ''), 'observed')}: {entry_words(entry.kind, body)}"
     return entry_words(entry.kind, body)

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from datetime import datetime
+from dataclasses import dataclass, replace
+from datetime import datetime, tzinfo
 from typing import Any
 
 
@@ -50,6 +50,11 @@ class Totals:
             "ended_at": self.ended_at.isoformat(),
             "end_words": self.end_words.strip(),
         }
+
+    def in_zone(self, zone: tzinfo) -> Totals:
+        """Return the same with its times as clocks there show them."""
+        started_at, ended_at = self.started_at.astimezone(zone), self.ended_at.astimezone(zone)
+        return replace(self, started_at=started_at, ended_at=ended_at)
 
     @property
     def in_ml(self) -> float:

@@ -130,6 +130,8 @@ def test_after_a_machine_nobody_is_told_that_it_parted_or_held(patient, nurse, c
     assert "It parted" not in said
     assert "It did what its volumes should do" not in said
     assert "so HbS ends lower and Hb much lower" in said
+    for words in ("Share of ideal", "Likely causes", "net iron", "of the donor Hb stayed in"):
+        assert words not in said
 
 
 def test_totals_of_a_finished_session_are_put_right_on_one_form(patient, nurse, consultant, nurse_client) -> None:

@@ -225,6 +225,7 @@ def test_paper_table_facts_and_page_of_an_automated_session_say_the_same_totals(
     assert sums in paper
     assert "Automated, totals of the machine: saline 200, red cells 774 mL of 3 units, blood out 960 mL" in paper
     assert "by hand" not in paper
+    assert paper.count("06:05 to 08:11") == 3  # both entries and the sum of it, at the clock of the unit
     rows = [row for row in rows_of(nurse_client.get(f"{there}/record.csv")) if row["kind"] == "total"]
     counted = [(row["words"], row["in_ml"] or row["out_ml"], row["value"]) for row in rows if not row["undone"]]
     assert counted == [("saline in", "200", ""), ("red cells in", "774", "3"), ("blood out", "960", "")]

@@ -31,10 +31,23 @@ def sessions(n: int = 1, **columns: Any) -> FinishedSessions:
     plain = {
         "person": 1, "female": True, "age_years": 30.0, "height_cm": 165.0, "weight_kg": 60.0, "hbs_before_pct": 45.0,
         "hbs_after_pct": 20.0, "hb_before_g_l": 92.0, "hb_after_g_l": 104.0, "units": 4.0, "saline_in_ml": 500.0,
-        "red_cells_in_ml": 1032.0, "blood_out_ml": 1532.0,
+        "red_cells_in_ml": 1032.0, "blood_out_ml": 1532.0, "by_machine": False,
     }  # fmt: skip
     arrays = {name: np.broadcast_to(np.asarray(value), (n,)).copy() for name, value in {**plain, **columns}.items()}
     return FinishedSessions(**arrays)
+
+
+def test_what_rests_on_the_haemoglobin_drawn_is_not_said_of_a_machine_nor_compared_with_the_rest() -> None:
+    """A law: the other sessions are said and judged as if the machine's had not been."""
+    mixed = reckon_facts(sessions(3, by_machine=[False, True, False], hbs_after_pct=[20.0, 8.0, 20.0]))
+    alone = reckon_facts(sessions(2))
+    for name in ("share_of_ideal", "share_of_ideal_sd", "donor_kept_pct", "net_iron_mg"):
+        values = getattr(mixed, name)
+        assert np.isnan(values[1])
+        assert values[[0, 2]] == pytest.approx(getattr(alone, name), rel=1e-9)
+    assert mixed.remarks[1] == ""
+    assert mixed.remarks[2] == alone.remarks[1]
+    assert mixed.points_per_unit[1] == pytest.approx((45.0 - 8.0) / 4.0)
 
 
 def test_the_blood_volume_is_nadlers() -> None:
