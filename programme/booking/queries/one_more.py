@@ -9,7 +9,7 @@ from datetime import date
 from programme.booking.queries.together import ForEveryone, Problem, places_within, with_one_more
 from programme.booking.solver import Due, short_of
 
-MOST_TRIED, MOST_SAID = 8, 4
+MOST_TRIED, MOST_SAID = 16, 4
 """Days looked at, by how many people they are of use to, and how many are said. Chosen here; not from a source."""
 
 
@@ -38,12 +38,15 @@ class OneMore:
 def one_more_start(problem: Problem, found: ForEveryone) -> tuple[OneMore, ...]:
     """Return the days on which one more start helps most, the best first; the same problem gives the same answer.
 
-    At most MOST_TRIED days are tried, those that the most of the left and late people could use.
+    At most MOST_TRIED days are tried, those that the most of the left and late people could use. Only what is proven on
+    both sides is said.
     """
     wanting = {row.patient_ref for row in found.left} | {row.patient_ref for row in found.placed if row.late}
     if not wanting:
         return ()
     before = short_of(problem.due, problem.room)
+    if before is None:
+        return ()
     said = [more for on in _days_for(problem, wanting) for more in _tried(problem, on, before)]
     said.sort(key=lambda row: (-row.placed, -row.safe, row.on))
     return tuple(said[:MOST_SAID])
@@ -71,9 +74,9 @@ def _tried(problem: Problem, on: date, before: tuple[int, int]) -> list[OneMore]
         people = tuple(_with_more(more, one, on) for one in problem.due)
         if people == problem.due and more.room == problem.room:
             continue
-        left, late = short_of(people, more.room)
-        if (left, late) < before:
-            return [OneMore(on, chair, before[0] - left, before[1] - late)]
+        after = short_of(people, more.room)
+        if after is not None and after < before:
+            return [OneMore(on, chair, before[0] - after[0], before[1] - after[1])]
     return []
 
 

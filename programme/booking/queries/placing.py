@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta
+from datetime import date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -134,10 +134,18 @@ def every_place_for(
         return ()
     who, open_days = without(row.seeker, giving_up), calendar.open_dates
     if on is None:
-        free = calendar.places(since=who.today, minutes=row.minutes, needs=row.needs)
+        free = calendar.places(since=max(who.today, who.earliest), minutes=row.minutes, needs=row.needs)
     else:
         free = calendar.places_free(on, minutes=row.minutes, needs=row.needs)
-    return tuple((place, who.is_late(place.on)) for place in free if not refusal(who, place, open_days))
+    had: dict[tuple[date, time, time], bool] = {}  # of chairs with the same hours one is judged for all
+
+    def can_have(place: Place) -> bool:
+        hours = (place.on, place.starts, place.ends)
+        if hours not in had:
+            had[hours] = not refusal(who, place, open_days)
+        return had[hours]
+
+    return tuple((place, who.is_late(place.on)) for place in free if can_have(place))
 
 
 def without(seeker: Seeker, giving_up: date | None) -> Seeker:

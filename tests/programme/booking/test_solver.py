@@ -134,6 +134,15 @@ def test_what_one_more_start_leaves_is_what_trying_every_combination_leaves(draw
     assert short_of(people, {}) == best
 
 
+def test_where_the_fewest_are_not_proven_the_search_goes_through_every_aim_and_nothing_is_said_of_one_more(monkeypatch):
+    people = [due("A", [place(5)], safe=3), due("B", [place(5), place(2)], safe=3), due("C", [place(5), place(2)])]
+    proven = place_all(people, {})
+    monkeypatch.setattr("programme.booking.solver.cheapest", lambda costs, limits: None)
+    assert short_of(people, {}) is None
+    assert place_all(people, {}) == proven
+    assert len(proven.left) == 1
+
+
 def test_whoever_has_a_place_is_never_left_without_one_for_somebody_else() -> None:
     held = place(1)
     found = place_all([due("A", [held], has=held), due("B", [held], chance=0.2)], {})
