@@ -142,7 +142,7 @@ def _results(found: _Found, envelope: Envelope, is_taken_back: bool) -> list[Arr
         return []
     parts = _list(resource, "component", path)
     groups = bool(parts or resource.get("hasMember")) and not any(name.startswith("value") for name in resource)
-    own_id = _result_id(resource, path)
+    own_id = _result_id(found)
     arrivals = [] if groups else [_arrival(resource, path, own_id, status, found, envelope)]
     for number, part in enumerate(parts):
         where = f"{path}.component[{number}]"
@@ -201,14 +201,20 @@ def _identifiers(resource: Json) -> list[str]:
     return [text for text in said if text]
 
 
-def _result_id(resource: Json, path: str) -> str:
-    """Return the sender's identifier of the Observation, else its id: the same for all its versions."""
-    names = _identifiers(resource)
-    if names:
+def _result_id(found: _Found) -> str:
+    """Return the sender's identifier of the Observation, else its id: the same for all its versions.
+
+    A resource to be created need have neither (FHIR R4, RESTful create); then whose, which code and when stand for it.
+    """
+    resource, path = found.resource, found.path
+    names = [*_identifiers(resource), _text(resource, "id")]
+    if names[0]:
         return names[0]
-    if not _text(resource, "id"):
-        raise Unreadable(f"{path} has neither identifier nor id; allowed is what the sender calls this result.")
-    return _text(resource, "id")
+    when = _text(resource, "effectiveDateTime") or _text(resource, "effectiveInstant")
+    when = when or _text(resource.get("effectivePeriod"), "start")
+    if not when:
+        raise Unreadable(f"{path} has no identifier, id or effective time; allowed is what the sender calls it.")
+    return "|".join((_person(found)[0], _code(resource, path)[0], when))
 
 
 def _short(result_id: str) -> str:

@@ -192,6 +192,12 @@ def test_components_are_results_of_their_own():
     ]  # fmt: skip
 
 
+def test_without_identifier_and_id_person_code_and_time_stand_for_a_result():
+    corrected = observation(id=None, status="corrected", valueQuantity={"value": 30, "unit": "%"})
+    later = observation(id=None, effectiveDateTime="2026-06-01T07:16:00+01:00")
+    assert only(observation(id=None)).result_id == only(corrected).result_id != only(later).result_id
+
+
 # Values and times
 
 
@@ -245,7 +251,7 @@ def test_a_number_keeps_the_digits_that_were_written():
         (observation(status="nonsense"), "status"),
         (observation(status={"a": 1}), "status"),
         (observation(status=None), "status"),
-        (observation(id=None), "neither identifier nor id"),
+        (observation(id=None, effectiveDateTime=None), "no identifier, id or effective time"),
         (observation(code=None), "code is empty"),
         (observation(subject=None), "subject is missing"),
         (observation(contained=None), "contained Patient that is not there"),
