@@ -216,12 +216,15 @@ def run(panel: Panel, form: str, values: Values, *, keep: bool = False) -> Run:
         if turn == 0:
             now, gained = _observe_before(now, panel.before[0], values, Kinds(now.cov, 0.0, 0.0, 0.0), _NO_JUMP)
         else:
-            now, gained, met = _gap_turn(panel, turn, int(n), form, values, now, n_gaps[:n])
-            kept += [met] if keep else []
+            now, gained, met = _gap_turn(panel, turn, int(n), form, values, now, n_gaps[:n] if keep else None)
+            kept += [] if met is None else [met]
             n_gaps[:n] += panel.usable[turn, :n] & ~np.isnan(panel.before[turn, :n])
         now, more = _exchange(now, panel, turn, int(n), values)
         total[:, :n] += gained + more
-        state.mean[..., :n], state.cov[..., :n], state.log_weight[..., :n] = now
+        if n == n_people:
+            state = now
+        else:
+            state.mean[..., :n], state.cov[..., :n], state.log_weight[..., :n] = now
     return Run(state, total, _join(kept) if keep else None)
 
 
@@ -230,8 +233,9 @@ _KIND_NOISE = np.array([1.0, ODD_FACTOR**2, 1.0])[:, None]  # factor on the vari
 
 
 def _gap_turn(
-    panel: Panel, turn: int, n: int, form: str, values: Values, now: State, n_gaps: Floats
-) -> tuple[State, Floats, Innovations]:
+    panel: Panel, turn: int, n: int, form: str, values: Values, now: State, n_gaps: Floats | None
+) -> tuple[State, Floats, Innovations | None]:
+    """One gap and the result at its end. n_gaps: known so far, where the innovations are asked for."""
     days, reason, usable = panel.days[turn, :n], panel.reason[turn, :n], panel.usable[turn, :n]
     shift = sum(
         np.where(reason == code, values[name], 0.0)
@@ -253,7 +257,7 @@ def _gap_turn(
     mean[SPELL] *= passed.spell_kept
     kinds = _gap_cov(now.cov, passed, values, days, usable)
     expected = State(mean, now.cov, now.log_weight)
-    met = _meet(expected, kinds, passed.by_climb * shift, values, panel, turn, n, n_gaps)
+    met = None if n_gaps is None else _meet(expected, kinds, passed.by_climb * shift, values, panel, turn, n, n_gaps)
     odds = np.stack(
         np.broadcast_arrays(
             1.0 - values["odd_share"] - values["jump_share"], values["odd_share"], values["jump_share"]
