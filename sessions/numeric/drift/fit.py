@@ -29,7 +29,7 @@ FORM_BEFORE_CHOICE = "graded_hb"
 _AFTER_PCT, _AFTER_SD_PCT, _AFTER_WEIGHT = 15.0, 6.0, 20.0
 # Learning goes in steps: about how many gaps, of each person at most the latest so many, and the gain in log likelihood
 # under which it stops. Short histories come near in a third of the time; stopped at a gain of 0.15, the likelihood left
-# is under 0.2 (eight made-up programmes), and stopped at 0.5 it cost forecasts up to 0.001 points.
+# is under 0.4 (24 made-up programmes), and stopped at 0.5 it cost forecasts up to 0.001 points.
 _LEARNING = ((800, 8, 3.0), (2600, 24, 0.15))
 _MANY_GAPS = 30_000
 
