@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any
 
@@ -26,7 +26,8 @@ from sessions.day.numeric.checks import (
 from sessions.day.numeric.done import Done, done
 from sessions.day.numeric.entries import DISPOSAL, LEAFLET, OBSERVATION, SAMPLE, Said
 from sessions.day.numeric.samples import SampleRule, sample_rule
-from sessions.day.numeric.tally import PlannedStep, Tally, tally
+from sessions.day.numeric.tally import PlannedStep, Tally, UnitTimes, tally
+from sessions.day.numeric.unit_clocks import UnitClocks, unit_clocks
 from sessions.models import (
     DonationUnit,
     ExchangeSession,
@@ -83,6 +84,21 @@ def tally_of(exchange_session: ExchangeSession) -> Tally:
     plan = plan_carried_out(exchange_session)
     entries = Entry.objects.filter(exchange_session=exchange_session).order_by("number")
     return tally(planned_steps(plan.steps if plan else ()), [said_of(entry) for entry in entries])
+
+
+def times_of(unit: DonationUnit, state: Tally) -> UnitTimes:
+    """Return when a unit was started and ended, as put right, and what went in of it; no query.
+
+    Its row holds the times as first entered until the session is over; it counts where no entry says one.
+    """
+    said = state.units.get(unit.place, UnitTimes())
+    return replace(said, started_at=said.started_at or unit.started_at, ended_at=said.ended_at or unit.ended_at)
+
+
+def clocks_of(unit: DonationUnit, state: Tally, settings: Mapping[str, float]) -> UnitClocks:
+    """Return the clocks of a unit, counted from its start as put right; no query."""
+    started_at = times_of(unit, state).started_at
+    return unit_clocks(out_of_storage_at=unit.out_of_storage_at, started_at=started_at, settings=settings)
 
 
 @dataclass(frozen=True, slots=True)

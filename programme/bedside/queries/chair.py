@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime, timedelta
+from datetime import datetime
 from functools import cached_property
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -13,7 +13,7 @@ from programme.core.settings_of_site import site_settings
 from sessions.day.models import Entry, Prescription
 from sessions.day.numeric.entries import MOVED
 from sessions.day.numeric.standing import ended_now
-from sessions.day.queries import plan_carried_out, tally_of
+from sessions.day.queries import clocks_of, plan_carried_out, tally_of, times_of
 from sessions.models import DonationUnit, ExchangeSession
 from sessions.numeric.exchange import Start
 
@@ -26,14 +26,14 @@ def too_fast(entry: Entry) -> str:
     site = entry.exchange_session.patient.site
     settings = site_settings(site, entry.received_at)
     unit = DonationUnit.objects.filter(exchange_session=entry.exchange_session, place=place).first()
-    if unit is None or unit.started_at is None:
+    if unit is None:
         return ""
-    until = unit.started_at + timedelta(minutes=settings["slow_first_min"])
-    if entry.happened_at >= until:
+    state = tally_of(entry.exchange_session)
+    until = clocks_of(unit, state, settings).slow_until
+    if until is None or entry.happened_at >= until:
         return ""
-    given = tally_of(entry.exchange_session).units[place].in_ml
     local = until.astimezone(ZoneInfo(site.time_zone))
-    return slow_words(place, given, most_ml=settings["slow_first_ml"], until=f"{local:%H:%M}")
+    return slow_words(place, times_of(unit, state).in_ml, most_ml=settings["slow_first_ml"], until=f"{local:%H:%M}")
 
 
 class Chair:

@@ -13,8 +13,8 @@ from sessions.day.numeric.clocks import unit_starts
 from sessions.day.numeric.donation_number import spaced
 from sessions.day.numeric.entries import MOVED, TIME
 from sessions.day.numeric.naming import TIMED, UNDOABLE
-from sessions.day.numeric.tally import StepSoFar, Tally
-from sessions.day.numeric.unit_clocks import unit_clocks
+from sessions.day.numeric.tally import StepSoFar, Tally, UnitTimes
+from sessions.day.queries import clocks_of, times_of
 from sessions.models import DonationUnit, UnitState
 
 BEFORE_ITS_START = ("", UnitState.AT_CHAIR, UnitState.CHECKED)
@@ -43,7 +43,8 @@ class UnitRow:
     started_at: datetime | None
     ended_at: datetime | None
     state: str
-    end_by: datetime | None  # counted from leaving storage
+    end_by: datetime | None  # None once it has ended
+    from_start: bool  # counted from its start: nobody said when it left storage
 
     @property
     def number(self) -> str:
@@ -118,13 +119,6 @@ def initials(name: str) -> str:
     return "".join(part[0] for part in parts)[:3].upper()
 
 
-def _end_by(row: DonationUnit | None, settings: Mapping[str, float]) -> datetime | None:
-    if row is None or row.ended_at is not None:
-        return None
-    clocks = unit_clocks(out_of_storage_at=row.out_of_storage_at, started_at=row.started_at, settings=settings)
-    return clocks.end_by
-
-
 def unit_rows(rows: Sequence[DonationUnit], state: Tally, settings: Mapping[str, float]) -> tuple[UnitRow, ...]:
     by_place = {row.place: row for row in rows}
     planned = {place for step in state.steps for place in step.planned.units}
@@ -133,18 +127,20 @@ def unit_rows(rows: Sequence[DonationUnit], state: Tally, settings: Mapping[str,
     here = {place for place, row in by_place.items() if row.state not in PUT_AWAY}
     for place in sorted(planned | here):
         row = by_place.get(place)
-        times = state.units.get(place)
+        times = times_of(row, state) if row else state.units.get(place, UnitTimes())
+        clocks = clocks_of(row, state, settings) if row and times.ended_at is None else None
         checkers = [row.first_checker, row.second_checker] if row else []
         found.append(
             UnitRow(
                 place=place,
                 row=row,
                 checked_by=", ".join(initials(user.full_name) for user in checkers if user),
-                given_ml=times.in_ml if times else 0.0,
-                started_at=(row.started_at if row else None) or started.get(place),
-                ended_at=(row.ended_at if row else None) or (times.ended_at if times else None),
+                given_ml=times.in_ml,
+                started_at=times.started_at or started.get(place),
+                ended_at=times.ended_at,
                 state=row.state if row else "",
-                end_by=_end_by(row, settings),
+                end_by=clocks.end_by if clocks else None,
+                from_start=bool(clocks and clocks.from_start),
             )
         )
     return tuple(found)

@@ -13,24 +13,39 @@ from programme.worklist.queries.who import Blood, blood_needed
 from sessions.day.numeric.blood_match import ASK, Needed, differences
 from sessions.day.numeric.donation_number import BadCode, Group, check_character, read_group_codes, spaced
 from sessions.day.numeric.samples import holds_at, holds_until
-from sessions.day.numeric.tally import Tally
+from sessions.day.numeric.tally import Tally, UnitTimes
 from sessions.day.numeric.unit_clocks import UnitClocks, late_start, unit_clocks
-from sessions.day.queries import blood_of, needed_blood, newest_sample, sample_rule_of, tally_of
+from sessions.day.queries import (
+    blood_of,
+    clocks_of,
+    needed_blood,
+    newest_sample,
+    sample_rule_of,
+    tally_of,
+    times_of,
+)
 from sessions.models import DonationUnit, ExchangeSession, State, UnitState
 
 
 @dataclass(frozen=True, slots=True)
 class UnitLine:
-    """One unit: `number` in its groups and the check character beside it; `late` where its start limit has gone by."""
+    """One unit: `number` in its groups and the check character beside it; `late` where its start limit has gone by.
+
+    times, clocks: as put right, where the row has them as first entered.
+    """
 
     row: DonationUnit
     number: str
     check: str
+    times: UnitTimes
     clocks: UnitClocks
-    given_ml: float
     asks: tuple[str, ...]
     late: str
     next: str  # check, start, end or ''
+
+    @property
+    def given_ml(self) -> float:
+        return self.times.in_ml
 
     @property
     def may_be_put_away(self) -> bool:
@@ -92,8 +107,6 @@ def _line(
     settings: Mapping[str, float],
     now: datetime,
 ) -> UnitLine:
-    times = state.units.get(row.place)
-    clocks = unit_clocks(out_of_storage_at=row.out_of_storage_at, started_at=row.started_at, settings=settings)
     local = unit_clocks(
         out_of_storage_at=row.out_of_storage_at and row.out_of_storage_at.astimezone(now.tzinfo),
         started_at=None,
@@ -107,8 +120,8 @@ def _line(
         row=row,
         number=spaced(row.donation_number) if row.donation_number else "number not recorded",
         check=_check(row.donation_number),
-        clocks=clocks,
-        given_ml=times.in_ml if times else 0.0,
+        times=times_of(row, state),
+        clocks=clocks_of(row, state, settings),
         asks=tuple(one.words for one in differences(blood_of(row), needed) if one.state == ASK),
         late=late_start(local, now) if row.state == UnitState.CHECKED else "",
         next=step,

@@ -17,12 +17,14 @@ class UnitClocks:
     """When the clocks of a unit run out. None: cannot be said, because it was not recorded when it left storage.
 
     slow_until: end of the slow start, at most slow_ml of it before; None until it is started.
+    from_start: end_by counts from the start of the unit, for want of the moment at which it left storage.
     """
 
     start_by: datetime | None
     end_by: datetime | None
     slow_until: datetime | None
     slow_ml: float
+    from_start: bool
 
 
 def unit_clocks(
@@ -39,6 +41,7 @@ def unit_clocks(
         end_by=None if first is None else first + hours,
         slow_until=None if started_at is None else started_at + timedelta(minutes=settings["slow_first_min"]),
         slow_ml=settings["slow_first_ml"],
+        from_start=out_of_storage_at is None and started_at is not None,
     )
 
 
