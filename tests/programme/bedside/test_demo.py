@@ -157,8 +157,12 @@ def test_the_demo_has_orders_in_every_state_and_units_at_the_chair(site):
     states = set(BloodOrder.objects.values_list("state", flat=True))
     assert {"drafted", "sent", "part", "confirmed"} <= states
     given = SuppliedUnit.objects.filter(state="given")
-    assert set(given.values_list("given_to__patient_ref", flat=True)) == {RUNNING, FINISHED}
+    of_today = given.filter(order__booking__on=TODAY)
+    assert set(of_today.values_list("given_to__patient_ref", flat=True)) == {RUNNING, FINISHED}
     assert all(unit.given_to_id == unit.order.patient_id for unit in given.select_related("order"))
+    before = SuppliedUnit.objects.filter(order__booking__on__lt=TODAY)
+    assert set(before.values_list("state", flat=True)) == {"given", "returned", "discarded"}
+    assert set(before.values_list("order__state", flat=True)) == {"ended"}
     demand = foreseen(site, AT)
     assert demand.as_of == TODAY
     assert demand.track is not None
