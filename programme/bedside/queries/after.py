@@ -81,7 +81,13 @@ class AfterPage:
 
     @property
     def is_open(self) -> bool:
+        """It can be closed."""
         return self.exchange_session.state == State.FINISHED
+
+    @property
+    def takes_more(self) -> bool:
+        """Samples, observations and volumes put right are still taken; an abandoned session is never closed."""
+        return self.is_open or self.exchange_session.state == State.ABANDONED
 
     @property
     def shown_checks(self) -> tuple[Check, ...]:

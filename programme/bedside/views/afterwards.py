@@ -32,7 +32,7 @@ from sessions.day.numeric.entries import DISPOSAL, LEAFLET, OBSERVATION, TIME
 from sessions.day.queries import after_results, ending_of, sample_of, tally_of
 from sessions.day.services import afterwards
 from sessions.day.services.entering import add_entry
-from sessions.models import ExchangeSession, State
+from sessions.models import ExchangeSession
 
 
 def after_of(exchange_session: ExchangeSession) -> str:
@@ -88,7 +88,7 @@ def save_sample(
     """Record the sample where it is new or told differently, and its results where there are any: both or neither."""
     given = form.cleaned_data
     told = Sample(given["taken"], given["place"].strip(), given["from_return"])
-    if exchange_session.state == State.FINISHED and told != earlier:
+    if told != earlier:
         afterwards.record_sample(
             exchange_session=exchange_session, taken_at=told.taken_at, place=told.place, from_return=told.from_return,
             key=given["receipt"], actor=request.user, at=at,

@@ -18,10 +18,10 @@ from sessions.day.numeric.machine import Totals
 from sessions.day.numeric.naming import moment_faults
 from sessions.day.numeric.tally import Tally
 from sessions.day.queries import after_results, ending_of, sample_of, tally_of
-from sessions.day.services.entering import keep, refuse_of_method
+from sessions.day.services.entering import ENDED, keep, refuse_of_method
 from sessions.day.services.moves import hold
 from sessions.day.services.totals import rewrite_totals
-from sessions.models import ExchangeSession, Position, ResultLink, State
+from sessions.models import ExchangeSession, Position, ResultLink
 
 
 @transaction.atomic
@@ -41,9 +41,10 @@ def record_sample(
     what speaks against it is shown with its results. Raises: ValidationError for a time before the end or after now.
     """
     now = hold(exchange_session)
-    if now.state != State.FINISHED:
+    if now.state not in ENDED or not now.has_happened:
         raise ValidationError(
-            f"This session is {now.state}; a sample is entered once it is finished, before it is closed."
+            f"This session is {now.state}; a sample is entered once something was done and it is over, before it is "
+            "closed. A consultant can open a closed one again."
         )
     _check_time(now, taken_at, at)
     body = {"taken_at": taken_at.isoformat(), "place": place.strip(), "from_return": from_return}
@@ -202,10 +203,10 @@ def _need_volumes(exchange_session: ExchangeSession) -> None:
 
 
 def _need_finished(exchange_session: ExchangeSession) -> None:
-    if exchange_session.state != State.FINISHED:
+    if exchange_session.state not in ENDED:
         raise ValidationError(
-            f"This session is {exchange_session.state}. What was given and drawn is put right while it is finished and "
-            "not closed; a consultant can open a closed one again."
+            f"This session is {exchange_session.state}. What was given and drawn is put right once it is over, before "
+            "it is closed; a consultant can open a closed one again."
         )
 
 

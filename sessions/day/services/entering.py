@@ -30,11 +30,14 @@ from sessions.day.numeric.naming import faults_among, moment_faults, named_in
 from sessions.day.queries import is_automated, plan_carried_out, tally_of
 from sessions.day.services.moves import hold
 from sessions.day.services.totals import rewrite_totals
+from sessions.day.services.unit_times import faults_of_unit_times
 from sessions.models import DonationUnit, ExchangeSession, Fluid, State, UnitState
 
 LONGEST_WAIT_S = 48 * 3600.0
 ENDED = (State.FINISHED, State.ABANDONED)
 """What was really given counts though it was learnt of late; a closed session is opened again first."""
+TAKEN_IN = {State.RUNNING: AT_THE_CHAIR, State.FINISHED: AFTERWARDS, State.ABANDONED: AFTERWARDS}
+"""Kinds of entries by state: who was given something before it was abandoned is watched and goes home as others do."""
 STARTED = (UnitState.RUNNING, UnitState.GIVEN)
 
 
@@ -61,8 +64,9 @@ def add_entry(
     earlier = Entry.objects.filter(key=key).first()
     if earlier is not None:
         return _same(earlier, exchange_session, kind, actor)
-    allowed = {State.RUNNING: AT_THE_CHAIR, State.FINISHED: AFTERWARDS}.get(State(now.state), frozenset())
-    if kind not in allowed and not _is_late(now, kind, at - timedelta(seconds=waited_s), waited_s):
+    if kind not in TAKEN_IN.get(State(now.state), frozenset()) and not _is_late(
+        now, kind, at - timedelta(seconds=waited_s), waited_s
+    ):
         raise ValidationError(f"This session is {now.state}: '{kind.replace('_', ' ')}' was not kept.")
     refuse_of_method(now, kind)
     if kind == TIME and not why.strip():
@@ -162,6 +166,8 @@ def _faults_here(exchange_session: ExchangeSession, kind: str, body: Mapping[str
     # Once ended, the row's start is that of the earliest entry: counted from there, each time could go further back.
     began = next((at for _, kind, at in rows if kind == START_CHECK), exchange_session.started_at)
     faults = faults_among(kind, body, kinds=kinds, undone=frozenset(undos), at=at, started_at=began)
+    if not faults and kind in (TIME, UNDO):
+        faults = faults_of_unit_times(exchange_session, kind, body, named=kinds[body["number"]], began=began)
     if kind == UNDO and kinds.get(body["number"]) == TOTALS and exchange_session.state != State.RUNNING:
         faults += ("The totals of a session that has ended are put right with a reason, not undone.",)
     return faults

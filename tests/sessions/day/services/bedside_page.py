@@ -203,7 +203,7 @@ class OnThePage(RuleBasedStateMachine):
     def put_totals_right(self, who: int, cells: int, off: int, minutes: tuple[int, int]) -> None:
         model, said = self.model, self.totals_said(cells, off, minutes)
         old = model.machine()
-        refused = model.state != "finished" or old is None or model.refuses_totals(said, self.now)
+        refused = model.state not in ("finished", "abandoned") or old is None or model.refuses_totals(said, self.now)
         asked = {"exchange_session": self.session, "totals": self.totals_of(said), "why": "misread"}
         if self.agree(refused, lambda: correct_totals(**asked, **self.by_now(who))):
             self.keep("undo", who, number=next(row.number for row in model.rows if row.said is old))

@@ -68,7 +68,7 @@ class Model:
     # What it refuses
 
     def refuses(self, kind: str, said: dict, now: datetime, waited: int = 0) -> bool:
-        allowed = FROM_THE_PAGE if self.state == "running" else AFTER_THE_END if self.state == "finished" else set()
+        allowed = FROM_THE_PAGE if self.state == "running" else AFTER_THE_END if self.state != "closed" else set()
         if kind not in allowed and not self.is_late(kind, now, waited):
             return True
         if kind in ("moved", "step_done", "totals") and (kind == "totals") != (self.method == "automated"):

@@ -10,7 +10,7 @@ from patients.models import Analyte, LabResult
 from programme.core.models import EditedMeanwhile, TrailEntry, User
 from sessions.day.models import Entry, FollowUp
 from sessions.day.queries import tally_of
-from sessions.day.services import afterwards, following
+from sessions.day.services import afterwards, entering, following
 from sessions.models import ExchangeSession, HaemolysisSign, ResultLink, SessionFacts
 from tests.factories import (
     NOW,
@@ -80,6 +80,43 @@ def test_a_sample_that_cannot_be_is_refused(
 ) -> None:
     with pytest.raises(ValidationError, match=sentence):
         sample(finished, nurse, **wrong)
+    assert not Entry.objects.filter(kind="sample").exists()
+
+
+def test_an_abandoned_session_takes_what_comes_after_as_a_finished_one_does(
+    finished: ExchangeSession, nurse: User
+) -> None:
+    ExchangeSession.objects.filter(pk=finished.pk).update(state="abandoned", ended_reason="reaction")
+    assert sample(finished, nurse, from_return=True).body["from_return"] is True
+    bodies = {
+        "observation": {"moment": "end", "bp_sys": 108, "pulse": 84}, "disposal": {"words": "unit 2 discarded"},
+        "leaflet": {"given": True},
+    }  # fmt: skip
+    for kind, body in bodies.items():
+        entering.add_entry(exchange_session=finished, key=kind, kind=kind, body=body, actor=nurse, at=NOW)
+    wrong = tally_of(finished).moved[0].number
+    afterwards.correct_volume(
+        exchange_session=finished, number=wrong, in_ml=300, out_ml=400, why="misread", key="c", actor=nurse, at=NOW
+    )
+    stored = ExchangeSession.objects.get(pk=finished.pk)
+    assert (stored.state, stored.saline_in_ml, stored.has_happened) == ("abandoned", 300, True)
+
+
+@pytest.mark.parametrize(
+    ("changes", "state"),
+    [
+        ({"state": "closed"}, "closed"),
+        ({"state": "abandoned", "ended_reason": "fever", "red_cells_in_ml": 0, "blood_out_ml": 0, "saline_in_ml": 0,
+          "units": 0}, "abandoned"),
+    ],
+    ids=["closed", "nothing was done"],
+)  # fmt: skip
+def test_no_sample_follows_what_is_closed_or_did_not_happen(
+    finished: ExchangeSession, nurse: User, changes: dict[str, Any], state: str
+) -> None:
+    ExchangeSession.objects.filter(pk=finished.pk).update(**changes)
+    with pytest.raises(ValidationError, match=f"This session is {state}; a sample is entered once something was done"):
+        sample(finished, nurse)
     assert not Entry.objects.filter(kind="sample").exists()
 
 

@@ -102,7 +102,11 @@ class Bedside(WithUnits):
         number = model.order[number % len(model.order)].number if model.order else number
         old, asked = model.find(number), {"number": number, "in_ml": given, "out_ml": drawn, "why": "misread"}
         wrong = (
-            model.method == "automated" or model.state != "finished" or old is None or old.undone or old.kind != "moved"
+            model.method == "automated"
+            or model.state not in ("finished", "abandoned")
+            or old is None
+            or old.undone
+            or old.kind != "moved"
         )
         more = (
             {"step": old.said["step"], "in": given - old.said["in"], "out": drawn - old.said["out"]}
@@ -123,7 +127,9 @@ class Bedside(WithUnits):
         model, at = self.model, self.now + timedelta(minutes=minutes)
         step = 1 + max([2, *(row.said["step"] for row in model.moves())])
         said = {"step": step, "in": given, "out": drawn, "unit": None}
-        refused = model.method == "automated" or model.state != "finished" or model.cannot_be(at, self.now)
+        refused = (
+            model.method == "automated" or model.state not in ("finished", "abandoned") or model.cannot_be(at, self.now)
+        )
         refused = refused or model.is_too_much(said)
         asked = {"in_ml": given, "out_ml": drawn, "happened_at": at, "why": "Hb too high"}
         if self.agree(refused, lambda: add_volume(exchange_session=self.session, **asked, **self.by_now(who))):
