@@ -77,6 +77,23 @@ def test_units_end_and_totals_are_entered_beside_the_plan(tablet, machine):
     expect(page.get_by_role("heading", name="Before it can be finished")).to_be_visible(timeout=PATIENCE)
 
 
+def test_more_red_cells_than_the_labels_say_are_asked_about_before_and_after_they_are_entered(tablet, machine):
+    # By hand: three units of 258 mL are 774 mL, and a tenth more 851.4.
+    page = tablet
+    end_the_last_unit(page)
+    page.get_by_role("link", name="Enter the totals").click()
+    cells = page.get_by_role("dialog").get_by_label("Red cells in")
+    cells.fill("851")
+    expect(page.locator("#totalsask")).to_have_text("")
+    cells.fill("5160")
+    says = "5,160 mL of 3 units, 1,720 mL each, is more than the 774 mL on their labels"
+    expect(page.locator("#totalsask")).to_contain_text(f"{says}. Enter it only if")
+    page.get_by_role("dialog").get_by_role("button", name="Close").click()
+    fill_totals(page, **{"Red cells in": "5160"})
+    expect(page.locator("#given")).to_contain_text(says, timeout=PATIENCE)
+    assert tally_of(machine).totals.red_cells_in_ml == 5160
+
+
 def test_totals_typed_while_the_network_is_cut_are_kept_and_sent_once(tablet, machine, console_errors):
     page = tablet
     end_the_last_unit(page)

@@ -237,6 +237,24 @@ def test_more_than_the_slow_start_of_a_unit_is_asked_about_while_it_is_typed_and
     assert tally_of(running).units[1].in_ml == 51
 
 
+def test_more_of_a_unit_than_its_label_says_is_asked_about_while_it_is_typed(page_as, nurse, running, there):
+    DonationUnit.objects.update(started_at=NOW - timedelta(minutes=20))
+    make_entry(running, "moved", {"step": 1, "in_ml": 400, "out_ml": 400}, by=nurse)
+    make_entry(running, "moved", {"step": 2, "in_ml": 100, "out_ml": 100, "unit": 1}, by=nurse)
+    tablet = page_as(nurse)
+    tablet.set_viewport_size(TABLET)
+    tablet.goto(there, timeout=PATIENCE)
+    ahead = tablet.locator("#ahead")
+    tablet.locator("#out_ml").fill("183")
+    tablet.locator("#in_ml").fill("183")  # with what is in already a tenth over the label
+    expect(ahead).not_to_contain_text("on its label")
+    tablet.locator("#in_ml").fill("184")
+    expect(ahead).to_contain_text("284 mL of unit 1 is more than the 258 mL on its label. Enter it only if")
+    touch(tablet)
+    all_saved(tablet)
+    assert tally_of(running).units[1].in_ml == 284
+
+
 def test_undo_takes_the_last_touch_back_and_asks_nothing(tablet, running):
     touch(tablet)
     expect(tablet.locator("#steps")).to_contain_text("200 / 200", timeout=PATIENCE)
@@ -455,6 +473,7 @@ def test_a_unit_is_started_and_ended_where_it_is_given(page_as, nurse, second, r
 
 
 def test_the_plan_is_changed_on_the_way_and_the_page_goes_on_from_there(page_as, running, there, live_server):
+    DonationUnit.objects.filter(exchange_session=running, place=2).update(state="checked", started_at=None)
     page = page_as(running.prescriptions.get().authorised_by)
     page.goto(there, timeout=PATIENCE)
     touch(page)

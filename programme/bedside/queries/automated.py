@@ -19,6 +19,7 @@ from sessions.day.numeric.draft import totals
 from sessions.day.numeric.entries import TOTALS
 from sessions.day.numeric.machine import Totals
 from sessions.day.numeric.tally import Tally, tally
+from sessions.day.numeric.unit_volumes import more_of_all_words, most_of_unit_ml, over_units_words
 from sessions.day.queries import Ending, plan_carried_out, planned_steps, said_of
 from sessions.models import DonationUnit, ExchangeSession, State, UnitState
 
@@ -79,6 +80,27 @@ class AutomatedRun:
     def started(self) -> int:
         """How many units were really started."""
         return sum(times.started_at is not None for times in self.tally.units.values())
+
+    @property
+    def labels_ml(self) -> list[float | None]:
+        """The label volume of each unit that was started."""
+        rows = {unit.place: unit.row for unit in self.units if unit.row}
+        started = [place for place, times in self.tally.units.items() if times.started_at is not None]
+        return [rows[place].volume_ml if place in rows else None for place in sorted(started)]
+
+    @property
+    def most_cells_ml(self) -> float:
+        """More red cells than this of the units started are asked about."""
+        return sum(most_of_unit_ml(label) for label in self.labels_ml)
+
+    @property
+    def more_cells_words(self) -> str:
+        return more_of_all_words(self.labels_ml) if self.labels_ml else ""
+
+    @property
+    def over_cells_words(self) -> str:
+        """What speaks against the red cells of the totals entered; '' where nothing does."""
+        return over_units_words(self.tally.totals.red_cells_in_ml, self.labels_ml) if self.tally.totals else ""
 
     @property
     def unit_now(self) -> UnitRow | None:

@@ -11,8 +11,9 @@ from zoneinfo import ZoneInfo
 from programme.bedside.numeric.words import slow_words
 from programme.core.settings_of_site import site_settings
 from sessions.day.models import Entry, Prescription
-from sessions.day.numeric.entries import MOVED
+from sessions.day.numeric.entries import MOVED, TOTALS
 from sessions.day.numeric.standing import ended_now
+from sessions.day.numeric.unit_volumes import over_unit_words, over_units_words
 from sessions.day.queries import clocks_of, plan_carried_out, tally_of, times_of
 from sessions.models import DonationUnit, ExchangeSession
 from sessions.numeric.exchange import Start
@@ -34,6 +35,22 @@ def too_fast(entry: Entry) -> str:
         return ""
     local = until.astimezone(ZoneInfo(site.time_zone))
     return slow_words(place, times_of(unit, state).in_ml, most_ml=settings["slow_first_ml"], until=f"{local:%H:%M}")
+
+
+def too_much(entry: Entry) -> str:
+    """Return what speaks against the volume of a unit, or of all in totals, once it is kept; '' where nothing does."""
+    place = entry.body.get("unit")
+    if not (entry.kind == TOTALS or (entry.kind == MOVED and place is not None and entry.body["in_ml"] > 0)):
+        return ""
+    units = DonationUnit.objects.filter(exchange_session=entry.exchange_session).values_list("place", "volume_ml")
+    labels, state = dict(units), tally_of(entry.exchange_session)
+    if entry.kind == MOVED:
+        words = over_unit_words(place, state.units[place].in_ml, labels.get(place))
+    else:
+        started = [labels.get(one) for one, times in sorted(state.units.items()) if times.started_at]
+        told = int(entry.body["units"])
+        words = over_units_words(entry.body["red_cells_in_ml"], [*started, *[None] * told][:told])
+    return f"{words}." if words else ""
 
 
 class Chair:

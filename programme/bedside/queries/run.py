@@ -39,6 +39,7 @@ from sessions.day.numeric.clocks import Due, next_observations
 from sessions.day.numeric.standing import TENTH, EndedNow, ended_now
 from sessions.day.numeric.strokes import Stroke, coming
 from sessions.day.numeric.tally import Tally, tally
+from sessions.day.numeric.unit_volumes import more_words, most_of_unit_ml, over_unit_words
 from sessions.day.numeric.weighing import blood_density_g_ml, off_by_ml
 from sessions.day.queries import plan_carried_out, planned_steps, said_of
 from sessions.models import DonationUnit, ExchangeSession, Fluid, Method, State, UnitState
@@ -112,7 +113,16 @@ class Run:
         return self.now.stroke.unit if self.now else None
 
     @property
-    def slow_ahead(self) -> str:
+    def unit_ahead(self) -> str:
+        """What speaks against so much of its unit as the next touch would make it; '' where nothing does."""
+        unit = next((unit for unit in self.units if unit.place == self.place_next), None)
+        if unit is None or self.now is None:
+            return ""
+        words = over_unit_words(unit.place, unit.given_ml + self.now.stroke.in_ml, _label_ml(unit))
+        return f"{words}." if words else self._slow_ahead
+
+    @property
+    def _slow_ahead(self) -> str:
         """What entering the next touch would mean for the slow start of its unit; '' where it is no more than that."""
         slow, touch = self.slow, self.now
         if slow is None or slow.until is None or touch is None or touch.stroke.unit != slow.place:
@@ -149,6 +159,7 @@ class Run:
     @property
     def coming(self) -> list[dict[str, Any]]:
         """The touches to come as the script shows them while the server cannot be reached."""
+        holds = {unit.place: _holds(unit) for unit in self.units}
         return [
             {
                 "step": touch.stroke.step,
@@ -160,6 +171,7 @@ class Run:
                 "sentence": touch.sentence,
                 "left": touch.left,
                 "waits": touch.waits,
+                "holds": holds.get(touch.stroke.unit or 0),
             }
             for touch in self.touches
         ]
@@ -171,6 +183,16 @@ class Run:
     @property
     def balance_without_saline_ml_per_kg(self) -> float:
         return self.tally.balance_without_saline_ml / self.limits.weight_kg
+
+
+def _label_ml(unit: UnitRow) -> float | None:
+    return unit.row.volume_ml if unit.row else None
+
+
+def _holds(unit: UnitRow) -> dict[str, Any]:
+    """How much of a unit is given so far, how much is asked about, and in which words."""
+    label_ml = _label_ml(unit)
+    return {"given": unit.given_ml, "most": most_of_unit_ml(label_ml), "more": more_words(label_ml)}
 
 
 def run_of(exchange_session: ExchangeSession, *, viewer: User, today: date, at: datetime) -> Run | None:

@@ -11,6 +11,7 @@ from programme.core.numeric.words import count_of
 from sessions.day.numeric.done import Done
 from sessions.day.numeric.entries import VITALS
 from sessions.day.numeric.tally import Tally
+from sessions.day.numeric.unit_volumes import over_unit_words, over_units_words
 
 OK, WAITING, ASK, STOP = "ok", "waiting", "ask", "stop"
 VOLUMES_LINE = "Volumes of all steps"
@@ -41,11 +42,12 @@ class Check:
 
 @dataclass(frozen=True, slots=True)
 class UnitNow:
-    """A unit of the session: its place, its label (number or place) and where it is."""
+    """A unit of the session: its place, its label (number or place), where it is, and its label volume [mL]."""
 
     place: int
     label: str
     state: str
+    label_ml: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,11 +170,28 @@ def _units(state: Tally, carried_out: Done, units: Sequence[UnitNow]) -> tuple[C
     if traced < carried_out.units:
         words = f"{carried_out.units - traced} of {carried_out.units} given have no donation number here"
         lines.append(Check(ASK, "Units", f"{words}: nobody could trace them"))
+    doubted = _unit_volumes(state, carried_out, {unit.place: unit.label_ml for unit in units})
+    if doubted:
+        lines.append(Check(ASK, "Volume of a unit", "; ".join(doubted)))
     if not lines:
         count = len(carried_out.places)
         words = f"{count} given" + ("" if count == len(units) else f", {len(units) - count} put away" if units else "")
         lines.append(Check(OK, "Units ended and accounted for", words if count or units else "none was used"))
     return tuple(lines)
+
+
+def _unit_volumes(state: Tally, carried_out: Done, labels_ml: Mapping[int, float | None]) -> list[str]:
+    """What speaks against the volumes of the units: each by itself, or all together where only totals are known."""
+    if state.totals is None and state.moved:
+        given = {place: state.units[place].in_ml for place in carried_out.places}
+        over = [over_unit_words(place, in_ml, labels_ml.get(place)) for place, in_ml in given.items()]
+        none = [
+            f"unit {place} was started, and nothing of it is entered" for place, in_ml in given.items() if not in_ml
+        ]
+        return [words for words in over if words] + none
+    places: list[int | None] = [*carried_out.places, *[None] * carried_out.units][: carried_out.units]
+    words = over_units_words(carried_out.red_cells_in_ml, [labels_ml.get(p) if p else None for p in places])
+    return [words] if words else []
 
 
 def _units_apart(carried_out: Done, labels: Mapping[int, str]) -> str:

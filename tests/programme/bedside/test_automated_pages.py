@@ -164,3 +164,12 @@ def test_the_page_and_its_poll_ask_a_fixed_number_of_queries(nurse_client, patie
     with CaptureQueriesContext(connection) as seen:
         nurse_client.get(address(session, name))
     assert len(seen) == 13  # two of them find out who is signed in
+
+
+def test_without_script_more_red_cells_than_the_labels_say_are_kept_and_asked_about(nurse_client, machine):
+    fields = {"kind": "totals", "receipt": "r1", **TYPED, "red_cells_in_ml": "5160"}
+    page = text_of(nurse_client.post(address(machine, "enter/"), fields, follow=True))
+    assert "Saved. 5,160 mL of 3 units, 1,720 mL each, is more than the 774 mL on their labels. If it is not" in page
+    assert tally_of(machine).totals.red_cells_in_ml == 5160
+    finish = text_of(nurse_client.get(address(machine, "finish/")))
+    assert "5,160 mL of 3 units, 1,720 mL each, is more than the 774 mL on their labels" in finish

@@ -354,6 +354,35 @@ def test_a_unit_that_waited_while_the_plan_was_changed_is_not_kept_as_saline(nur
     assert not Entry.objects.filter(kind="moved").exists()
 
 
+@pytest.mark.parametrize(
+    ("volumes", "said"),
+    [
+        (["283"], ""),
+        (["284"], "Saved. 284 mL of unit 1 is more than the 258 mL on its label. If it is not right, undo it"),
+        (["258", "258"], "Saved. 516 mL of unit 1 is more than the 258 mL on its label."),
+    ],
+    ids=["a tenth over", "one more", "the second unit entered as the first"],
+)
+def test_without_script_more_of_a_unit_than_its_label_says_is_kept_and_asked_about(
+    nurse_client, at_unit_one, volumes, said
+):
+    DonationUnit.objects.filter(place=1).update(started_at=NOW - timedelta(minutes=16))
+    for n, volume in enumerate(volumes):
+        fields = {"kind": "moved", "receipt": f"r{n}", "step": "2", "unit": "1", "in_ml": volume, "out_ml": ""}
+        page = nurse_client.post(at(at_unit_one, "enter"), fields, follow=True).content.decode()
+    assert tally_of(at_unit_one).units[1].in_ml == sum(float(volume) for volume in volumes)
+    assert (said or "Saved.") in page
+    assert ("If it is not right" in page) == bool(said)
+
+
+def test_a_touch_of_more_than_the_label_of_its_unit_is_asked_about_before_it_is_entered(nurse_client, at_unit_one):
+    DonationUnit.objects.filter(place=1).update(started_at=NOW - timedelta(minutes=16), volume_ml=200)
+    asks = "258 mL of unit 1 is more than the 200 mL on its label. Enter it only if so much has gone in."
+    assert asks in nurse_client.get(at(at_unit_one, "run")).content.decode()
+    DonationUnit.objects.filter(place=1).update(volume_ml=258)
+    assert "on its label. Enter" not in nurse_client.get(at(at_unit_one, "run")).content.decode()
+
+
 def test_without_consent_in_date_it_does_not_start_by_itself(nurse_client, authorised):
     Consent.objects.update(valid_until=date(2026, 5, 31))
     assert "No consent is in date" in begin(nurse_client, authorised).content.decode()
@@ -382,7 +411,8 @@ def rows(*steps):
 
 @pytest.fixture
 def part_done(running, nurse):
-    """The saline is in; of the two units nothing."""
+    """The saline is in; of the two units nothing, and only the first hangs."""
+    DonationUnit.objects.filter(exchange_session=running, place=2).update(state="checked", started_at=None)
     for _ in range(2):
         make_entry(running, "moved", {"step": 1, "in_ml": 200, "out_ml": 190}, by=nurse)
     make_entry(running, "step_done", {"step": 1}, by=nurse)

@@ -192,12 +192,24 @@ function say(state, title, words) {
   return box;
 }
 
+// How much of a unit is given with what was typed and what is not on the board yet.
+function allOf(unit, soFar, given) {
+  const unsaved = movedOnly(notOnBoard()).filter((item) => item.fields.unit === unit);
+  return unsaved.reduce((sum, item) => sum + number(item.fields.in_ml), soFar + given);
+}
+
+// What speaks against so much of a unit, whenever it was given, in the server's words.
+function tooMuch(touch, unit, given) {
+  if (!touch?.holds || String(touch.unit) !== unit || !given) return "";
+  const all = allOf(unit, touch.holds.given, given);
+  return all > touch.holds.most ? `${Math.round(all).toLocaleString("en-GB")} mL of unit ${unit} ${touch.holds.more}.` : "";
+}
+
 // What speaks against so much of a unit before the end of its slow start, in the server's words.
 function tooFast(unit, given) {
   const slow = at("slowclock")?.dataset;
   if (!slow || slow.unit !== unit || !given || minutesTo(slow.until) <= 0) return "";
-  const unsaved = movedOnly(notOnBoard()).filter((item) => item.fields.unit === unit);
-  const all = unsaved.reduce((sum, item) => sum + number(item.fields.in_ml), Number(slow.given) + given);
+  const all = allOf(unit, Number(slow.given), given);
   if (all <= Number(slow.most)) return "";
   return `${Math.round(all)} mL of unit ${unit} by ${slow.by} is more than the ${Math.round(Number(slow.most))} mL of its slow start.`;
 }
@@ -220,10 +232,25 @@ function showAhead() {
     const brings = `This would bring the balance to ${signed(after.all)} mL, ${sentence}.`;
     if (state !== "tick") words.push(say(state, state === "stop" ? "Stop" : "Check", brings));
   }
-  const fast = tooFast(form.elements.unit.value, given);
-  if (fast) words.push(say("check", "Check", `${fast} Enter it only if so much has gone in.`));
+  const unit = form.elements.unit.value;
+  const asks = tooMuch(touch, unit, given) || tooFast(unit, given);
+  if (asks) words.push(say("check", "Check", `${asks} Enter it only if so much has gone in.`));
   if (touch?.waits) words.unshift(say("check", "Check", touch.waits));
   at("ahead").replaceChildren(...words.slice(0, 2));
+}
+
+// What speaks against so many red cells of the units started here, said while the totals are typed.
+function showCells(form) {
+  const units = at("cells").dataset;
+  const given = number(form.elements.red_cells_in_ml.value);
+  const words = [];
+  if (units.more && given > Number(units.most)) {
+    const all = `${Math.round(given).toLocaleString("en-GB")} mL of`;
+    const each = `${Math.round(given / Number(units.units)).toLocaleString("en-GB")} mL each`;
+    const of = units.units === "1" ? "1 unit" : `${units.units} units, ${each},`;
+    words.push(say("check", "Check", `${all} ${of} ${units.more}. Enter it only if the machine states so.`));
+  }
+  at("totalsask").replaceChildren(...words);
 }
 
 const PROBLEMS = {
@@ -413,12 +440,15 @@ document.addEventListener("submit", (event) => {
   form.querySelector(".asks")?.setAttribute("hidden", "");
   if (form.querySelector(".what")) form.querySelector(".what").textContent = "";
   if (at("weighed")) at("weighed").textContent = "";
+  at("totalsask")?.replaceChildren();
   form.closest("dialog")?.close();
   queue.add(kind, fields, Number(board().dataset.last));
 });
 
 document.addEventListener("input", (event) => {
   if (event.target.closest("#entry")) showAhead();
+  const totals = event.target.closest("#totals form");
+  if (totals) showCells(totals);
   const bag = event.target.closest("#weigh form");
   if (bag) {
     const grams = number(bag.elements.weighed_g.value);

@@ -108,6 +108,35 @@ def test_red_cells_without_a_unit_are_asked_about() -> None:
     assert lines(entries, ())["Units"].state == ASK
 
 
+def test_more_of_a_unit_than_it_holds_and_nothing_of_one_that_was_started_are_asked_about() -> None:
+    labelled = (UnitNow(1, "G1", "given", 258.0), UnitNow(2, "G2", "given", 258.0))
+    much = (*WHOLE[:2], said(80, "moved", step=2, in_ml=900, out_ml=900, unit=1), WHOLE[3])
+    found = lines(much, labelled[:1])["Volume of a unit"]
+    assert (found.state, found.words) == (ASK, "900 mL of unit 1 is more than the 258 mL on its label")
+    second = (said(82, "unit_started", unit=2), said(83, "unit_ended", unit=2))
+    twice = (*WHOLE[:2], said(80, "moved", step=2, in_ml=516, out_ml=500, unit=1), WHOLE[3], *second)
+    assert lines(twice, labelled)["Volume of a unit"].words == (
+        "516 mL of unit 1 is more than the 258 mL on its label; unit 2 was started, and nothing of it is entered"
+    )
+    both = (*WHOLE, second[0], said(84, "moved", step=2, in_ml=258, out_ml=250, unit=2), said(85, "unit_ended", unit=2))
+    assert "Volume of a unit" not in lines(both, labelled)
+
+
+@pytest.mark.parametrize(("red_cells", "asks"), [(258, False), (283, False), (284, True), (2580, True)])
+def test_the_red_cells_of_totals_are_held_against_the_labels_of_their_units(red_cells: int, asks: bool) -> None:
+    body = {
+        "saline_in_ml": 400, "red_cells_in_ml": red_cells, "blood_out_ml": 650, "units": 1,
+        "started_at": NINE.isoformat(), "ended_at": (NINE + timedelta(minutes=81)).isoformat(),
+    }  # fmt: skip
+    state = tally((), (WHOLE[1], WHOLE[3], said(82, "totals", **body)))
+    found = finish_checks(
+        state, done(state, method="automated"), (UnitNow(1, "G1", "given", 258.0),), weight_kg=60, settings=DEFAULTS,
+        now=NINE + timedelta(hours=3), by_totals=True,
+    )  # fmt: skip
+    said_of_it = [check.words for check in found if check.name == "Volume of a unit" and check.state == ASK]
+    assert said_of_it == ([f"{red_cells:,} mL of 1 unit is more than the 258 mL on its label"] if asks else [])
+
+
 def test_times_that_cannot_be_stop() -> None:
     turned = (*WHOLE[:3], said(81, "unit_ended", unit=1), said(82, "time", number=81, happened_at=NINE.isoformat()))
     assert "ended before it was started" in lines(turned)["Times"].words
