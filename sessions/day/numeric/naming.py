@@ -1,7 +1,7 @@
 """Entries that name earlier ones: what an undo, a time put right and a settled conflict may name."""
 
 from collections.abc import Mapping
-from datetime import datetime, timedelta
+from datetime import datetime, timedelta, tzinfo
 from typing import Any
 
 from sessions.day.numeric.entries import (
@@ -18,6 +18,7 @@ from sessions.day.numeric.entries import (
     UNIT_ENDED,
     UNIT_STARTED,
 )
+from sessions.day.numeric.tally import UnitTimes
 
 UNDOABLE = frozenset({MOVED, STEP_DONE, TOTALS, OBSERVATION, PAUSE, RESUME, NOTE, TIME, BOTH})
 """Units are taken back on their own page, for their state and checks stand there."""
@@ -77,3 +78,32 @@ def moment_faults(moment: datetime, at: datetime, started_at: datetime | None) -
     if started_at is not None and moment < started_at - LONGEST_BEFORE_START:
         return [f"{moment.isoformat(timespec='minutes')} is more than 4 h before the session was started."]
     return []
+
+
+def unit_time_faults(
+    place: int, times: UnitTimes, *, checked_at: datetime | None, began: datetime | None, zone: tzinfo
+) -> tuple[str, ...]:
+    """Return a sentence where the times of a unit, as they would stand, cannot be; shown on the clock of `zone`.
+
+    checked_at: of its check; began: the start checks of the session; None where they are not asked about. A start in
+    the minute of either stands, for times are typed to the minute.
+    """
+    start, end, faults = times.started_at, times.ended_at, []
+    if start is None:
+        return ()
+    before = f"cannot have been started before, at {_clock(start, zone)}. What was otherwise is kept as a note."
+    if checked_at is not None and start < checked_at.replace(second=0, microsecond=0):
+        faults.append(f"Unit {place} was checked at {_clock(checked_at, zone)}: it {before}")
+    if began is not None and start < began.replace(second=0, microsecond=0):
+        made = f"The start checks of this session were made at {_clock(began, zone)}"
+        faults.append(f"{made}: unit {place} {before}")
+    if end is not None and end < start:
+        faults.append(
+            f"Unit {place} would end at {_clock(end, zone)}, before its start at {_clock(start, zone)}: put the other "
+            "time right first."
+        )
+    return tuple(faults)
+
+
+def _clock(moment: datetime, zone: tzinfo) -> str:
+    return f"{moment.astimezone(zone):%H:%M}"

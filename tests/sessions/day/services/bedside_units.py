@@ -42,7 +42,7 @@ class WithUnits(OnThePage):
         refused = self.model.refuses_check(unit, who, second, alone=alone, right_bag=right_bag)
         if self.agree(refused, lambda: check_unit(**self.of(unit, who), **asked)):
             if alone or by_two or unit.first is not None:
-                unit.state = "checked"
+                unit.state, unit.checked_at = "checked", self.now
             unit.first = who if unit.first is None else unit.first
             self.keep("unit_checked", who, unit=place)
 

@@ -40,6 +40,7 @@ class Unit:
     label: str
     state: str = "at_chair"
     first: int | None = None
+    checked_at: datetime | None = None
 
 
 class Model:
@@ -85,7 +86,9 @@ class Model:
                 return True
             if row.kind == "totals" and self.state != "running":
                 return True
-            return self.state != "running" and self.would_turn_a_unit(kind, said)
+            if kind == "time" and row.kind == "unit_started" and said["at"] < self.earliest_start(row.said["unit"]):
+                return True
+            return self.would_turn_a_unit(kind, said)
         if kind == "both":
             rows = [self.find(number) for number in said["numbers"]]
             return len(set(said["numbers"])) < 2 or any(r is None or r.undone or r.kind != "moved" for r in rows)
@@ -111,6 +114,11 @@ class Model:
 
     def cannot_be(self, moment: datetime, now: datetime) -> bool:
         return moment > now or moment < self.start - FOUR_HOURS
+
+    def earliest_start(self, place: int) -> datetime:
+        """Of a unit: its check, and the start checks of the session; all times here are whole minutes."""
+        unit = self.unit_at(place)
+        return max(self.start, unit.checked_at) if unit and unit.checked_at else self.start
 
     def refuses_totals(self, said: dict, now: datetime) -> bool:
         """What the machine states: nothing at all, cells of no unit, or times that cannot be."""
