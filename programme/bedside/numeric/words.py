@@ -29,11 +29,16 @@ def step_name(step: PlannedStep) -> str:
 
 
 def stroke_title(stroke: Stroke, n_units: int) -> str:
-    """Return 'Red cells, unit 4 of 5' or 'Saline'; 'Draw' where nothing is given meanwhile."""
+    """Return 'Red cells, unit 4 of 5' or 'Saline'; 'Draw' where nothing is given meanwhile.
+
+    The number of a unit is its place; where one came instead of another it can be over how many there are.
+    """
     if stroke.in_ml <= 0.0:
         return DRAW
     name = FLUIDS[stroke.fluid]
-    return f"{name}, unit {stroke.unit} of {n_units}" if stroke.unit is not None else name
+    if stroke.unit is None:
+        return name
+    return f"{name}, unit {stroke.unit} of {n_units}" if stroke.unit <= n_units else f"{name}, unit {stroke.unit}"
 
 
 def stroke_sentence(stroke: Stroke) -> str:

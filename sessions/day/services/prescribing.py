@@ -23,7 +23,7 @@ from sessions.day.numeric.draft import PlanDraft, limit_words, passed, unbreakab
 from sessions.day.numeric.entries import PLAN
 from sessions.day.services.entering import keep
 from sessions.day.services.moves import hold, move
-from sessions.models import DonationUnit, ExchangeSession, Origin, State, UnitState
+from sessions.models import DonationUnit, ExchangeSession, Fluid, Origin, State, UnitState
 
 NOT_EMPTY = ["inputs", "steps", "predicted", "limits", "broken"]  # empty lists are meant there
 LONGEST_REASON = 400
@@ -162,7 +162,8 @@ def change_plan(
 
     draft: all steps from now on as they are to stand, those already done included as they were planned or done.
     signed_by: the prescriber, whom the caller has identified. actor: who entered it. reasons: as for `authorise`.
-    Raises: PermissionDenied; ValidationError where the session does not run, or without reason.
+    Raises: PermissionDenied; ValidationError where the session does not run, without reason, or where no step gives a
+    unit that hangs now.
     """
     now = hold(exchange_session)
     if now.state != State.RUNNING:
@@ -172,6 +173,8 @@ def change_plan(
     why = need_reason(why)
     if unbreakable(draft.limits):
         raise ValidationError([f"{limit_words(row)}. This stop cannot be passed." for row in unbreakable(draft.limits)])
+    if faults := _cut_loose(now, draft):
+        raise ValidationError(faults)
     old = Prescription.objects.in_force().filter(exchange_session=now).first()
     said = []
     if old is not None:
@@ -186,6 +189,18 @@ def change_plan(
     body = {"number": plan.number, "replaces": None if old is None else old.number, "signed_by": signed_by.full_name}
     keep(exchange_session=now, key=f"plan-{plan.pk}", kind=PLAN, body=body, actor=actor, at=at, why=why)
     return plan
+
+
+def _cut_loose(now: ExchangeSession, draft: PlanDraft) -> list[str]:
+    """What is being given and has no step in the plan: nothing of it could be entered, and no other unit started."""
+    planned = {place for step in draft.steps if step["fluid"] == Fluid.RED_CELLS for place in step.get("units") or ()}
+    running = DonationUnit.objects.filter(exchange_session=now, state=UnitState.RUNNING).order_by("place")
+    return [
+        f"Unit {place} is being given and no step of the changed plan gives it. Allowed is a plan with red cells for "
+        "it; or end the unit first, and then change the plan."
+        for place in running.values_list("place", flat=True)
+        if place not in planned
+    ]
 
 
 @transaction.atomic

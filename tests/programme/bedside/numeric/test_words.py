@@ -13,6 +13,7 @@ from sessions.day.numeric.tally import PlannedStep
         (Stroke(1, "saline", 260.0, 0.0), "Draw", "Draw 260 mL."),
         (Stroke(2, "red_cells", 250.0, 0.0), "Draw", "Draw 250 mL."),
         (Stroke(2, "red_cells", 0.0, 258.0, 3), "Red cells, unit 3 of 9", "Give unit 3, 258 mL."),
+        (Stroke(2, "red_cells", 0.0, 258.0, 10), "Red cells, unit 10", "Give unit 10, 258 mL."),
         (Stroke(4, "saline", 250.0, 240.0), "Saline", "Give 240 mL of saline while 250 mL is drawn."),
     ],
 )

@@ -382,6 +382,19 @@ def test_a_change_while_it_runs_keeps_to_hard_limits(running, patient, nurse, co
     assert Prescription.objects.filter(exchange_session=running).count() == 1
 
 
+def test_no_plan_is_signed_that_cuts_a_running_unit_loose(running, patient, nurse, consultant):
+    factories.make_unit(running, place=2, state="running", started_at=NOW)
+    asked = {
+        "exchange_session": running, "reasons": {}, "actor": nurse, "at": LATER, "why": "less", "signed_by": consultant,
+    }  # fmt: skip
+    others = [PLANNED_STEPS[0], {**PLANNED_STEPS[1], "units": [1, 3]}]
+    for steps in (PLANNED_STEPS[:1], others, [{**PLANNED_STEPS[0], "units": [2]}]):
+        with pytest.raises(ValidationError, match="Unit 2 is being given and no step of the changed plan gives it"):
+            change_plan(draft=draft_for(patient, units=1, steps=steps), **asked)
+    assert Prescription.objects.filter(exchange_session=running, replaced_at=None).count() == 1
+    assert change_plan(draft=draft_for(patient, steps=PLANNED_STEPS), **asked).number == 2
+
+
 def test_a_prescriber_of_another_site_signs_nothing_here(running, patient, nurse, other_site):
     stranger = factories.make_user(role="consultant", site=other_site)
     with pytest.raises(PermissionDenied):
