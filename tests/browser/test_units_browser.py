@@ -163,6 +163,29 @@ def test_one_touch_on_the_bedside_page_stops_the_run_and_shows_what_to_do(tablet
     assert Axe().run(tablet).response["violations"] == []
 
 
+def test_a_stopped_run_looks_stopped_and_goes_on_only_with_words(tablet, there, running):
+    """The large words say so, nothing stands ready to be entered, and who decided is kept."""
+    tablet.goto(there("run"), timeout=PATIENCE)
+    expect(tablet.locator("#nowh")).not_to_have_text("Stopped for a reaction")
+    tablet.get_by_role("button", name="Reaction").click()
+    tablet.wait_for_url("**/reaction/**", timeout=PATIENCE)
+    tablet.goto(there("run"), timeout=PATIENCE)
+    expect(tablet.locator("#nowh")).to_have_text("Stopped for a reaction")
+    expect(tablet.locator("#nowdo")).to_contain_text("Give nothing now.")
+    expect(tablet.locator("#out_ml")).to_have_value("")
+    expect(tablet.locator("#in_ml")).to_have_value("")
+    tablet.locator("#out_ml").fill("100")
+    expect(tablet.locator("#ahead")).to_contain_text("enter only what was given or drawn before the stop")
+    tablet.locator("#out_ml").fill("")
+    tablet.get_by_role("link", name="Go on").click()
+    assert Axe().run(tablet).response["violations"] == []
+    tablet.get_by_label("Who decided, and why").fill("Dr Marsh: a new line, go on")
+    tablet.get_by_role("button", name="Go on with the session").click()
+    expect(tablet.locator("#nowh")).not_to_have_text("Stopped for a reaction", timeout=PATIENCE)
+    expect(tablet.locator("#out_ml")).not_to_have_value("")
+    assert Entry.objects.get(exchange_session=running, kind="resume").body == {"words": "Dr Marsh: a new line, go on"}
+
+
 def test_without_the_network_the_first_actions_open_and_the_stop_is_sent_later(tablet, there, running, console_errors):
     tablet.goto(there("run"))
     tablet.context.set_offline(True)

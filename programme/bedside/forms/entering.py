@@ -168,6 +168,7 @@ _READERS: dict[str, Callable[[Typed, Chair, list[str]], dict[str, Any]]] = {
     kinds.TOTALS: _totals,
     kinds.OBSERVATION: _observation,
     kinds.PAUSE: _words,
+    kinds.RESUME: _words,
     kinds.NOTE: _words,
     kinds.UNDO: _undo,
     kinds.TIME: _time,

@@ -88,7 +88,7 @@ def entry_words(kind: str, body: Mapping[str, Any]) -> str:
         kinds.UNIT_ENDED: f"unit {unit} ended",
         kinds.UNIT_PUT_AWAY: f"unit {unit} put away",
         kinds.PAUSE: f"paused: {body.get('words', '')}",
-        kinds.RESUME: "went on",
+        kinds.RESUME: "went on" + (f": {body['words']}" if body.get("words") else ""),
         kinds.UNDO: f"entry {number} undone",
         kinds.TIME: f"time of entry {number} put right",
         kinds.BOTH: "both happened: entries " + _listed(body.get("numbers", ())),

@@ -8,7 +8,7 @@ from datetime import date, datetime, tzinfo
 
 from programme.bedside.numeric.balance import Judged, judged
 from programme.bedside.numeric.words import ml, totals_words, vitals_words
-from programme.bedside.queries.run import balance_limits, due_of
+from programme.bedside.queries.run import balance_limits, due_of, halt_words
 from programme.bedside.queries.run_rows import LogRow, SlowStart, UnitRow, log_rows, slow_start_of, unit_rows
 from programme.core.settings_of_site import site_settings
 from programme.worklist.queries.who import Blood, blood_needed
@@ -113,6 +113,8 @@ class AutomatedRun:
 
     @property
     def title(self) -> str:
+        if self.is_running and self.tally.paused_since is not None:
+            return halt_words(self.tally)
         unit = self.unit_now
         if unit is not None:
             what = "is being given" if unit.state == UnitState.RUNNING else "is next"
@@ -124,6 +126,8 @@ class AutomatedRun:
         """What to do now."""
         if not self.is_running:
             return "Nothing is left to do here."
+        if self.tally.paused_since is not None:
+            return "Give nothing now. The machine itself is stopped by people."
         unit = self.unit_now
         if unit is not None and unit.state == UnitState.RUNNING:
             return "End it here when the machine has ended it."

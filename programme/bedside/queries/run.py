@@ -94,6 +94,16 @@ class Run:
         return self.exchange_session.state == State.RUNNING
 
     @property
+    def halt(self) -> str:
+        """The page's heading while nothing is to be given; '' where the next touch may be made."""
+        if not self.is_running:
+            return ""
+        if self.tally.paused_since is not None:
+            return halt_words(self.tally)
+        needs_cells = self.now is not None and self.now.stroke.fluid == Fluid.RED_CELLS
+        return "Stopped: possible haemolysis" if self.sign_open and needs_cells else ""
+
+    @property
     def now(self) -> Touch | None:
         return self.touches[0] if self.touches else None
 
@@ -249,6 +259,11 @@ def run_of(exchange_session: ExchangeSession, *, viewer: User, today: date, at: 
         off_by_ml=off_by_ml(max(planned_out, state.out_ml), hb),
         sign_open=bool(blood.last_sign and open_signs(exchange_session.patient)),
     )
+
+
+def halt_words(state: Tally) -> str:
+    """Say why a run stands still that is paused."""
+    return "Stopped for a reaction" if state.halted else "Paused"
 
 
 def _before(stroke: Stroke | None, state: Tally, limits: BalanceLimits) -> Judged | None:

@@ -30,10 +30,9 @@ from programme.core.look import site_now
 from programme.core.receipts import new_key
 from programme.core.settings_of_site import site_texts
 from sessions.day.models import Entry
-from sessions.day.numeric.entries import OBSERVATION, VITALS, unusual_in
+from sessions.day.numeric.entries import OBSERVATION, STOPPED_FOR_A_REACTION, VITALS, unusual_in
 from sessions.day.queries import is_automated
 from sessions.day.services.entering import add_entry
-from sessions.day.services.reacting import STOPPED
 from sessions.models import ExchangeSession, State
 
 OPENED_BEFORE = {State.PLANNED: "bedside:plan", State.AUTHORISED: "bedside:start"}
@@ -76,7 +75,7 @@ def keeper(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse
 def first_actions(request: access.SignedIn) -> dict[str, Any]:
     """What is usually done first at a reaction: on the page itself, for it must open without the server too."""
     lines = site_texts(request.user.site, timezone.now())["first_actions"].splitlines()
-    return {"first_actions": [line.strip() for line in lines if line.strip()], "stopped_words": STOPPED}
+    return {"first_actions": [line.strip() for line in lines if line.strip()], "stopped_words": STOPPED_FOR_A_REACTION}
 
 
 def shown_of(request: access.SignedIn) -> dict[str, str]:

@@ -15,9 +15,11 @@ from sessions.day.numeric.entries import (
     MOVED,
     OBSERVATION,
     PAUSE,
+    REACTION,
     RESUME,
     START_CHECK,
     STEP_DONE,
+    STOPPED_FOR_A_REACTION,
     TIME,
     TOTALS,
     UNDO,
@@ -96,6 +98,7 @@ class Tally:
     deepest_ml: float
     highest_ml: float
     paused_since: datetime | None
+    halted: bool  # paused, and a reaction was seen: going on says who decided it
     observations: tuple[Said, ...]
     undone: frozenset[int]
     conflicts: tuple[tuple[int, int], ...]
@@ -152,6 +155,7 @@ def tally(plan: Sequence[PlannedStep], entries: Iterable[Said]) -> Tally:
         deepest_ml=deepest,
         highest_ml=highest,
         paused_since=_paused_since(counted),
+        halted=_halted(counted),
         observations=tuple(said for said in counted if said.kind == OBSERVATION),
         undone=undone,
         conflicts=_conflicts(counted),
@@ -239,6 +243,19 @@ def _units(moved: Sequence[Moved], counted: Sequence[Said]) -> dict[int, UnitTim
 def _paused_since(counted: Sequence[Said]) -> datetime | None:
     last = next((said for said in reversed(counted) if said.kind in (PAUSE, RESUME)), None)
     return last.happened_at if last is not None and last.kind == PAUSE else None
+
+
+def _halted(counted: Sequence[Said]) -> bool:
+    halted, paused = False, False
+    for said in counted:
+        if said.kind == RESUME:
+            halted = paused = False
+        elif said.kind == PAUSE:
+            paused = True
+            halted |= said.body.get("words") == STOPPED_FOR_A_REACTION
+        elif said.kind == REACTION:
+            halted = True
+    return halted and paused
 
 
 def _conflicts(counted: Sequence[Said]) -> tuple[tuple[int, int], ...]:

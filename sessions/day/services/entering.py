@@ -18,6 +18,8 @@ from sessions.day.numeric.entries import (
     AFTERWARDS,
     AT_THE_CHAIR,
     MOVED,
+    PAUSE,
+    RESUME,
     START_CHECK,
     STEP_DONE,
     TIME,
@@ -156,6 +158,8 @@ def _faults_here(exchange_session: ExchangeSession, kind: str, body: Mapping[str
         return _faults_of_volume(exchange_session, body)
     if kind == TOTALS:
         return _faults_of_totals(exchange_session, Totals.of_body(body), at)
+    if kind == RESUME:
+        return _faults_of_going_on(exchange_session, body)
     named = named_in(kind, body)
     if not named:
         return ()
@@ -168,9 +172,17 @@ def _faults_here(exchange_session: ExchangeSession, kind: str, body: Mapping[str
     faults = faults_among(kind, body, kinds=kinds, undone=frozenset(undos), at=at, started_at=began)
     if not faults and kind in (TIME, UNDO):
         faults = faults_of_unit_times(exchange_session, kind, body, named=kinds[body["number"]], began=began)
+    if kind == UNDO and kinds.get(body["number"]) == PAUSE and tally_of(exchange_session).halted:
+        faults += ("A stop for a reaction is not undone: go on, and say who decided it.",)
     if kind == UNDO and kinds.get(body["number"]) == TOTALS and exchange_session.state != State.RUNNING:
         faults += ("The totals of a session that has ended are put right with a reason, not undone.",)
     return faults
+
+
+def _faults_of_going_on(exchange_session: ExchangeSession, body: Mapping[str, Any]) -> Sequence[str]:
+    if str(body.get("words", "")).strip() or not tally_of(exchange_session).halted:
+        return ()
+    return ("The run was stopped for a reaction. Say who decided that it goes on, and why; the words are kept.",)
 
 
 def _faults_of_totals(exchange_session: ExchangeSession, totals: Totals, at: datetime) -> Sequence[str]:

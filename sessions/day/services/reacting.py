@@ -13,7 +13,7 @@ from patients.services import change_of, finish_change, local_day, state_of
 from programme.core import access
 from programme.core.models import User
 from sessions.day.models import AdverseEvent, Entry, FollowUp
-from sessions.day.numeric.entries import PAUSE, REACTION
+from sessions.day.numeric.entries import PAUSE, REACTION, STOPPED_FOR_A_REACTION
 from sessions.day.numeric.reactions import KINDS, judgement_faults
 from sessions.day.queries import tally_of
 from sessions.day.services.entering import keep
@@ -21,7 +21,6 @@ from sessions.day.services.moves import hold
 from sessions.models import DonationUnit, ExchangeSession, HaemolysisSign, State
 from sessions.services import note_haemolysis_sign
 
-STOPPED = "stopped for a reaction"
 FOLLOW_UP_DAYS = 1
 """A reaction is followed up on the next day. Chosen here; not from a source."""
 
@@ -51,7 +50,14 @@ def stop_for_reaction(*, exchange_session: ExchangeSession, key: str, actor: Use
     now = hold(exchange_session)
     if now.state != State.RUNNING or tally_of(now).paused_since is not None:
         return None
-    return keep(exchange_session=now, key=f"{key}.stop"[-64:], kind=PAUSE, body={"words": STOPPED}, actor=actor, at=at)
+    return keep(
+        exchange_session=now,
+        key=f"{key}.stop"[-64:],
+        kind=PAUSE,
+        body={"words": STOPPED_FOR_A_REACTION},
+        actor=actor,
+        at=at,
+    )
 
 
 @transaction.atomic

@@ -110,6 +110,8 @@ function show() {
   showQueue();
 }
 
+const halted = () => at("nowh").dataset.halted !== undefined;
+
 function showNow() {
   const touch = touchesLeft()[0];
   const form = at("entry");
@@ -119,12 +121,17 @@ function showNow() {
     if (form) fill(form, { unit: "", out_ml: "", in_ml: "" }, "");
     return;
   }
-  at("nowh").textContent = touch.title;
-  at("nowdo").textContent = touch.sentence;
-  at("nowleft").textContent = touch.left;
+  if (halted()) asServed("now");
+  else {
+    at("nowh").textContent = touch.title;
+    at("nowdo").textContent = touch.sentence;
+    at("nowleft").textContent = touch.left;
+  }
   if (!form) return;
-  const given = touch.waits ? "" : Math.round(touch.in) || "";
-  fill(form, { step: touch.step, unit: touch.unit ?? "", out_ml: Math.round(touch.out) || "", in_ml: given }, Math.round(touch.in) || "");
+  // Nothing stands ready to be entered while nothing is to be given.
+  const given = halted() || touch.waits ? "" : Math.round(touch.in) || "";
+  const drawn = halted() ? "" : Math.round(touch.out) || "";
+  fill(form, { step: touch.step, unit: touch.unit ?? "", out_ml: drawn, in_ml: given }, halted() ? "" : Math.round(touch.in) || "");
   const bag = document.querySelector("#weigh form");
   bag.elements.step.value = touch.step;
   bag.elements.unit.value = touch.unit ?? "";
@@ -235,7 +242,8 @@ function showAhead() {
   const unit = form.elements.unit.value;
   const asks = tooMuch(touch, unit, given) || tooFast(unit, given);
   if (asks) words.push(say("check", "Check", `${asks} Enter it only if so much has gone in.`));
-  if (touch?.waits) words.unshift(say("check", "Check", touch.waits));
+  if (halted() && (given || drawn)) words.unshift(say("check", "Check", "Stopped: enter only what was given or drawn before the stop."));
+  else if (touch?.waits) words.unshift(say("check", "Check", touch.waits));
   at("ahead").replaceChildren(...words.slice(0, 2));
 }
 

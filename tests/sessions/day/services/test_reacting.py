@@ -61,6 +61,32 @@ def test_the_run_is_stopped_at_once_and_only_once(running, nurse):
     assert Entry.objects.get().body["words"] == "stopped for a reaction"
 
 
+def going_on(running, nurse, key, *, kind="resume", **body):
+    return add_entry(exchange_session=running, key=key, kind=kind, body=body, actor=nurse, at=NOW + 30 * MINUTE)
+
+
+def test_a_run_stopped_for_a_reaction_goes_on_only_with_who_decided_it(running, note, nurse):
+    stop = stop_for_reaction(exchange_session=running, key="s", actor=nurse, at=NOW)
+    note()
+    assert tally_of(running).halted
+    assert "Say who decided that it goes on" in refusal(going_on, running, nurse, "r1", words="  ")
+    assert "is not undone: go on" in refusal(going_on, running, nurse, "u", kind="undo", number=stop.number)
+    assert tally_of(running).paused_since == NOW
+    going_on(running, nurse, "r2", words="Dr Calloway: febrile, unit sent back, go on with the next")
+    state = tally_of(running)
+    assert (state.halted, state.paused_since) == (False, None)
+
+
+def test_a_reaction_noted_in_a_pause_for_something_else_holds_it_too(running, note, nurse):
+    going_on(running, nurse, "p", kind="pause", words="cannula")
+    going_on(running, nurse, "r0")
+    going_on(running, nurse, "p2", kind="pause", words="cannula again")
+    assert not tally_of(running).halted
+    note(at=NOW + 31 * MINUTE)
+    assert tally_of(running).halted
+    assert "Say who decided" in refusal(going_on, running, nurse, "r1")
+
+
 def test_a_reaction_is_noted_with_unit_entry_follow_up_and_trail(running, note, nurse):
     before = running.patient.data_version
     event = note(judgement=Judgement(2, "probable"))
