@@ -13,6 +13,7 @@ from programme.core.trail import Change
 from sessions.day.numeric.done import Done, done
 from sessions.day.numeric.tally import Tally
 from sessions.day.queries import method_of, plan_carried_out, tally_of
+from sessions.day.services.named_results import link_named_results
 from sessions.models import DonationUnit, ExchangeSession, Method, State, UnitState
 from sessions.services import StepGiven, write_steps
 
@@ -33,9 +34,12 @@ def _times(carried_out: Done) -> dict[str, Any]:
 
 
 def write_done(exchange_session: ExchangeSession, state: Tally, carried_out: Done) -> list[Change]:
-    """Write steps and units as carried out, of a session held by this transaction; return the trail's entries."""
+    """Write steps and units as carried out, of a session held by this transaction, and link the results of its plan.
+
+    Returns the trail's entries.
+    """
     given = [StepGiven(s.fluid, s.in_ml, s.out_ml, s.cells_hb_g_l, s.started_at, s.ended_at) for s in carried_out.steps]
-    said = write_steps(exchange_session, given)
+    said = [*write_steps(exchange_session, given), *link_named_results(exchange_session, carried_out)]
     rows = DonationUnit.objects.filter(exchange_session=exchange_session, place__in=state.units)
     for unit in rows.order_by("place"):
         times, before = state.units[unit.place], state_of(unit)
