@@ -315,6 +315,17 @@ def test_results_that_were_missing_are_recorded_with_the_time_of_the_sample(nurs
     assert (plan.number, plan.hbs_is_forecast) == (2, False)
 
 
+@pytest.mark.parametrize("do", ["again", "keep"])
+def test_a_missing_reason_is_said_where_the_reason_is_typed_and_the_button_stands(nurse_client, measured, do):
+    exchange_session = plan_today(nurse_client, measured)
+    sent = sent_of(exchange_session, hb_g_l="8.6", do=do)
+    page = nurse_client.post(address("typed", exchange_session), sent, headers={"HX-Request": "true"}).content.decode()
+    around = page[page.index('name="why"') : page.index('value="again"')]
+    assert "Not kept" in around
+    assert "Say why: the reason is kept with the change" in around
+    assert "Not kept" not in nurse_client.get(address("plan", exchange_session)).content.decode()
+
+
 def test_steps_kept_as_typed_need_a_reason_and_are_the_next_plan(nurse_client, measured):
     exchange_session = plan_today(nurse_client, measured)
     changed = {"s1-in_ml": "200", "s1-out_ml": "200", "do": "keep"}
