@@ -20,9 +20,11 @@ from programme.bedside.queries.record_rows import (
     log_lines,
     moment_words,
     people_named,
+    plan_lines,
     plan_row,
     result_line,
     step_line,
+    unit_line,
     unit_row,
 )
 from programme.core.models import TrailEntry
@@ -62,9 +64,25 @@ class Record:
     people: tuple[str, ...]
 
     def lines(self) -> Iterator[Line]:
-        """Every line in the order in which it is printed."""
+        """Every line in the order in which it is printed; what is a heading or a table on paper is a line here."""
+        yield from self._head_lines()
+        for plan in self.plans:
+            yield from plan_lines(plan)
+        yield from (unit_line(row) for row in self.units)
         for part in (self.moves, self.steps, self.log, self.events, self.results, self.follow_ups):
             yield from part
+
+    def _head_lines(self) -> Iterator[Line]:
+        blood = self.blood
+        antibodies = ", ".join(f"{name}{when}" for name, when in blood.antibodies) or "none recorded"
+        said = [
+            ("Name", self.name), ("Born", self.born), ("Sex", self.sex), ("Session", f"{self.on}, {self.state}"),
+            *self.head, ("Blood that is needed", f"{blood.group} {blood.units} {blood.other}".strip()),
+            ("Antibodies ever found", antibodies),
+            ("Totals", self.totals), *(("Forecast and measured", words) for words in self.compared),
+            *(("Named here", words) for words in self.people),
+        ]  # fmt: skip
+        return (Line("record", f"{name}: {words}") for name, words in said)
 
 
 def read_record(exchange_session: ExchangeSession, now: datetime) -> Record:
@@ -75,7 +93,7 @@ def read_record(exchange_session: ExchangeSession, now: datetime) -> Record:
     ending = ending_of(exchange_session, at=now, settings=settings)
     plans = list(_of(Prescription, exchange_session, "made_by", "authorised_by").order_by("number"))
     units = list(_of(DonationUnit, exchange_session, "first_checker", "second_checker").order_by("place"))
-    events = list(_of(AdverseEvent, exchange_session, "noted_by", "judged_by").order_by("at", "pk"))
+    events = list(_of(AdverseEvent, exchange_session, "noted_by", "judged_by", "unit").order_by("at", "pk"))
     follow_ups = list(_of(FollowUp, exchange_session, "done_by").order_by("due_on"))
     moves = list(_moves(exchange_session))
     steps = ExchangeStep.objects.filter(exchange_session=exchange_session)

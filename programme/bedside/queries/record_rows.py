@@ -115,6 +115,17 @@ def plan_row(row: Prescription, ending: Ending, zone: tzinfo) -> PlanOnRecord:
     )
 
 
+def plan_lines(plan: PlanOnRecord) -> Iterator[Line]:
+    """A plan as lines: what is said of it with its signature, its steps, and each limit that was passed and why."""
+    which = "the plan carried out" if plan.carried_out else "not carried out"
+    yield Line("plan", f"{which}. {' '.join(plan.said)}", number=plan.number)
+    for step, fluid, places, in_ml, out_ml in plan.steps:
+        words = f"{fluid}, unit {places}" if places else fluid
+        yield Line("step as planned", words, number=plan.number, step=step, in_ml=float(in_ml), out_ml=float(out_ml))
+    for words in plan.broken:
+        yield Line("limit passed", words, number=plan.number)
+
+
 def people_named(users: Iterable[User | None]) -> tuple[str, ...]:
     """Return everyone once, with what they are to the unit today."""
     named = {user.pk: f"{user.full_name}, {user.role_words}" for user in users if user is not None}
@@ -165,6 +176,11 @@ def unit_row(row: DonationUnit, zone: tzinfo) -> UnitOnRecord:
     return UnitOnRecord(
         row.place, number, ", ".join(what), checked, times, f"{row.get_state_display()}{_because(row.end_reason)}"
     )
+
+
+def unit_line(row: UnitOnRecord) -> Line:
+    """A unit as a line: donation number, what it is, who checked it, its times and what became of it."""
+    return Line("unit", f"{row.number}; {row.what}; checked by {row.checked}; {row.times}; {row.end}", unit=row.place)
 
 
 def log_lines(ending: Ending, zone: tzinfo) -> Iterator[Line]:
@@ -249,7 +265,9 @@ def _entry_words(entry: Entry, zone: tzinfo) -> str:
 
 
 def event_line(row: AdverseEvent, zone: tzinfo) -> Line:
-    parts = [kind_words(row.kind), row.signs and f"signs: {row.signs}", row.done and f"done: {row.done}"]
+    unit = row.unit
+    of = unit and f"unit {unit.place}, {unit.donation_number or 'number not recorded'}"
+    parts = [kind_words(row.kind), of, row.signs and f"signs: {row.signs}", row.done and f"done: {row.done}"]
     if row.severity:
         parts.append(f"grade {row.severity}, imputability {row.get_imputability_display() or 'not judged'}")
     parts.append(row.outcome and f"outcome: {row.outcome}")
@@ -257,7 +275,7 @@ def event_line(row: AdverseEvent, zone: tzinfo) -> Line:
         parts.append(f"judged by {row.judged_by.full_name} {moment_words(row.judged_at, zone)}")
     return Line(
         "reaction", "; ".join(str(part) for part in parts if part), row.at.astimezone(zone),
-        row.noted_at.astimezone(zone), row.noted_by.full_name,
+        row.noted_at.astimezone(zone), row.noted_by.full_name, unit=unit.place if unit else None,
     )  # fmt: skip
 
 

@@ -23,7 +23,7 @@ from sessions.models import SessionFacts
 from sessions.numeric.totals import reckon_totals
 from tests.conftest import client_of
 from tests.day import ENDED, MACHINE_TOTALS, STARTED, automated_day, finished_day, sampled_day
-from tests.factories import NOW, make_antibody, make_needs, make_patient, make_user
+from tests.factories import NOW, make_adverse_event, make_antibody, make_needs, make_patient, make_user
 
 pytestmark = pytest.mark.django_db
 
@@ -147,6 +147,42 @@ def test_the_table_has_one_header_and_gives_every_volume_back(session, nurse_cli
     assert ("result after", "23.4", "%") in results
     at = next(row["at"] for row in rows if row["kind"] == "sample")
     assert at.endswith("+01:00")
+
+
+def test_the_table_stands_alone_who_what_was_planned_signed_passed_and_given(session, nurse_client, frozen_day) -> None:
+    rows = rows_of(nurse_client.get(f"/people/SM-042/day/{session.pk}/record.csv"))
+    by_kind: dict[str, list[str]] = {}
+    for row in rows:
+        by_kind.setdefault(row["kind"], []).append(row["words"])
+    head = by_kind["record"]
+    for words in (
+        "Name: Winterbourne, Adaeze", "Born: 14 Mar 1994", "Antibodies ever found: anti-E 2014",
+        "Method: by hand, two arms at once",
+    ):  # fmt: skip
+        assert any(line.startswith(words) for line in head), (words, head)
+    assert any(line.startswith("Weight: ") for line in head)
+    (plan,) = by_kind["plan"]
+    assert plan.startswith("the plan carried out. Made ")
+    assert "Signed " in plan
+    assert "Consultant of Saltmarsh Day Unit, consultant" in plan
+    planned = [row for row in rows if row["kind"] == "step as planned"]
+    assert sum(float(row["in_ml"]) for row in planned) > 0
+    units = [row for row in rows if row["kind"] == "unit"]
+    assert [row["unit"] for row in units] == ["1", "2", "3"]
+    assert f"G{session.pk:04d}2600001" in units[0]["words"]
+    assert "checked by Nurse of Saltmarsh Day Unit and Consultant of Saltmarsh Day Unit" in units[0]["words"]
+    assert units[0]["words"].endswith("given")
+
+
+def test_a_reaction_names_its_unit_and_a_limit_passed_its_reason_in_the_table_too(session, nurse) -> None:
+    unit = session.donation_units.get(place=2)
+    make_adverse_event(session, by=nurse, unit=unit)
+    session.prescriptions.update(broken=[{"name": "rise", "words": "Rise of Hb", "reason": "agreed for today"}])
+    record = read_record(session, NOW)
+    (reaction,) = record.events
+    assert (reaction.unit, f"unit 2, {unit.donation_number}" in reaction.words) == (2, True)
+    passed = [line.words for line in record.lines() if line.kind == "limit passed"]
+    assert passed == ["Rise of Hb: agreed for today"]
 
 
 def test_no_cell_is_a_formula(session, nurse_client, frozen_day) -> None:
