@@ -52,7 +52,7 @@ def _moved(typed: Typed, chair: Chair, faults: list[str]) -> dict[str, Any]:
     if fluid is None:
         faults.append(f"Step {step} is not in the plan in force.")
     else:  # kept with the entry, so that a later plan cannot change what was given
-        body["fluid"], body["cells_hb_g_l"] = fluid
+        body["fluid"], body["cells_hb_g_l"] = fluid[0], chair.cells_hb_of(body.get("unit"), fluid[1])
     return body
 
 

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 from programme.bedside.numeric.words import slow_words
 from programme.core.settings_of_site import site_settings
 from sessions.day.models import Entry, Prescription
+from sessions.day.numeric.done import CELLS_HB_G_L
 from sessions.day.numeric.entries import MOVED, TOTALS
 from sessions.day.numeric.standing import ended_now
 from sessions.day.numeric.unit_volumes import over_unit_words, over_units_words
@@ -80,6 +81,20 @@ class Chair:
         """Return fluid and Hb of the cells [g/L] of a step of the plan; None where it has no such step."""
         found = next((one for one in self.steps if one["number"] == step), None)
         return None if found is None else (found["fluid"], float(found.get("cells_hb_g_l") or 0.0))
+
+    def cells_hb_of(self, place: int | None, planned_g_l: float) -> float:
+        """Return the Hb of a unit's cells from what its label says of it, else as planned. [g/L]
+
+        A label that gives what no red cells have is not believed.
+        """
+        if place is None:
+            return planned_g_l
+        units = DonationUnit.objects.filter(exchange_session=self.exchange_session, place=place)
+        label = units.values_list("hb_g", "volume_ml").first()
+        if label is None or not all(label):
+            return planned_g_l
+        said = 1000.0 * label[0] / label[1]
+        return said if CELLS_HB_G_L[0] <= said <= CELLS_HB_G_L[1] else planned_g_l
 
     @cached_property
     def hb_g_l(self) -> float:

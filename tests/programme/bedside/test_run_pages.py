@@ -74,6 +74,18 @@ def test_what_is_kept_names_the_fluid_so_that_a_later_plan_cannot_change_it(nurs
 
 
 @pytest.mark.parametrize(
+    ("hb_g", "volume_ml", "kept"),
+    [(60, 240, 250.0), (None, 240, 194.0), (60, None, 194.0), (100, 240, 194.0)],
+    ids=["as labelled", "no Hb said", "no volume said", "more than cells have"],
+)
+def test_the_hb_of_a_unit_counts_where_its_label_says_it(nurse, nurse_client, running, hb_g, volume_ml, kept):
+    # 60 g in 240 mL are 250 g/L (worked out here); the plan has 194.
+    running.donation_units.filter(place=1).update(hb_g=hb_g, volume_ml=volume_ml)
+    send(nurse_client, running, nurse, fields={"step": "2", "in_ml": "240", "out_ml": "240", "unit": "1"})
+    assert Entry.objects.get(kind="moved").body["cells_hb_g_l"] == kept
+
+
+@pytest.mark.parametrize(
     ("kind", "fields", "words"),
     [
         ("moved", {"step": "1", "out_ml": "NaN"}, "Out: 'NaN' is not a number from 0 to 1500 mL"),
