@@ -110,7 +110,7 @@ def read_record(exchange_session: ExchangeSession, now: datetime) -> Record:
         plans=tuple(plan_row(row, ending, zone) for row in plans),
         steps=tuple(step_line(row, zone) for row in steps.order_by("number") if row.in_ml or row.out_ml),
         totals=_totals(exchange_session, machine_line(ending, zone)),
-        units=tuple(unit_row(row, zone) for row in units),
+        units=tuple(unit_row(row, ending.state, zone) for row in units),
         log=tuple(log_lines(ending, zone)),
         events=tuple(event_line(row, zone) for row in events),
         results=tuple(result_line(link, zone) for link in links.order_by("result__taken_at", "result_id")),

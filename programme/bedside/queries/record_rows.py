@@ -17,7 +17,8 @@ from sessions.day.numeric import entries as kinds
 from sessions.day.numeric.entries import VITALS
 from sessions.day.numeric.machine import Totals
 from sessions.day.numeric.reactions import kind_words
-from sessions.day.queries import Ending
+from sessions.day.numeric.tally import Tally
+from sessions.day.queries import Ending, times_of
 from sessions.models import DonationUnit, ExchangeStep, ResultLink
 
 MOMENTS = {
@@ -154,7 +155,7 @@ def step_line(row: ExchangeStep, zone: tzinfo) -> Line:
     )
 
 
-def unit_row(row: DonationUnit, zone: tzinfo) -> UnitOnRecord:
+def unit_row(row: DonationUnit, state: Tally, zone: tzinfo) -> UnitOnRecord:
     group = f"{row.abo} D{'+' if row.rhd == '+' else '-'}" if row.abo else "group not recorded"
     what = (
         [group]
@@ -171,7 +172,8 @@ def unit_row(row: DonationUnit, zone: tzinfo) -> UnitOnRecord:
     if row.emergency_reason:
         checked += f"; emergency: {row.emergency_reason}"
     out = f"out of storage {moment_words(row.out_of_storage_at, zone)}; " if row.out_of_storage_at else ""
-    times = f"{out}started {moment_words(row.started_at, zone) or '–'}; ended {moment_words(row.ended_at, zone) or '–'}"
+    was = times_of(row, state)
+    times = f"{out}started {moment_words(was.started_at, zone) or '–'}; ended {moment_words(was.ended_at, zone) or '–'}"
     number = " ".join(part for part in (row.donation_number or "number not recorded", row.product_code) if part)
     return UnitOnRecord(
         row.place, number, ", ".join(what), checked, times, f"{row.get_state_display()}{_because(row.end_reason)}"

@@ -2,15 +2,17 @@
 
 import re
 from datetime import timedelta
+from zoneinfo import ZoneInfo
 
 import pytest
 from django.urls import reverse
 
 from programme.bedside.queries.chair import too_fast
+from programme.bedside.queries.record import read_record
 from programme.bedside.queries.run import run_of
 from programme.bedside.queries.units import units_of
 from sessions.day.services.entering import add_entry
-from sessions.models import DonationUnit
+from sessions.models import DonationUnit, ExchangeSession
 from tests.factories import NOW, TODAY, make_entry, make_needs, make_patient, make_running
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("frozen_day")]
@@ -94,3 +96,11 @@ def test_the_page_of_units_shows_the_times_of_a_unit_that_is_over_as_put_right(n
     make_entry(running, "unit_ended", {"unit": 1}, by=nurse)
     put_right(running, nurse, RIGHT)
     assert "08:20–10:00" in text_of(nurse_client, running, "units")
+
+
+def test_paper_printed_while_the_session_runs_has_the_start_as_put_right(nurse, running):
+    put_right(running, nurse, RIGHT)
+    now = NOW.astimezone(ZoneInfo(running.patient.site.time_zone))
+    record = read_record(ExchangeSession.objects.get(pk=running.pk), now)
+    assert "08:20" in record.units[0].times
+    assert "09:55" not in record.units[0].times
