@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime
@@ -9,8 +10,9 @@ from typing import Any
 
 from django.db.models import Max
 
-from patients.models import Analyte, Antibody, CrossmatchSample, LabResult, Patient, TransfusionNeeds
-from sessions.day.models import Entry, Prescription
+from patients.models import Analyte, Antibody, CrossmatchSample, Goals, LabResult, Patient, TransfusionNeeds
+from sessions.day.models import Entry, FollowUp, Prescription
+from sessions.day.numeric.after import HbAfter
 from sessions.day.numeric.blood_match import Needed, UnitBlood, typed_antigens
 from sessions.day.numeric.checks import (
     ASK,
@@ -214,7 +216,7 @@ def afterwards_of(
     now: datetime,
     settings: Mapping[str, float],
 ) -> Afterwards:
-    """Return what is known of the time after a session, at the local moment `now`; no query."""
+    """Return what is known of the time after a session, at the local moment `now`; two queries once Hb is known."""
     wanted = [Analyte.HB, Analyte.HBS]
     if exchange_session.patient.follows_hbs_and_hbc:
         wanted.append(Analyte.HBC)
@@ -227,9 +229,33 @@ def afterwards_of(
         sample=sample_of(ending),
         sample_wait_min=shortest_sample_wait_min(settings["after_sample_wait_min"]),
         results={str(analyte.label): analyte in results for analyte in wanted},
+        hb=_hb_after(exchange_session, ending, results.get(Analyte.HB), on=now.date(), settings=settings),
         disposal="" if disposal is None else f"{disposal.body['words']}; {_by(disposal, now)}",
         going_home="" if home is None else f"{_clock(home, now)}, {vitals_words(home.body)}",
         leaflet="" if leaflet is None else _by(leaflet, now),
+    )
+
+
+def _hb_after(
+    exchange_session: ExchangeSession,
+    ending: Ending,
+    hb: LabResult | None,
+    *,
+    on: date,
+    settings: Mapping[str, float],
+) -> HbAfter | None:
+    """Hb after beside its ceiling, and what was done since its sample; totals of a machine tell of nothing since."""
+    if hb is None:
+        return None
+    goals = Goals.objects.filter(patient=exchange_session.patient_id, since__lte=on).order_by("-since", "-pk")
+    ceiling = goals.values_list("hb_ceiling_g_l", flat=True).first()
+    checks = FollowUp.objects.filter(exchange_session=exchange_session, kind=FollowUp.Kind.RECHECK)
+    return HbAfter(
+        hb_g_l=hb.value,
+        ceiling_g_l=settings["hb_ceiling_g_l"] if ceiling is None else ceiling,
+        drawn_ml=sum(one.out_ml for one in ending.state.moved if one.at > hb.taken_at),
+        blood_volume_ml=math.nan if ending.plan is None else ending.plan.blood_volume_ml,
+        rechecked=checks.exists(),
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
@@ -14,6 +14,7 @@ from patients.models import LabResult, Patient
 from programme.bedside.numeric.against import OpenDay, days_to_show
 from programme.bedside.queries.automated import machine_line
 from programme.bedside.queries.measured import Compared, compared
+from programme.core import look
 from programme.core.settings_of_site import site_settings, site_texts
 from programme.planning.inputs import open_days
 from programme.planning.models import Suggestion
@@ -126,7 +127,7 @@ def read_after(exchange_session: ExchangeSession, now: datetime) -> AfterPage:
         come_back=_come_back(patient, record, exchange_session, found.after_hbs_pct, today),
         lower=_lower(record, exchange_session, ending.plan, found),
         doubts=doubts,
-        checks=closing_checks(after, ending.checks),
+        checks=tuple(replace(c, words=look.hb_words(c.words)) for c in closing_checks(after, ending.checks)),
         follow_ups=tuple(follow_ups.select_related("done_by").order_by("due_on", "pk")),
         sample_from=None if ended_at is None else (ended_at + timedelta(minutes=wait_min)).astimezone(now.tzinfo),
         measured_at=_measured_at(results, now),

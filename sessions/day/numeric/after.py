@@ -164,6 +164,48 @@ def _causes(hbs: int, hb: int) -> tuple[str, ...]:
 
 
 @dataclass(frozen=True, slots=True)
+class HbAfter:
+    """Haemoglobin after a session beside its ceiling [g/L], and what was done about it.
+
+    drawn_ml: blood drawn since the sample, with saline given level. blood_volume_ml: by formula, nan where not known.
+    rechecked: a check of Hb was opened, whether it is done or not.
+    """
+
+    hb_g_l: float
+    ceiling_g_l: float
+    drawn_ml: float
+    blood_volume_ml: float
+    rechecked: bool
+
+    @property
+    def is_over(self) -> bool:
+        """Over it to the whole g/L, as Hb is read."""
+        return round(self.hb_g_l) > self.ceiling_g_l
+
+    @property
+    def now_g_l(self) -> float:
+        """Where what was drawn leads, well mixed: Hb falls by exp(-drawn/volume), as in `smallvolumes.level_bleed`."""
+        if not self.drawn_ml or math.isnan(self.blood_volume_ml):
+            return self.hb_g_l
+        return self.hb_g_l * math.exp(-self.drawn_ml / self.blood_volume_ml)
+
+    @property
+    def is_answered(self) -> bool:
+        """Enough was drawn for the ceiling, or Hb is looked at again."""
+        return self.rechecked or round(self.now_g_l) <= self.ceiling_g_l
+
+    @property
+    def words(self) -> str:
+        """Return how far over it is, and what was done."""
+        drawn = "no blood drawn since"
+        if self.drawn_ml:
+            leads = "" if math.isnan(self.blood_volume_ml) else f", which leads to about {self.now_g_l:.0f} g/L"
+            drawn = f"{self.drawn_ml:,.0f} mL drawn since{leads}"
+        over = f"{self.hb_g_l:.0f} g/L is over the ceiling of {self.ceiling_g_l:.0f} g/L"
+        return f"{over}: {drawn}, {'a' if self.rechecked else 'no'} check of Hb opened"
+
+
+@dataclass(frozen=True, slots=True)
 class LowerHb:
     """Haemoglobin is too high after a session: how far, and two volumes of blood to draw with saline given level [mL].
 

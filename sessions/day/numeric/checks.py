@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from programme.core.numeric.words import count_of
+from sessions.day.numeric.after import HbAfter
 from sessions.day.numeric.done import Done
 from sessions.day.numeric.entries import VITALS
 from sessions.day.numeric.tally import Tally
@@ -61,7 +62,7 @@ class Sample:
 
 @dataclass(frozen=True, slots=True)
 class Afterwards:
-    """What is known of the time after a session."""
+    """What is known of the time after a session. hb: None where Hb after is not known."""
 
     now: datetime
     ended_at: datetime | None
@@ -69,6 +70,7 @@ class Afterwards:
     sample: Sample | None
     sample_wait_min: float
     results: Mapping[str, bool]  # 'Hb', 'HbS': whether it is in
+    hb: HbAfter | None
     disposal: str
     going_home: str
     leaflet: str
@@ -276,6 +278,7 @@ def closing_checks(after: Afterwards, volumes: Sequence[Check]) -> tuple[Check, 
         *volumes,
         sample_check(after.sample, after.ended_at, after.sample_wait_min),
         _results(after.results),
+        *_hb(after.hb),
         Check(OK if after.disposal else ASK, "Disposal of blood drawn", after.disposal or "not entered"),
         Check(OK if after.going_home else ASK, "Going-home observations", after.going_home or "not entered"),
         _rest(after),
@@ -290,6 +293,13 @@ def _results(results: Mapping[str, bool]) -> Check:
     if not out:
         return Check(OK, "After-results", f"{' and '.join(results)} are in")
     return Check(ASK, "After-results", f"{' and '.join(out)} not in yet")
+
+
+def _hb(hb: HbAfter | None) -> tuple[Check, ...]:
+    """Nothing where it is not over the ceiling; a thick blood that nobody looks at again needs a reason."""
+    if hb is None or not hb.is_over:
+        return ()
+    return (Check(OK if hb.is_answered else ASK, "Hb after", hb.words),)
 
 
 def _rest(after: Afterwards) -> Check:

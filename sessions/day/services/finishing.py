@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
@@ -115,7 +116,8 @@ def checks_to_close(exchange_session: ExchangeSession, *, at: datetime) -> tuple
     """Return the lines that are looked at before a session is closed."""
     settings = site_settings(exchange_session.patient.site, at)
     ending = ending_of(exchange_session, at=at, settings=settings)
-    after = afterwards_of(exchange_session, ending, after_results(exchange_session), now=at, settings=settings)
+    local = at.astimezone(ZoneInfo(exchange_session.patient.site.time_zone))
+    after = afterwards_of(exchange_session, ending, after_results(exchange_session), now=local, settings=settings)
     return closing_checks(after, ending.checks)
 
 

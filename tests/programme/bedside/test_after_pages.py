@@ -225,8 +225,11 @@ def test_hb_over_the_ceiling_offers_two_volumes_and_a_check(patient, nurse, cons
     assert "Hb 118 g/L lies 8 over the ceiling of 110" in said
     assert "Rule of thumb 144 mL 114 g/L" in said
     assert "Reckoned 281 mL 110 g/L" in said
+    asks = "Not yet Hb after 118 g/L is over the ceiling of 110 g/L: no blood drawn since, no check of Hb opened"
+    assert asks in said
     answer = send(nurse_client, session, "recheck/", due_on="3 Jun 2026", words="Hb 118")
     assert answer.headers["Location"] == address(session, "after/")
+    assert "Ready Hb after 118 g/L is over the ceiling" in text_of(nurse_client.get(address(session, "after/")))
     assert FollowUp.objects.get().due_on == TODAY + timedelta(days=2)
 
 

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from sessions.day.numeric.after import Before, Expected, Figure, expected_after, lower_hb, parting_words
+from sessions.day.numeric.after import Before, Expected, Figure, HbAfter, expected_after, lower_hb, parting_words
 
 BEFORE = Before(
     blood_volume_ml=4000, mixing_volume_ml=4000, hb_g_l=100, hbs_pct=40, hb_sd_g_l=1.5, hbs_sd_pct=1.0, unit_hb_g=50
@@ -100,3 +100,26 @@ def test_at_or_under_both_limits_nothing_is_offered(before: float | None, after:
         )
         is None
     )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("drawn_ml", "answered", "says"),
+    [
+        (0, False, "131 g/L is over the ceiling of 110 g/L: no blood drawn since, no check of Hb opened"),
+        (280, False, "280 mL drawn since, which leads to about 122 g/L, no check of Hb opened"),
+        (660, False, "660 mL drawn since, which leads to about 111 g/L"),
+        (699, True, "699 mL drawn since, which leads to about 110 g/L"),
+    ],
+)
+def test_hb_over_the_ceiling_is_answered_by_what_leads_under_it(drawn_ml, answered, says) -> None:
+    """By hand: 4000·ln(131/110) is 699 mL; 131·e^(−280/4000) is 122.1, with 660 mL 111.1."""
+    found = HbAfter(131, 110, drawn_ml=drawn_ml, blood_volume_ml=4000, rechecked=False)
+    assert (found.is_over, found.is_answered) == (True, answered)
+    assert says in found.words
+    assert HbAfter(131, 110, drawn_ml=drawn_ml, blood_volume_ml=4000, rechecked=True).is_answered
+
+
+def test_a_draw_from_an_unknown_volume_answers_nothing() -> None:
+    found = HbAfter(131, 110, drawn_ml=699, blood_volume_ml=math.nan, rechecked=False)
+    assert not found.is_answered
+    assert found.words.endswith("699 mL drawn since, no check of Hb opened")

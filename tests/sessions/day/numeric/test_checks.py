@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from programme.core.numeric.setting_table import DEFAULTS
+from sessions.day.numeric.after import HbAfter
 from sessions.day.numeric.checks import (
     ASK,
     OK,
@@ -172,8 +173,8 @@ def test_everything_that_came_after_is_looked_at_before_closing() -> None:
     end = NINE
     after = Afterwards(
         now=end + timedelta(minutes=59), ended_at=end, rest_hours=1, sample=Sample(end + timedelta(minutes=34), "arm"),
-        sample_wait_min=30, results={"Hb": True, "HbS": True}, disposal="R. Moss, 14:20", going_home="BP 116/70",
-        leaflet="given",
+        sample_wait_min=30, results={"Hb": True, "HbS": True}, hb=None, disposal="R. Moss, 14:20",
+        going_home="BP 116/70", leaflet="given",
     )  # fmt: skip
     states = [check.state for check in closing_checks(after, ())]
     assert states == [OK, OK, OK, OK, WAITING, OK]
@@ -183,6 +184,15 @@ def test_everything_that_came_after_is_looked_at_before_closing() -> None:
     found = closing_checks(bare, ())
     assert [check.state for check in found] == [ASK, ASK, ASK, ASK, OK, ASK]
     assert found[1].words == "HbS not in yet"
+    thick = HbAfter(131, 110, drawn_ml=0, blood_volume_ml=4000, rechecked=False)
+    (asked,) = [check for check in closing_checks(replace(late, hb=thick), ()) if check.state != OK]
+    assert asked.sentence == (
+        "Hb after: 131 g/L is over the ceiling of 110 g/L: no blood drawn since, no check of Hb opened"
+    )
+    looked_at = closing_checks(replace(late, hb=replace(thick, rechecked=True)), ())
+    assert {check.state for check in looked_at} == {OK}
+    assert "a check of Hb opened" in " ".join(check.words for check in looked_at)
+    assert closing_checks(replace(late, hb=replace(thick, hb_g_l=110.4)), ()) == closing_checks(late, ())
 
 
 def test_observations_are_said_in_the_units_of_the_ward() -> None:

@@ -8,10 +8,12 @@ from django.core.exceptions import PermissionDenied, ValidationError
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from patients.models import LabResult
 from programme.core.models import EditedMeanwhile, TrailEntry, User
 from sessions.day.models import Entry, FollowUp
 from sessions.day.numeric.entries import NOTE
 from sessions.day.services import finishing
+from sessions.day.services.afterwards import open_recheck
 from sessions.day.services.entering import add_entry
 from sessions.models import DonationUnit, ExchangeSession, ExchangeStep, SessionFacts
 from sessions.services import FinishedSession, correct_finished_session
@@ -20,6 +22,7 @@ from tests.factories import (
     TODAY,
     make_entry,
     make_exchange_session,
+    make_goals,
     make_patient,
     make_planned_session,
     make_prescription,
@@ -310,6 +313,39 @@ def test_closing_with_something_missing_needs_a_reason(finished: ExchangeSession
     assert ExchangeSession.objects.get(pk=finished.pk).state == "finished"
     close(finished, nurse, reason="went home against advice; HbS comes on Thursday")
     assert "went home against advice" in Entry.objects.filter(kind=NOTE).latest("number").body["words"]
+
+
+def thick(session: ExchangeSession, nurse: User) -> None:
+    """Complete, and Hb after is 131 g/L where nobody said another ceiling than the 110 of the site."""
+    complete(session, nurse)
+    LabResult.objects.filter(analyte="718-7", link__exchange_session=session).update(value=131.0)
+
+
+def test_closing_with_hb_over_the_ceiling_that_nobody_answered_needs_a_reason(
+    finished: ExchangeSession, nurse: User
+) -> None:
+    thick(finished, nurse)
+    with pytest.raises(ValidationError, match="131 g/L is over the ceiling of 110 g/L: no blood drawn since, no check"):
+        close(finished, nurse)
+    close(finished, nurse, reason="the person left")
+    note = Entry.objects.filter(exchange_session=finished, kind=NOTE).latest("number").body["words"]
+    assert note.endswith("no check of Hb opened. Reason: the person left")
+
+
+def test_closing_with_hb_over_the_ceiling_asks_nothing_once_a_check_is_open(
+    finished: ExchangeSession, nurse: User
+) -> None:
+    thick(finished, nurse)
+    due = TODAY + timedelta(days=1)
+    open_recheck(exchange_session=finished, due_on=due, words="Hb 131", actor=nurse, at=NOW)
+    assert close(finished, nurse).state == "closed"
+
+
+def test_the_ceiling_of_the_person_counts_for_hb_after(finished: ExchangeSession, nurse: User) -> None:
+    thick(finished, nurse)
+    make_goals(finished.patient, hb_ceiling_g_l=130)
+    LabResult.objects.filter(value=131.0).update(value=130.0)
+    assert close(finished, nurse).state == "closed"
 
 
 def test_only_a_consultant_opens_it_again_with_a_reason_and_one_call_is_enough(
