@@ -34,10 +34,13 @@ DONE = (
     ("moved", {"step": 2, "in_ml": 258, "out_ml": 260, "unit": 1}, 50),
     ("unit_ended", {"unit": 1}, 51),
     ("unit_started", {"unit": 2}, 53),
+    ("observation", {"moment": "after_15", "bp_sys": 114, "bp_dia": 70, "pulse": 78}, 68),
     ("moved", {"step": 2, "in_ml": 258, "out_ml": 250, "unit": 2}, 90),
     ("unit_ended", {"unit": 2}, 91),
     ("unit_started", {"unit": 3}, 93),
+    ("observation", {"moment": "after_15", "bp_sys": 114, "bp_dia": 71, "pulse": 77}, 108),
     ("moved", {"step": 2, "in_ml": 258, "out_ml": 250, "unit": 3}, 130),
+    ("observation", {"moment": "end", "bp_sys": 115, "bp_dia": 71, "pulse": 76}, 131),
     ("unit_ended", {"unit": 3}, 131),
 )
 ENDED = STARTED + timedelta(minutes=131)

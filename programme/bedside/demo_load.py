@@ -110,6 +110,7 @@ def _carry_out(plan: Prescription, nurse: User, consultant: User, *, begins: dat
     done = strokes[: max(len(strokes) // 2, 1)] if half else strokes
     ended = _give(exchange_session, done, nurse, begins)
     if not half:
+        _observe(exchange_session, f"demo-{exchange_session.pk}-end", "end", nurse, ended)
         now = ExchangeSession.objects.get(pk=exchange_session.pk)
         finishing.finish(
             exchange_session=now, version=now.version, actor=nurse, at=ended + timedelta(minutes=5),
@@ -186,11 +187,13 @@ def _give(exchange_session: ExchangeSession, strokes: list[Stroke], nurse: User,
         if place is not None and last_of[place] == number:
             row = DonationUnit.objects.get(exchange_session=exchange_session, place=place)
             giving.end_unit(unit=row, version=row.version, key=f"{key}-ends", actor=nurse, at=at)
-            entering.add_entry(
-                exchange_session=exchange_session, key=f"{key}-seen", kind="observation", actor=nurse, at=at,
-                body={"moment": "interval", "bp_sys": 114, "bp_dia": 70, "pulse": 76, "temp_c": 36.8, "spo2": 98},
-            )  # fmt: skip
+            _observe(exchange_session, f"{key}-seen", "interval", nurse, at)
     return at
+
+
+def _observe(exchange_session: ExchangeSession, key: str, moment: str, nurse: User, at: datetime) -> None:
+    body = {"moment": moment, "bp_sys": 114, "bp_dia": 70, "pulse": 76, "temp_c": 36.8, "spo2": 98}
+    entering.add_entry(exchange_session=exchange_session, key=key, kind="observation", body=body, actor=nurse, at=at)
 
 
 def _start_unit(exchange_session: ExchangeSession, place: int, nurse: User, at: datetime) -> None:

@@ -161,6 +161,13 @@ def end_unit(page, live_server, session, place):
     expect(button).to_have_count(0)
 
 
+def seen(session, nurse, minutes):
+    """A set of observations as the page at the chair keeps it."""
+    at = NOW + timedelta(minutes=minutes)
+    body = {"moment": "interval", "bp_sys": 116, "bp_dia": 71, "pulse": 78}
+    make_entry(session, "observation", body, by=nurse, happened_at=at, received_at=at)
+
+
 def enter_step(page, live_server, session, out=None, given=None):
     """Enter what stands ready at the chair, or `out` and `given`; start first the unit that is to be given."""
     open_page(page, live_server, "run", session)
@@ -192,6 +199,7 @@ def test_the_whole_day_from_the_plan_to_the_next_interval(page_as, live_server, 
             title = page.get_by_role("heading", level=1).inner_text()
             if title == "Every step is done":
                 break
+            seen(session, nurse, minutes)
             unit = re.search(r"unit (\d+)", title)
             if unit and int(unit[1]) != running:
                 if running:
@@ -203,6 +211,7 @@ def test_the_whole_day_from_the_plan_to_the_next_interval(page_as, live_server, 
     assert running == plan.units
     ended = NOW + timedelta(minutes=minutes)
     with time_machine.travel(ended, tick=True):
+        seen(session, nurse, minutes)
         end_unit(page, live_server, session, running)
         open_page(page, live_server, "run", session)
         page.get_by_role("link", name="Finish session").click()
@@ -275,6 +284,7 @@ def test_through_one_arm_draw_and_infusion_stay_apart_in_the_record(page_as, liv
                 begin_unit(session, nurse, minutes)
             enter_step(page, live_server, session, out, given)
     with time_machine.travel(NOW + timedelta(minutes=60), tick=True):
+        seen(session, nurse, 60)
         end_unit(page, live_server, session, 1)
         open_page(page, live_server, "finish", session)
         page.get_by_role("button", name="Finish the session").click()

@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 
 from programme.core.numeric.words import count_of
 from sessions.day.numeric.after import HbAfter
+from sessions.day.numeric.clocks import missed_observations
 from sessions.day.numeric.done import Done
 from sessions.day.numeric.entries import VITALS
 from sessions.day.numeric.tally import Tally
@@ -108,6 +109,7 @@ def finish_checks(
         _volumes(state, carried_out),
         _balance(carried_out.balance_ml, weight_kg, settings),
         *_units(state, carried_out, units),
+        *_observations(state, carried_out, settings),
         _times(state, carried_out, now),
         _conflicts(state),
     )
@@ -204,6 +206,14 @@ def _units_apart(carried_out: Done, labels: Mapping[int, str]) -> str:
         f"the totals say {count_of(carried_out.units, 'unit')}, {n or 'none'} {'was' if n == 1 else 'were'} started "
         f"here{which}: put right what is wrong before it is finished"
     )
+
+
+def _observations(state: Tally, carried_out: Done, settings: Mapping[str, float]) -> tuple[Check, ...]:
+    """Nothing where every set was taken, nor for a session of which only its totals came here."""
+    if state.totals is None and not state.moved:
+        return ()
+    missed = missed_observations(state, ended=carried_out.ended_at, slow_first_min=settings["slow_first_min"])
+    return (Check(ASK, "Observations", missed),) if missed else ()
 
 
 def _times(state: Tally, carried_out: Done, now: datetime) -> Check:

@@ -43,6 +43,33 @@ def next_observations(tally: Tally, *, started_at: datetime, interval_min: float
     return min(times, key=lambda due: due.at)
 
 
+def missed_observations(tally: Tally, *, ended: datetime | None, slow_first_min: float) -> str:
+    """Return which sets a session went without, such as 'none 15 min into units 1 and 2, none at the end'; '' if none.
+
+    ended: when the last was given or drawn. slow_first_min: site setting [min]. A set counts for a unit from EARLY
+    before its time until EARLY after the unit has ended; a unit that ended before its time has none of its own.
+    """
+    taken = [said.happened_at for said in tally.observations]
+    slow = timedelta(minutes=slow_first_min)
+    missed = []
+    for place, times in sorted(tally.units.items()):
+        if times.started_at is None or times.ended_at is None or not slow:
+            continue
+        due, over = times.started_at + slow - EARLY, times.ended_at
+        if over >= due and not any(due <= moment <= max(over, due + EARLY) + EARLY for moment in taken):
+            missed.append(str(place))
+    words = (
+        [f"none {slow_first_min:g} min into unit{'' if len(missed) == 1 else 's'} {_listed(missed)}"] if missed else []
+    )
+    if ended is not None and not any(moment >= ended - EARLY for moment in taken):
+        words.append("none at the end")
+    return ", ".join(words)
+
+
+def _listed(places: list[str]) -> str:
+    return " and ".join([", ".join(places[:-1]), places[-1]] if len(places) > 1 else places)
+
+
 def unit_starts(tally: Tally) -> dict[int, datetime]:
     """Return when each unit was started: as entered, else when the first of it was entered as given."""
     found: dict[int, datetime] = {}

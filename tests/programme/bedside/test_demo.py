@@ -24,7 +24,7 @@ from programme.supply.models import BloodOrder, SuppliedUnit
 from programme.supply.queries.foreseen import foreseen
 from programme.supply.queries.orders import blood_page
 from programme.worklist.demo_load import SITE_CODE, load_demo
-from sessions.day.models import Prescription
+from sessions.day.models import Entry, Prescription
 from sessions.models import BacktestRun, DonationUnit, ExchangeSession, StoredForecast
 
 ZONE = ZoneInfo("Europe/London")
@@ -126,6 +126,9 @@ def test_four_people_stand_where_the_day_has_brought_them(site):
     assert finished.ended_at < AT
     after = {link.result.analyte for link in finished.result_links.filter(position="after")}
     assert after == {"718-7", "4625-0"}
+    asked = Entry.objects.filter(exchange_session=finished, kind="note").values_list("body__words", flat=True)
+    assert "Observations" not in " ".join(asked)
+    assert "Volume of a unit" not in " ".join(asked)
     assert trail.faults(TrailEntry.objects.filter(patient_key=finished.patient_id)) == []
 
 

@@ -84,7 +84,7 @@ def test_the_record_says_all_that_a_stranger_needs(session, nurse_client, frozen
     assert [(u.place, u.end) for u in record.units] == [(1, "given"), (2, "given"), (3, "given")]
     assert "Nurse of Saltmarsh Day Unit and Consultant of Saltmarsh Day Unit" in record.units[0].checked
     undone = [line for line in record.log if line.undone]
-    assert [(line.in_ml, line.undone) for line in undone] == [(300, "undone by entry 13: =bag read again")]
+    assert [(line.in_ml, line.undone) for line in undone] == [(300, "undone by entry 16: =bag read again")]
     assert undone[0].was == "was 05:10, put right by Nurse of Saltmarsh Day Unit: entered after the bag"
     said = [line.words for line in record.results]
     assert any(words.startswith("Hb 94 g/L") for words in said)

@@ -42,6 +42,8 @@ WHOLE = (
     said(2, "unit_started", unit=1),
     said(80, "moved", step=2, in_ml=258, out_ml=250, unit=1),
     said(81, "unit_ended", unit=1),
+    said(17, "observation", moment="after_15", pulse=78),
+    said(79, "observation", moment="end", pulse=78),
 )
 GIVEN = (UnitNow(1, "unit 1", "given"),)
 
@@ -136,6 +138,16 @@ def test_the_red_cells_of_totals_are_held_against_the_labels_of_their_units(red_
     )  # fmt: skip
     said_of_it = [check.words for check in found if check.name == "Volume of a unit" and check.state == ASK]
     assert said_of_it == ([f"{red_cells:,} mL of 1 unit is more than the 258 mL on its label"] if asks else [])
+
+
+def test_sets_of_observations_that_were_not_taken_are_one_line_that_asks() -> None:
+    found = lines(WHOLE[:4])
+    assert {name for name, check in found.items() if check.state != OK} == {"Observations"}
+    assert (found["Observations"].state, found["Observations"].words) == (
+        ASK, "none 15 min into unit 1, none at the end",
+    )  # fmt: skip
+    assert lines(WHOLE[:5])["Observations"].words == "none at the end"
+    assert "Observations" not in lines(WHOLE)
 
 
 def test_times_that_cannot_be_stop() -> None:

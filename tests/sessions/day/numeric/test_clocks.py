@@ -3,7 +3,9 @@ Marsden Manual 12.21."""
 
 from datetime import UTC, datetime, timedelta
 
-from sessions.day.numeric.clocks import next_observations
+import pytest
+
+from sessions.day.numeric.clocks import missed_observations, next_observations
 from sessions.day.numeric.entries import Said
 from sessions.day.numeric.tally import PlannedStep, tally
 
@@ -54,3 +56,35 @@ def test_at_the_end_they_are_due_at_once() -> None:
 
 def test_an_undone_observation_does_not_count() -> None:
     assert due((5, "observation", SEEN), (20, "observation", SEEN), (21, "undo", {"number": 2})) == (35, "interval")
+
+
+@pytest.mark.parametrize(
+    ("minutes", "words"),
+    [
+        ((), "none 15 min into units 1 and 2, none at the end"),
+        ((100,), "none 15 min into unit 1"),  # the last of three late ones, when the second unit has just ended
+        ((45, 85, 100), ""),
+        ((40, 80, 95), ""),  # each five minutes early
+        ((39, 80, 95), "none 15 min into unit 1"),
+        ((65, 100), ""),  # five minutes after the first unit has ended
+        ((66, 100), "none 15 min into unit 1"),
+        ((45, 85), "none at the end"),
+    ],
+)
+def test_sets_that_were_not_taken_are_named_at_the_end(minutes: tuple[int, ...], words: str) -> None:
+    """Unit 1 from 30 to 60 minutes, unit 2 from 70 to 100, which is the end."""
+    times = [(30, "unit_started", 1), (60, "unit_ended", 1), (70, "unit_started", 2), (100, "unit_ended", 2)]
+    found = [(minute, kind, {"unit": place}) for minute, kind, place in times]
+    found += [(minute, "observation", SEEN) for minute in minutes]
+    state = tally(PLAN, [Said(n, k, b, at(m), at(m), 1, n - 1) for n, (m, k, b) in enumerate(found, 1)])
+    assert missed_observations(state, ended=at(100), slow_first_min=15) == words
+
+
+def test_a_unit_that_ended_before_its_fifteen_minutes_has_no_set_of_its_own() -> None:
+    found = [(30, "unit_started", {"unit": 1}), (39, "unit_ended", {"unit": 1}), (39, "observation", SEEN)]
+    state = tally(PLAN, [Said(n, k, b, at(m), at(m), 1, n - 1) for n, (m, k, b) in enumerate(found, 1)])
+    assert missed_observations(state, ended=at(39), slow_first_min=15) == ""
+
+
+def at(minute: float) -> datetime:
+    return NINE + timedelta(minutes=minute)

@@ -41,6 +41,9 @@ WHOLE = (
     ("unit_ended", {"unit": 1}, 61),
     ("unit_started", {"unit": 2}, 62),
     ("moved", {"step": 2, "in_ml": 250, "out_ml": 255, "unit": 2}, 100),
+    ("observation", {"moment": "after_15", "pulse": 78}, 35),
+    ("observation", {"moment": "after_15", "pulse": 80}, 77),
+    ("observation", {"moment": "end", "pulse": 76}, 101),
     ("unit_ended", {"unit": 2}, 101),
 )
 
@@ -125,6 +128,13 @@ def test_a_unit_left_at_the_chair_has_to_be_put_away_first(running: ExchangeSess
         finish(running, nurse)
     DonationUnit.objects.filter(pk=spare.pk).update(state="returned", end_reason="not needed")
     assert finish(running, nurse).state == "finished"
+
+
+def test_finishing_without_the_observations_of_the_units_needs_a_reason(running: ExchangeSession, nurse: User) -> None:
+    fill(running, nurse, [entry for entry in WHOLE if entry[0] != "observation"])
+    with pytest.raises(ValidationError, match="Observations: none 15 min into units 1 and 2, none at the end"):
+        finish(running, nurse)
+    assert finish(running, nurse, reason="the monitor kept them").state == "finished"
 
 
 def test_what_is_asked_about_needs_a_reason_and_the_reason_is_kept(running: ExchangeSession, nurse: User) -> None:
