@@ -328,7 +328,7 @@ def test_stopping_the_run_is_one_touch_and_twice_is_once(nurse_client, at):
 
 def test_a_stop_after_the_run_went_on_stops_it_again(nurse_client, running, nurse, at):
     nurse_client.post(at("reaction_stop"))
-    nurse_client.post(at("enter"), {"kind": "resume", "receipt": new_key()})
+    nurse_client.post(at("enter"), {"kind": "resume", "words": "Dr Calloway: go on", "receipt": new_key()})
     nurse_client.post(at("reaction_stop"))
     assert list(Entry.objects.order_by("number").values_list("kind", flat=True))[-3:] == ["pause", "resume", "pause"]
 
