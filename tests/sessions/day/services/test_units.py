@@ -332,7 +332,8 @@ def test_no_unit_is_started_while_the_run_is_paused(bring, check, start, running
     unit = check(bring(), second=second)
     stop_for_reaction(exchange_session=running, key="s", actor=nurse, at=NOW)
     assert "The run is paused" in refusal(start, unit)
-    add_entry(exchange_session=running, key="r", kind="resume", body={}, actor=nurse, at=NOW)
+    said = {"words": "Dr Calloway: go on"}
+    add_entry(exchange_session=running, key="r", kind="resume", body=said, actor=nurse, at=NOW)
     assert start(unit).state == "running"
 
 
