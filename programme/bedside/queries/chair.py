@@ -90,10 +90,10 @@ class Chair:
         if place is None:
             return planned_g_l
         units = DonationUnit.objects.filter(exchange_session=self.exchange_session, place=place)
-        label = units.values_list("hb_g", "volume_ml").first()
-        if label is None or not all(label):
+        hb_g, volume_ml = units.values_list("hb_g", "volume_ml").first() or (None, None)
+        if not hb_g or not volume_ml:
             return planned_g_l
-        said = 1000.0 * label[0] / label[1]
+        said = 1000.0 * hb_g / volume_ml
         return said if CELLS_HB_G_L[0] <= said <= CELLS_HB_G_L[1] else planned_g_l
 
     @cached_property
