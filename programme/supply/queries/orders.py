@@ -74,8 +74,9 @@ class OrderLine:
 
     @property
     def may_be_sent(self) -> bool:
-        """Whether it goes with the others: drafted, and not after its day."""
-        return self.state == OrderState.DRAFTED and not any(alarm.kind == "late" for alarm in self.alarms)
+        """Whether it goes with the others: drafted, not after its day, and nothing in it says stop."""
+        speaks_against = any(alarm.kind == "late" or alarm.level == STOP for alarm in self.alarms)
+        return self.state == OrderState.DRAFTED and not speaks_against
 
 
 @dataclass(frozen=True, slots=True)

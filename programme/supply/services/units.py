@@ -142,12 +142,13 @@ def _take_in(order: BloodOrder, label: ArrivedLabel, *, actor: User, at: datetim
 def _check_new(number: str, product_code: str) -> None:
     """Refuse a unit that is here already, also where one of the two was entered without a product code."""
     rows = SuppliedUnit.objects.filter(donation_number=number)
-    rows = rows.exclude(state__in=[SuppliedUnit.State.RETURNED, SuppliedUnit.State.DISCARDED])
+    rows = rows.exclude(state=SuppliedUnit.State.RETURNED)
     if product_code:
         rows = rows.filter(product_code__in=["", product_code])
     found = rows.select_related("order").first()
     if found is not None:
-        raise ValidationError({"numbers": f"{spaced(number)} has arrived already, for order {found.order.number}."})
+        was = "was discarded" if found.state == SuppliedUnit.State.DISCARDED else "has arrived already"
+        raise ValidationError({"numbers": f"{spaced(number)} {was}, for order {found.order.number}."})
 
 
 @transaction.atomic

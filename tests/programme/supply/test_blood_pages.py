@@ -97,6 +97,16 @@ def test_drafting_and_sending_from_the_page_are_done_once(coordinator_client, si
     assert ["Orders marked as sent: 1." in words for words in said] == [True, False]
 
 
+def test_an_order_that_says_stop_does_not_go_with_the_others(coordinator_client, site, chair, coordinator):
+    booking = make_booked(chair, by=coordinator)
+    coordinator_client.post("/blood/draft/", {"receipt": new_key()})
+    assert len(blood_page(site, NOW).to_send) == 1
+    make_antibody(booking.patient, "anti-S")
+    page = blood_page(site, NOW)
+    assert page.lines[0].mark == "stop"
+    assert page.to_send == ()
+
+
 def test_a_booking_without_a_plan_is_named_with_the_reason(coordinator_client, site, chair, coordinator):
     make_booking(make_patient(site=site), chair, by=coordinator)
     response = coordinator_client.post("/blood/draft/", {"receipt": new_key()}, follow=True)

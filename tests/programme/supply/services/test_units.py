@@ -254,6 +254,35 @@ def test_a_later_life_of_a_returned_number_is_another_row(order, nurse):
     assert (state_of(unit), state_of(again)) == ("returned", "given")
 
 
+@pytest.mark.parametrize(
+    ("end", "words"), [("given", "was given to another person, by order 1"), ("discarded", "was discarded, by order 1")]
+)
+def test_the_chair_refuses_a_unit_that_had_its_end_elsewhere(chair, order, nurse, end, words):
+    (unit,) = arrive(order, nurse, 1)
+    if end == "given":
+        give_unit(unit=unit, version=unit.version, actor=nurse, at=NOW)
+    else:
+        put_away_unit(unit=unit, version=unit.version, state=end, why="out of the fridge 5 h", actor=nurse, at=NOW)
+    other = make_patient(site=chair.site)
+    make_needs(other)
+    there = make_planned_session(other, on=TODAY, state=State.AUTHORISED)
+    label = Label(
+        number_of(1), "O", "+", date(2026, 6, 30), hbs_negative=True, negative=frozenset({"C", "E", "K"})
+    )  # fmt: skip
+    with pytest.raises(ValidationError, match=words):
+        add_unit(exchange_session=there, label=label, out_of_storage_at=None, actor=nurse, at=NOW)
+    follow_bedside((other.pk, order.patient_id), DONE)
+    unit.refresh_from_db()
+    assert (unit.state, unit.given_to_id) == (end, order.patient_id if end == "given" else None)
+
+
+def test_a_discarded_unit_does_not_arrive_again(order, nurse):
+    (unit,) = arrive(order, nurse, 1)
+    put_away_unit(unit=unit, version=unit.version, state="discarded", why="clot", actor=nurse, at=MORNING)
+    with pytest.raises(ValidationError, match="was discarded, for order 1"):
+        arrive(order, nurse, 1, at=MORNING + timedelta(minutes=5))
+
+
 def test_the_chair_refuses_a_unit_that_came_in_for_another_person(chair, order, nurse):
     """Until it is back at the blood bank; then it may come in for somebody else."""
     (unit,) = take_in(
