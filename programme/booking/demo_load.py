@@ -19,7 +19,6 @@ from programme.booking.models import (
     BookingState,
     Chair,
     ClosedDay,
-    Occupied,
     OpeningHours,
     OtherUse,
     Slot,
@@ -52,7 +51,7 @@ def load_diary(*, site: Site, today: date, at: datetime) -> None:
     _wish(people, today, coordinator, at)
     _book_today(people, rows, today, coordinator, at)
     _did_not_come(people[MISSED], rows[1], today, coordinator, at)
-    _came_before(people, rows[0], today, coordinator, at)
+    _came_before(people, rows, today, coordinator, at)
     _book_ahead(site, people, today, coordinator, at)
 
 
@@ -117,8 +116,8 @@ def _stored(patient: Patient, chair: Chair, on: date, state: str, actor: User, m
     )  # fmt: skip
     row.full_clean()
     row.save()
-    if state in STANDING:
-        Occupied.objects.create(booking=row, chair=chair, on=on, slot=slot.number)
+    if state in (*STANDING, BookingState.CAME):
+        bookings.occupy(row, [slot.number])
     trail.write([change_of(patient, "book", row)], actor=actor, at=made_at)
     return row
 
@@ -145,9 +144,9 @@ def _did_not_come(patient: Patient, chair: Chair, today: date, actor: User, at: 
         contacts.log_contact(patient=patient, booking=row, outcome=outcome, words=words, actor=actor, at=when)
 
 
-def _came_before(people: dict[str, Patient], chair: Chair, today: date, actor: User, at: datetime) -> None:
-    """Who is in the chair today was booked for each session of the last year, and once did not come the week before."""
-    for ref in TODAYS:
+def _came_before(people: dict[str, Patient], rows: list[Chair], today: date, actor: User, at: datetime) -> None:
+    """Who is in a chair today had it for each session of the last year, and once did not come the week before."""
+    for ref, chair in zip(TODAYS, rows, strict=True):
         past = people[ref].exchange_sessions.carried_out().filter(on__gte=today - timedelta(days=364), on__lt=today)
         days = list(past.order_by("on").values_list("on", flat=True))
         for on in days:

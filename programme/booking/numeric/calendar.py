@@ -205,6 +205,12 @@ def slots_on(on: date, slots: Iterable[SlotRule]) -> tuple[SlotRule, ...]:
     return tuple(row for row in slots if row.dates.hold(on) and row.chair_dates.hold(on))
 
 
+def slots_covered(on: date, slots: Iterable[SlotRule], *, chair_pk: int, starts: time, ends: time) -> tuple[int, ...]:
+    """Return the slots of a chair that are used up on a day by having it from `starts` to `ends`."""
+    there = (row for row in slots_on(on, slots) if row.chair_pk == chair_pk)
+    return tuple(row.slot for row in there if row.starts < ends and starts < row.ends)
+
+
 def _places(day: Day, slots: tuple[SlotRule, ...], taken: Set[Taken], minutes: int) -> list[Place]:
     """The free places at one chair on one open day."""
     found = []

@@ -36,7 +36,7 @@ from programme.booking.numeric.calendar import (
     Use,
     days,
     free_places,
-    slots_on,
+    slots_covered,
 )
 from programme.core.models import Site
 
@@ -109,11 +109,8 @@ class SiteCalendar:
         gone = next((row for row in self.bookings if row.pk == booking_pk), None)
         if gone is None:
             return self
-        held = {
-            (row.chair_pk, gone.on, row.slot)
-            for row in slots_on(gone.on, self.slots)
-            if row.chair_pk == gone.chair_pk and row.starts < gone.ends and gone.starts < row.ends
-        }
+        covered = slots_covered(gone.on, self.slots, chair_pk=gone.chair_pk, starts=gone.starts, ends=gone.ends)
+        held = {(gone.chair_pk, gone.on, slot) for slot in covered}
         others = tuple(row for row in self.bookings if row.pk != booking_pk)
         return replace(self, bookings=others, taken=self.taken - held)
 

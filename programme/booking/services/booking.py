@@ -6,7 +6,7 @@ did: the place is then taken, and they are told what is still free. The rows of 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -17,9 +17,9 @@ from django.db import IntegrityError, transaction
 from patients.models import Patient
 from patients.services import change_of, state_of
 from programme.booking.models import Booking, BookingState, Occupied
-from programme.booking.numeric.calendar import Place, slots_on
+from programme.booking.numeric.calendar import Place, slots_covered, slots_on
 from programme.booking.numeric.places import refusal, spoken
-from programme.booking.queries.free import SiteCalendar, site_calendar
+from programme.booking.queries.free import SiteCalendar, site_calendar, slot_rules
 from programme.booking.queries.placing import ToPlace, people_of
 from programme.core import trail
 from programme.core.models import Site, User
@@ -103,19 +103,31 @@ def make_booking(
     )  # fmt: skip
     booking.full_clean()
     booking.save()
-    occupy(booking, place)
+    occupy(booking, place.holds)
     trail.write([change_of(patient, "book", booking, why=booking.late_reason)], actor=actor, at=at)
     return booking
 
 
-def occupy(booking: Booking, place: Place) -> None:
-    """Take the slots of a place; raise ValidationError where somebody has one of them."""
-    rows = [Occupied(booking=booking, chair_id=place.chair_pk, on=place.on, slot=slot) for slot in place.holds]
+def occupy(booking: Booking, slots: Iterable[int], *, said: str = TAKEN) -> None:
+    """Take these slots of the booking's chair and day; raise ValidationError, as `said`, where somebody has one."""
+    rows = [Occupied(booking=booking, chair_id=booking.chair_id, on=booking.on, slot=slot) for slot in slots]
     try:
         with transaction.atomic():
             Occupied.objects.bulk_create(rows)
     except IntegrityError as error:
-        raise ValidationError(TAKEN) from error
+        raise ValidationError(said) from error
+
+
+def occupy_again(booking: Booking) -> None:
+    """Take the place that a booking names, where it gave it up; raise ValidationError where somebody else has it."""
+    rules = slot_rules(booking.patient.site, booking.on, booking.on)
+    covered = slots_covered(booking.on, rules, chair_pk=booking.chair_id, starts=booking.starts, ends=booking.ends)
+    where = f"{booking.chair.name} at {booking.starts:%H:%M} on {spoken(booking.on)}"
+    said = (
+        f"{where} has been given to somebody else meanwhile; nothing was recorded. Allowed is any other place that is "
+        "free: book them anew there."
+    )
+    occupy(booking, covered, said=said)
 
 
 def checked_place(row: ToPlace, calendar: SiteCalendar, chair_pk: int, on: date, slot: int) -> Place:

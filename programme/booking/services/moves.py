@@ -10,7 +10,7 @@ from django.db import transaction
 from patients.services import local_day, need_reason
 from programme.booking.models import STANDING, Booking, BookingState, Occupied
 from programme.booking.numeric.places import spoken
-from programme.booking.services.booking import change_state, hold, make_booking, told
+from programme.booking.services.booking import change_state, hold, make_booking, occupy_again, told
 from programme.core import changes
 from programme.core.models import User
 
@@ -82,13 +82,18 @@ def did_not_come(*, booking: Booking, version: int, actor: User, at: datetime, r
 
 @transaction.atomic
 def came(*, booking: Booking, version: int, actor: User, at: datetime) -> None:
-    """Record that somebody came; also of one who was taken as not having come."""
+    """Record that somebody came; also of one who was taken as not having come, whose place is theirs again.
+
+    Raises ValidationError where somebody else has that place meanwhile; then nothing is kept.
+    """
     hold(booking.patient)
     _refuse_ahead(booking, at, "came")
     change_state(
         booking, version, BookingState.CAME, (*STANDING, BookingState.MISSED), action="came", actor=actor, at=at,
         ended_reason="",
     )  # fmt: skip
+    if not booking.occupied.exists():
+        occupy_again(booking)
 
 
 def _who(ended_by: str) -> str:

@@ -12,7 +12,7 @@ from django.test import TestCase, override_settings
 from patients.models import Patient
 from programme.bedside.demo_load import FINISHED, RUNNING, SIGNED, WAITING, load_day
 from programme.booking.demo_load import MISSED, load_diary
-from programme.booking.models import Booking
+from programme.booking.models import Booking, Occupied
 from programme.booking.queries.chairs import displaced
 from programme.booking.queries.contacts import read_contacts
 from programme.booking.queries.diary import read_diary
@@ -142,6 +142,8 @@ def test_the_diary_of_the_demo_shows_all_that_happens_in_one(site):
     assert states["booked"] + states["confirmed"] >= 10
     assert len(site.chairs.all()) == 4
     assert displaced(site, TODAY) == ()
+    holding = Booking.objects.filter(state__in=["booked", "confirmed", "came"])
+    assert set(Occupied.objects.values_list("booking", flat=True)) == set(holding.values_list("pk", flat=True))
     assert len(read_diary(site, AT).everyone) >= 3
     page = read_contacts(site, AT)
     assert [(one.patient_ref, one.tries, one.is_escalated) for one in page.to_reach] == [(MISSED, 2, True)]

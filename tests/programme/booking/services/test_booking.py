@@ -12,6 +12,7 @@ from programme.booking.models import (
     ClosedDay,
     Occupied,
     OtherUse,
+    Slot,
     StaffLimit,
     Wishes,
 )
@@ -262,11 +263,58 @@ def test_did_not_come_and_came_after_all(ada, chair, coordinator):
     moves.did_not_come(booking=made, version=made.version, actor=coordinator, at=NOW)
     assert (Booking.objects.get().state, Occupied.objects.count()) == ("missed", 0)
     moves.came(booking=made, version=made.version, actor=coordinator, at=NOW)
-    assert Booking.objects.get().state == "came"
+    assert (Booking.objects.get().state, Occupied.objects.get().booking_id) == ("came", made.pk)
     with pytest.raises(ValidationError, match="Say why"):
         moves.did_not_come(booking=made, version=made.version, actor=coordinator, at=NOW)
     actions = list(TrailEntry.objects.order_by("number").values_list("action", flat=True))
     assert actions == ["did not come", "came"]
+
+
+def came_after_all(booking, by):
+    booking.refresh_from_db()
+    moves.came(booking=booking, version=booking.version, actor=by, at=NOW)
+
+
+@pytest.fixture
+def missed(ada, fit, site, coordinator):
+    """A long session booked for today, over both starts of a chair, that was taken as not kept."""
+    chair = make_chair(site, starts=time(11), ends=time(12))
+    Slot.objects.create(chair=chair, number=2, starts=time(14), ends=time(16), since=chair.since)
+    made = book(ada, chair, coordinator, on=TODAY + timedelta(days=1))
+    assert set(Occupied.objects.values_list("slot", flat=True)) == {1, 2}
+    Booking.objects.update(on=TODAY)
+    Occupied.objects.update(on=TODAY)
+    made.refresh_from_db()
+    moves.did_not_come(booking=made, version=made.version, actor=coordinator, at=NOW)
+    assert Occupied.objects.count() == 0
+    return made
+
+
+def test_who_came_after_all_has_the_whole_place_again(missed, coordinator, site, fit):
+    came_after_all(missed, coordinator)
+    assert set(Occupied.objects.values_list("booking", "chair", "on", "slot")) == {
+        (missed.pk, missed.chair_id, TODAY, slot) for slot in (1, 2)
+    }
+    other = make_patient("R2", site=site)
+    make_standing(other, fit)
+    with pytest.raises(ValidationError, match="taken a moment ago"):
+        bookings.book(
+            patient=other, chair_pk=missed.chair_id, on=TODAY, slot=2, actor=coordinator, at=NOW, late_reason="x"
+        )
+
+
+def test_a_place_that_somebody_else_has_meanwhile_is_not_had_again(missed, coordinator, site):
+    other = make_booking(make_patient("R2", site=site), missed.chair, on=TODAY)
+    before = TrailEntry.objects.count()
+    with pytest.raises(ValidationError) as caught:
+        came_after_all(missed, coordinator)
+    assert caught.value.messages == [
+        f"{missed.chair.name} at 11:00 on Mon 1 Jun 2026 has been given to somebody else meanwhile; nothing was "
+        "recorded. Allowed is any other place that is free: book them anew there."
+    ]
+    missed.refresh_from_db()
+    assert (missed.state, TrailEntry.objects.count()) == ("missed", before)
+    assert Occupied.objects.get().booking == other
 
 
 @pytest.mark.parametrize("ends", [moves.did_not_come, moves.came])

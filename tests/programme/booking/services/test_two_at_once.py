@@ -158,6 +158,5 @@ def test_the_database_itself_refuses_a_slot_twice(unit):
     other = Booking(patient=people[1], chair=chair, on=MONDAY, starts=chair.slots.get().starts)
     other.ends, other.made_by, other.made_at = chair.slots.get().ends, people[0].bookings.get().made_by, NOW
     other.save()
-    place = bookings.Place(chair.pk, chair.name, 1, other.starts, other.ends, MONDAY, (1,))
     with pytest.raises(ValidationError, match="taken a moment ago"):
-        bookings.occupy(other, place)
+        bookings.occupy(other, [1])
