@@ -176,10 +176,11 @@ class Alarm:
 class OrderFacts:
     """An order as it stands, beside what holds now.
 
-    units, confirmed, here: ordered, confirmed, arrived and not put away. units_now: by the plan of today, None where
-    there is none, with `no_plan` for the reason. starts: by the booking of today. standing: its booking stands.
-    moved_to: day of the booking that took its place. needs_now: as recorded now. sample_holds: the newest sample holds
-    at the start, None where none was taken for it yet. can_sample: a sample can still be taken in time.
+    units, confirmed, here: ordered, confirmed, arrived and not put away; given: of the order, to its person. units_now:
+    by the plan of today, None where there is none, with `no_plan` for the reason. starts: by the booking of today.
+    standing: its booking stands. moved_to: day of the booking that took its place. needs_now: as recorded now.
+    sample_holds: the newest sample holds at the start, None where none was taken for it yet. can_sample: a sample can
+    still be taken in time.
     """
 
     state: str
@@ -199,7 +200,13 @@ class OrderFacts:
     moved_to: date | None = None
     booking_words: str = ""
     given_elsewhere: int = 0
+    given: int = 0
     no_plan: str = ""
+
+    @property
+    def missing(self) -> int:
+        """How many of an order of which some came are not here and were not given."""
+        return max(self.units - self.here - self.given, 0) if self.state == ARRIVED else 0
 
 
 def alarms(facts: OrderFacts, *, today: date, now: datetime, answer_days: int) -> tuple[Alarm, ...]:
@@ -266,6 +273,9 @@ def _ordering(facts: OrderFacts, today: date, answer_days: int) -> list[Alarm]:
         if waits >= answer_days or (facts.starts.date() - today).days <= 1:
             said = "not confirmed" if facts.state == SENT else f"{facts.confirmed} of {facts.units} confirmed"
             return [Alarm(CHECK, "answer", f"{said}, sent {waits} day{'s' * (waits != 1)} ago: telephone.")]
+    if facts.missing and facts.standing:
+        words = f"{count_of(facts.missing, 'unit')} of {facts.units} not here: telephone the blood bank."
+        return [Alarm(CHECK, "missing", words)]
     return []
 
 

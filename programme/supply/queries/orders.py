@@ -55,6 +55,7 @@ class OrderLine:
     sample_today: bool
     alarms: tuple[Alarm, ...]
     why_not: str = ""
+    missing: int = 0  # of an order of which some came
 
     @property
     def mark(self) -> str:
@@ -103,7 +104,7 @@ class BloodPage:
     def sheet(self) -> tuple[OrderLine, ...]:
         """What the blood bank is asked for: every open order of which units are still to come."""
         asked = (OrderState.DRAFTED, OrderState.SENT, OrderState.PART, OrderState.CONFIRMED)
-        return tuple(line for line in self.lines if line.state in asked)
+        return tuple(line for line in self.lines if line.state in asked or line.missing)
 
     @property
     def loud(self) -> tuple[tuple[OrderLine, Alarm], ...]:
@@ -204,6 +205,7 @@ def _line(
         sample=basis.sample,
         sample_today=facts.standing and _today(basis.sample, now),
         alarms=alarms(facts, today=now.date(), now=now, answer_days=int(settings["blood_answer_days"])),
+        missing=facts.missing,
     )
 
 
@@ -228,6 +230,7 @@ def facts_of(order: BloodOrder, basis: Basis, units: Sequence[SuppliedUnit], sen
         can_sample=bool(basis.sample.spans),
         moved_to=moved.on if moved is not None else None,
         booking_words=GONE.get(BookingState(booking.state), ""),
+        given=sum(unit.given_to_id == order.patient_id for unit in units),
         given_elsewhere=sum(unit.given_to_id not in (None, order.patient_id) for unit in units),
         no_plan=basis.planned.why_not,
     )

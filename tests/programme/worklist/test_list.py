@@ -493,7 +493,8 @@ def test_any_reference_a_unit_may_use_can_be_listed_and_opened(nurse_client, sit
         ("sent", {}, "blood sent for"),
         ("part", {"confirmed_units": 3}, "blood 3 of 4"),
         ("confirmed", {"confirmed_units": 4}, "blood confirmed"),
-        ("arrived", {"confirmed_units": 4}, "blood here"),
+        ("arrived", {"confirmed_units": 4}, "blood 1 of 4 here"),
+        ("arrived", {"units": 1, "confirmed_units": 1}, "blood here"),
     ],
 )
 @pytest.mark.usefixtures("frozen_day")
