@@ -152,6 +152,8 @@ def _before_words(shown: Prescription | PlanDraft, known: Known) -> str:
     hb = shown.inputs.get("hb") or {}
     if not hb.get("result"):
         return "Before, expected"
+    if known.hb is not None and known.hb.pk == hb["result"] and round(known.hb.value) != round(shown.hb_g_l):
+        return f"Before, Hb as typed{', HbS forecast' if shown.hbs_is_forecast else ''}"
     taken = datetime.fromisoformat(hb["taken_at"]).astimezone(known.at.tzinfo)
     when = f"{taken:%H:%M} today" if taken.date() == known.at.date() else f"{taken.day} {taken:%b, %H:%M}"
     return f"Before, Hb measured {when}{', HbS forecast' if shown.hbs_is_forecast else ''}"

@@ -257,7 +257,7 @@ def sample_check(sample: Sample | None, ended_at: datetime | None, wait_min: flo
     """Return the line of the after-sample: how long after the end, from where, and what speaks against it."""
     if sample is None or ended_at is None:
         return Check(ASK, "After-sample", f"not entered; wait here is {wait_min:.0f} min")
-    minutes = (sample.taken_at - ended_at) / timedelta(minutes=1)
+    minutes = _minutes_after(sample, ended_at)
     where = f"; {sample.place}" if sample.place else ""
     against = sample_doubts(sample, ended_at, wait_min)
     if against:
@@ -265,10 +265,15 @@ def sample_check(sample: Sample | None, ended_at: datetime | None, wait_min: flo
     return Check(OK, f"After-sample {minutes:.0f} min after the end", f"wait here is {wait_min:.0f} min{where}")
 
 
+def _minutes_after(sample: Sample, ended_at: datetime) -> float:
+    """Minutes from the end to the sample; 0 for one typed to the minute of the end, which lies seconds before it."""
+    return max((sample.taken_at - ended_at) / timedelta(minutes=1), 0.0)
+
+
 def sample_doubts(sample: Sample, ended_at: datetime, wait_min: float) -> tuple[str, ...]:
     """Return a sentence for everything that makes the after-results doubtful; empty where nothing does."""
     found = []
-    minutes = (sample.taken_at - ended_at) / timedelta(minutes=1)
+    minutes = _minutes_after(sample, ended_at)
     if minutes < wait_min:
         found.append(
             f"Taken {minutes:.0f} min after the end, before the wait of {wait_min:.0f} min: "

@@ -184,6 +184,15 @@ def test_typing_works_it_out_and_keeps_nothing(nurse_client, measured):
     assert LabResult.objects.filter(source="by hand").count() == 0
 
 
+def test_an_hb_that_is_typed_is_not_called_measured_at_the_time_of_another(nurse_client, measured):
+    exchange_session = plan_today(nurse_client, measured)
+    assert "Before, Hb measured" in text_of(nurse_client.get(address("plan", exchange_session)))
+    sent = sent_of(exchange_session, hb_g_l="90", do="work")
+    text = text_of(nurse_client.post(address("typed", exchange_session), sent))
+    assert "Before, Hb as typed" in text
+    assert "Before, Hb measured" not in text
+
+
 def test_without_script_the_button_shows_the_same(nurse_client, measured):
     exchange_session = plan_today(nurse_client, measured)
     sent = sent_of(exchange_session, hb_g_l="90", do="work")
