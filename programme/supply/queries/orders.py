@@ -75,8 +75,8 @@ class OrderLine:
 
     @property
     def may_be_sent(self) -> bool:
-        """Whether it goes with the others: drafted, not after its day, and nothing in it says stop."""
-        speaks_against = any(alarm.kind == "late" or alarm.level == STOP for alarm in self.alarms)
+        """Whether it goes with the others: drafted, not after its day, and its needs are those of now."""
+        speaks_against = {"late", "needs"} & {alarm.kind for alarm in self.alarms}
         return self.state == OrderState.DRAFTED and not speaks_against
 
 
