@@ -8,7 +8,7 @@ from django.core.exceptions import ValidationError
 from django.db import models
 from django.db.models import F, Q
 
-from programme.core.models import Site, User, Versioned
+from programme.core.models import Site, User, Versioned, between
 
 
 class Sex(models.TextChoices):
@@ -47,17 +47,6 @@ class Spleen(models.TextChoices):
     PRESENT = "present", "present"
     ABSENT = "absent", "absent"
     UNKNOWN = "", "not recorded"
-
-
-def between(field: str, low: float, high: float, unit: str, *, empty: bool = False) -> models.CheckConstraint:
-    """Return a constraint that holds `field` within [low, high]; its message says what is allowed."""
-    inside = Q(**{f"{field}__gte": low, f"{field}__lte": high})
-    shown = unit.replace("%", "%%")
-    return models.CheckConstraint(
-        condition=inside | Q(**{f"{field}__isnull": True}) if empty else inside,
-        name=f"%(class)s_{field}_range",
-        violation_error_message=f"{field}: allowed is {low:g} to {high:g} {shown}.",
-    )
 
 
 class PatientQuerySet(models.QuerySet["Patient"]):
@@ -187,6 +176,12 @@ class Answers(models.TextChoices):
     NOTHING = "", "no suggestion stood beside it"
 
 
+class GoalsQuerySet(models.QuerySet["Goals"]):
+    def begun(self, on: date) -> GoalsQuerySet:
+        """Those that have begun on a day, the one that counts first."""
+        return self.filter(since__lte=on).order_by("-since", "-pk")
+
+
 class Goals(models.Model):
     """What was decided for a person from a day on; never overwritten, the newest that has begun counts.
 
@@ -215,6 +210,8 @@ class Goals(models.Model):
     decided_by = models.ForeignKey(User, models.PROTECT, null=True, blank=True, related_name="+")
     decided_by_name = models.CharField(max_length=120, blank=True)
     recorded_at = models.DateTimeField()
+
+    objects = GoalsQuerySet.as_manager()
 
     class Meta:
         constraints = [

@@ -5,8 +5,8 @@ from __future__ import annotations
 from django.db import models
 from django.db.models import F, Q
 
-from patients.models import LabResult, Patient, between
-from programme.core.models import Site, User, Versioned
+from patients.models import LabResult, Patient
+from programme.core.models import Site, User, Versioned, between
 
 
 class State(models.TextChoices):

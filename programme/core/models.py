@@ -57,6 +57,17 @@ class Site(Versioned):
         return self.name
 
 
+def between(field: str, low: float, high: float, unit: str, *, empty: bool = False) -> models.CheckConstraint:
+    """Return a constraint that holds `field` within [low, high]; its message says what is allowed."""
+    inside = Q(**{f"{field}__gte": low, f"{field}__lte": high})
+    shown = unit.replace("%", "%%")
+    return models.CheckConstraint(
+        condition=inside | Q(**{f"{field}__isnull": True}) if empty else inside,
+        name=f"%(class)s_{field}_range",
+        violation_error_message=f"{field}: allowed is {low:g} to {high:g} {shown}.",
+    )
+
+
 class SiteSettingQuerySet(models.QuerySet["SiteSetting"]):
     def newest_first(self) -> SiteSettingQuerySet:
         return self.order_by("-since", "-pk")

@@ -28,7 +28,7 @@ FLAGS = {"flag_brain": "cerebrovascular", "flag_heart": "cardiac", "flag_lung_pr
 
 def standing_of(patient: Patient, on: date) -> dict[str, Any]:
     """Return what a plan of the day `on` rests on beside today's figures, as its inputs name it. Five queries."""
-    goals = Goals.objects.filter(patient=patient, since__lte=on).order_by("-since", "-pk").first()
+    goals = Goals.objects.begun(on).filter(patient=patient).first()
     needs = TransfusionNeeds.objects.filter(patient=patient).values_list("version", flat=True).first()
     antibodies = Antibody.objects.filter(patient=patient, withdrawn_reason="").order_by("pk")
     return {

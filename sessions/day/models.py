@@ -5,8 +5,8 @@ from __future__ import annotations
 from django.db import models
 from django.db.models import Q
 
-from patients.models import Patient, between
-from programme.core.models import User, Versioned
+from patients.models import Patient
+from programme.core.models import User, Versioned, between
 from sessions.models import DonationUnit, ExchangeSession, Method
 
 

@@ -41,7 +41,7 @@ from sessions.models import (
     UnitState,
 )
 
-GIVEN = (UnitState.RUNNING, UnitState.GIVEN)
+STARTED = (UnitState.RUNNING, UnitState.GIVEN)
 BLOOD_MAY_HAVE_MOVED = (State.RUNNING, State.FINISHED, State.CLOSED, State.ABANDONED)
 
 
@@ -181,7 +181,7 @@ def done_by_totals(exchange_session: ExchangeSession, units: Iterable[UnitNow]) 
         return None
     return Done(
         steps=(),
-        places=tuple(unit.place for unit in units if unit.state in GIVEN),
+        places=tuple(unit.place for unit in units if unit.state in STARTED),
         saline_in_ml=row.saline_in_ml or 0.0,
         red_cells_in_ml=row.red_cells_in_ml,
         out_ml=row.blood_out_ml,
@@ -247,7 +247,7 @@ def _hb_after(
     """Hb after beside its ceiling, and what was done since its sample; totals of a machine tell of nothing since."""
     if hb is None:
         return None
-    goals = Goals.objects.filter(patient=exchange_session.patient_id, since__lte=on).order_by("-since", "-pk")
+    goals = Goals.objects.begun(on).filter(patient=exchange_session.patient_id)
     ceiling = goals.values_list("hb_ceiling_g_l", flat=True).first()
     checks = FollowUp.objects.filter(exchange_session=exchange_session, kind=FollowUp.Kind.RECHECK)
     return HbAfter(

@@ -2,26 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, tzinfo
 
 from programme.bedside.numeric.balance import Judged, judged
-from programme.bedside.numeric.words import ml, totals_words, vitals_words
-from programme.bedside.queries.run import balance_limits, due_of, halt_words
-from programme.bedside.queries.run_rows import LogRow, SlowStart, UnitRow, log_rows, slow_start_of, unit_rows
-from programme.core.settings_of_site import site_settings
-from programme.worklist.queries.who import Blood, blood_needed
-from sessions.day.inputs import open_signs
-from sessions.day.models import Entry, Prescription
-from sessions.day.numeric.clocks import Due
+from programme.bedside.numeric.words import ml, totals_words
+from programme.bedside.queries.board import Board, balance_limits, board_of
+from programme.bedside.queries.run_rows import SlowStart, UnitRow, slow_start_of
+from sessions.day.models import Prescription
 from sessions.day.numeric.draft import totals
 from sessions.day.numeric.entries import TOTALS
 from sessions.day.numeric.machine import Totals
-from sessions.day.numeric.tally import Tally, tally
 from sessions.day.numeric.unit_volumes import more_of_all_words, most_of_unit_ml, over_units_words
-from sessions.day.queries import Ending, plan_carried_out, planned_steps, said_of
-from sessions.models import DonationUnit, ExchangeSession, State, UnitState
+from sessions.day.queries import Ending
+from sessions.models import ExchangeSession, UnitState
 
 OVER = (UnitState.GIVEN, UnitState.RETURNED, UnitState.DISCARDED)
 
@@ -53,28 +48,12 @@ class Planned:
 
 
 @dataclass(frozen=True, slots=True)
-class AutomatedRun:
-    """What the page shows. balance: of the totals, None while they are not entered."""
+class AutomatedRun(Board):
+    """A session that a machine carries out. balance: of the totals, None while they are not entered."""
 
-    exchange_session: ExchangeSession
-    plan: Prescription
     planned: Planned
-    blood: Blood
-    settings: Mapping[str, float]
-    tally: Tally
     balance: Judged | None
-    units: tuple[UnitRow, ...]
-    log: tuple[LogRow, ...]
-    keys: tuple[str, ...]
-    due: Due | None
     slow: SlowStart | None
-    last_seen: str
-    last_seen_at: datetime | None
-    sign_open: bool
-
-    @property
-    def is_running(self) -> bool:
-        return self.exchange_session.state == State.RUNNING
 
     @property
     def started(self) -> int:
@@ -113,8 +92,8 @@ class AutomatedRun:
 
     @property
     def title(self) -> str:
-        if self.is_running and self.tally.paused_since is not None:
-            return halt_words(self.tally)
+        if self.pause_words:
+            return self.pause_words
         unit = self.unit_now
         if unit is not None:
             what = "is being given" if unit.state == UnitState.RUNNING else "is next"
@@ -126,7 +105,7 @@ class AutomatedRun:
         """What to do now."""
         if not self.is_running:
             return "Nothing is left to do here."
-        if self.tally.paused_since is not None:
+        if self.pause_words:
             return "Give nothing now. The machine itself is stopped by people."
         unit = self.unit_now
         if unit is not None and unit.state == UnitState.RUNNING:
@@ -152,38 +131,17 @@ def unit_to_act_on(units: Sequence[UnitRow]) -> UnitRow | None:
 
 
 def automated_of(exchange_session: ExchangeSession, *, today: date, at: datetime) -> AutomatedRun | None:
-    """Return the page of an automated session; None where it never had a signed plan.
-
-    Eight queries, two more after a sign of haemolysis.
-    """
-    plan = plan_carried_out(exchange_session)
-    if plan is None:
+    """Return the page of an automated session; None where it never had a signed plan. Queries as `board_of`."""
+    board = board_of(exchange_session, today=today, at=at)
+    if board is None:
         return None
-    settings = site_settings(exchange_session.patient.site, at)
-    entries = list(Entry.objects.filter(exchange_session=exchange_session).select_related("by").order_by("number"))
-    state = tally(planned_steps(plan.steps), [said_of(entry) for entry in entries])
-    rows = DonationUnit.objects.filter(exchange_session=exchange_session).order_by("place")
-    units = unit_rows(list(rows.select_related("first_checker", "second_checker")), state, settings)
-    wanted = unit_to_act_on(units)
-    blood = blood_needed(exchange_session.patient, today)
-    seen = max(state.observations, key=lambda said: said.happened_at, default=None)
-    runs = exchange_session.state == State.RUNNING
+    plan, settings, totals_told = board.plan, board.settings, board.tally.totals
+    wanted = unit_to_act_on(board.units)
     return AutomatedRun(
-        exchange_session=exchange_session,
-        plan=plan,
+        **board.as_fields(),
         planned=planned_of(plan),
-        blood=blood,
-        settings=settings,
-        tally=state,
-        balance=judged(state.totals.balance_ml, balance_limits(plan, settings)) if state.totals else None,
-        units=units,
-        log=log_rows(entries, state),
-        keys=tuple(entry.key for entry in entries),
-        due=due_of(exchange_session, state, settings),
-        slow=slow_start_of(units, wanted.place if wanted else None, settings, at) if runs else None,
-        last_seen=vitals_words(seen.body) if seen else "",
-        last_seen_at=seen.happened_at if seen else None,
-        sign_open=bool(blood.last_sign and open_signs(exchange_session.patient)),
+        balance=judged(totals_told.balance_ml, balance_limits(plan, settings)) if totals_told else None,
+        slow=slow_start_of(board.units, wanted.place if wanted else None, settings, at) if board.is_running else None,
     )
 
 

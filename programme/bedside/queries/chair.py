@@ -14,44 +14,48 @@ from sessions.day.models import Entry, Prescription
 from sessions.day.numeric.done import CELLS_HB_G_L
 from sessions.day.numeric.entries import MOVED, TOTALS
 from sessions.day.numeric.standing import ended_now
+from sessions.day.numeric.tally import Tally
 from sessions.day.numeric.unit_volumes import over_unit_words, over_units_words
 from sessions.day.queries import clocks_of, plan_carried_out, tally_of, times_of
 from sessions.models import DonationUnit, ExchangeSession
 from sessions.numeric.exchange import Start
 
 
-def too_fast(entry: Entry) -> str:
-    """Return what speaks against a volume kept during the slow start of its unit; '' for every other entry."""
-    place = entry.body.get("unit")
-    if entry.kind != MOVED or place is None:
-        return ""
-    site = entry.exchange_session.patient.site
-    settings = site_settings(site, entry.received_at)
-    unit = DonationUnit.objects.filter(exchange_session=entry.exchange_session, place=place).first()
-    if unit is None:
+def asked_about(entry: Entry) -> str:
+    """Return what speaks against the red cells of an entry that is kept, in sentences; '' where nothing does."""
+    is_of_unit = entry.kind == MOVED and entry.body.get("unit") is not None and entry.body["in_ml"] > 0
+    if not is_of_unit and entry.kind != TOTALS:
         return ""
     state = tally_of(entry.exchange_session)
+    units = {unit.place: unit for unit in DonationUnit.objects.filter(exchange_session=entry.exchange_session)}
+    if entry.kind == TOTALS:
+        return _all_too_much(entry, state, units)
+    place = entry.body["unit"]
+    return " ".join(words for words in (_too_much(place, state, units), _too_fast(entry, state, units[place])) if words)
+
+
+def _all_too_much(entry: Entry, state: Tally, units: Mapping[int, DonationUnit]) -> str:
+    started = [place for place, times in sorted(state.units.items()) if times.started_at]
+    told = int(entry.body["units"])
+    labels = [units[place].volume_ml if place in units else None for place in started]
+    words = over_units_words(entry.body["red_cells_in_ml"], [*labels, *[None] * told][:told])
+    return f"{words}." if words else ""
+
+
+def _too_much(place: int, state: Tally, units: Mapping[int, DonationUnit]) -> str:
+    words = over_unit_words(place, state.units[place].in_ml, units[place].volume_ml)
+    return f"{words}." if words else ""
+
+
+def _too_fast(entry: Entry, state: Tally, unit: DonationUnit) -> str:
+    """What speaks against a volume kept during the slow start of its unit."""
+    site = entry.exchange_session.patient.site
+    settings = site_settings(site, entry.received_at)
     until = clocks_of(unit, state, settings).slow_until
     if until is None or entry.happened_at >= until:
         return ""
-    local = until.astimezone(ZoneInfo(site.time_zone))
-    return slow_words(place, times_of(unit, state).in_ml, most_ml=settings["slow_first_ml"], until=f"{local:%H:%M}")
-
-
-def too_much(entry: Entry) -> str:
-    """Return what speaks against the volume of a unit, or of all in totals, once it is kept; '' where nothing does."""
-    place = entry.body.get("unit")
-    if not (entry.kind == TOTALS or (entry.kind == MOVED and place is not None and entry.body["in_ml"] > 0)):
-        return ""
-    units = DonationUnit.objects.filter(exchange_session=entry.exchange_session).values_list("place", "volume_ml")
-    labels, state = dict(units), tally_of(entry.exchange_session)
-    if entry.kind == MOVED:
-        words = over_unit_words(place, state.units[place].in_ml, labels.get(place))
-    else:
-        started = [labels.get(one) for one, times in sorted(state.units.items()) if times.started_at]
-        told = int(entry.body["units"])
-        words = over_units_words(entry.body["red_cells_in_ml"], [*started, *[None] * told][:told])
-    return f"{words}." if words else ""
+    local, given_ml = until.astimezone(ZoneInfo(site.time_zone)), times_of(unit, state).in_ml
+    return slow_words(unit.place, given_ml, most_ml=settings["slow_first_ml"], until=f"{local:%H:%M}")
 
 
 class Chair:

@@ -15,8 +15,8 @@ from programme.bedside.numeric.words import (
     slow_words,
     stroke_sentence,
     stroke_title,
-    vitals_words,
 )
+from programme.bedside.queries.board import Board, balance_limits, board_of
 from programme.bedside.queries.run_rows import (
     Clash,
     LogRow,
@@ -24,28 +24,19 @@ from programme.bedside.queries.run_rows import (
     StepRow,
     UnitRow,
     clashes_of,
-    log_rows,
     slow_start_of,
     step_row,
-    unit_rows,
 )
 from programme.core.models import User
-from programme.core.settings_of_site import site_settings
-from programme.planning.numeric.limits import limits_for
-from programme.worklist.queries.who import Blood, blood_needed
-from sessions.day.inputs import open_signs
-from sessions.day.models import Entry, Prescription
-from sessions.day.numeric.clocks import Due, next_observations
+from sessions.day.models import Prescription
 from sessions.day.numeric.standing import TENTH, EndedNow, ended_now
 from sessions.day.numeric.strokes import Stroke, coming
-from sessions.day.numeric.tally import Tally, tally
+from sessions.day.numeric.tally import Tally
 from sessions.day.numeric.unit_volumes import more_words, most_of_unit_ml, over_unit_words
 from sessions.day.numeric.weighing import blood_density_g_ml, off_by_ml
-from sessions.day.queries import plan_carried_out, planned_steps, said_of
-from sessions.models import DonationUnit, ExchangeSession, Fluid, Method, State, UnitState
+from sessions.day.queries import STARTED
+from sessions.models import ExchangeSession, Fluid, Method, UnitState
 from sessions.numeric.exchange import Start
-
-STARTED = (UnitState.RUNNING, UnitState.GIVEN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,12 +52,9 @@ class Touch:
 
 
 @dataclass(frozen=True, slots=True)
-class Run:
-    exchange_session: ExchangeSession
-    plan: Prescription
-    blood: Blood
-    settings: Mapping[str, float]
-    tally: Tally
+class Run(Board):
+    """A session by hand: its touches to come, balance and volumes."""
+
     touches: tuple[Touch, ...]
     limits: BalanceLimits
     balance: Judged
@@ -77,31 +65,17 @@ class Run:
     planned_in_ml: float
     planned_out_ml: float
     steps: tuple[StepRow, ...]
-    units: tuple[UnitRow, ...]
-    log: tuple[LogRow, ...]
-    keys: tuple[str, ...]  # of every entry in it, as the browsers made them
     clashes: tuple[Clash, ...]
-    due: Due | None
     slow: SlowStart | None
-    last_seen: str
-    last_seen_at: datetime | None
     density_g_ml: float
     off_by_ml: float
-    sign_open: bool  # of haemolysis, not judged yet: no red cells
-
-    @property
-    def is_running(self) -> bool:
-        return self.exchange_session.state == State.RUNNING
 
     @property
     def halt(self) -> str:
         """The page's heading while nothing is to be given; '' where the next touch may be made."""
-        if not self.is_running:
-            return ""
-        if self.tally.paused_since is not None:
-            return halt_words(self.tally)
         needs_cells = self.now is not None and self.now.stroke.fluid == Fluid.RED_CELLS
-        return "Stopped: possible haemolysis" if self.sign_open and needs_cells else ""
+        barred = self.is_running and self.sign_open and needs_cells
+        return self.pause_words or ("Stopped: possible haemolysis" if barred else "")
 
     @property
     def now(self) -> Touch | None:
@@ -206,35 +180,21 @@ def _holds(unit: UnitRow) -> dict[str, Any]:
 
 
 def run_of(exchange_session: ExchangeSession, *, viewer: User, today: date, at: datetime) -> Run | None:
-    """Return the bedside page of a session; None where it never had a signed plan.
-
-    Eight queries, two more after a sign of haemolysis.
-    """
-    plan = plan_carried_out(exchange_session)
-    if plan is None:
+    """Return the bedside page of a session by hand; None where it never had a signed plan. Queries as `board_of`."""
+    board = board_of(exchange_session, today=today, at=at)
+    if board is None:
         return None
-    settings = site_settings(exchange_session.patient.site, at)
-    entries = list(Entry.objects.filter(exchange_session=exchange_session).select_related("by").order_by("number"))
-    state = tally(planned_steps(plan.steps), [said_of(entry) for entry in entries])
-    rows = DonationUnit.objects.filter(exchange_session=exchange_session).order_by("place")
-    units = unit_rows(list(rows.select_related("first_checker", "second_checker")), state, settings)
-    touches = _touches(state, plan, units)
+    plan, state, settings = board.plan, board.tally, board.settings
+    touches = _touches(state, plan, board.units)
     limits = balance_limits(plan, settings)
     ended = _ended(plan, state, settings)
-    log = log_rows(entries, state)
     planned_in = sum(step.planned.in_ml for step in state.steps)
     planned_out = sum(step.planned.out_ml for step in state.steps)
     scale = scale_of(planned_in, planned_out, state.in_ml, state.out_ml)
     first = touches[0].stroke if touches else None
     hb = ended.hb_at_once_g_l if ended else plan.hb_g_l
-    blood = blood_needed(exchange_session.patient, today)
-    seen = max(state.observations, key=lambda said: said.happened_at, default=None)
     return Run(
-        exchange_session=exchange_session,
-        plan=plan,
-        blood=blood,
-        settings=settings,
-        tally=state,
+        **board.as_fields(),
         touches=touches,
         limits=limits,
         balance=judged(state.balance_ml, limits),
@@ -245,51 +205,17 @@ def run_of(exchange_session: ExchangeSession, *, viewer: User, today: date, at: 
         planned_in_ml=planned_in,
         planned_out_ml=planned_out,
         steps=tuple(step_row(step, state) for step in state.steps),
-        units=units,
-        log=log,
-        keys=tuple(entry.key for entry in entries),
-        clashes=clashes_of(state, log, entries, viewer),
-        due=due_of(exchange_session, state, settings),
-        slow=slow_start_of(units, first.unit if first else None, settings, at)
-        if exchange_session.state == State.RUNNING
-        else None,
-        last_seen=vitals_words(seen.body) if seen else "",
-        last_seen_at=seen.happened_at if seen else None,
+        clashes=clashes_of(state, board.log, board.entries, viewer),
+        slow=slow_start_of(board.units, first.unit if first else None, settings, at) if board.is_running else None,
         density_g_ml=blood_density_g_ml(hb),
         off_by_ml=off_by_ml(max(planned_out, state.out_ml), hb),
-        sign_open=bool(blood.last_sign and open_signs(exchange_session.patient)),
     )
-
-
-def halt_words(state: Tally) -> str:
-    """Say why a run stands still that is paused."""
-    return "Stopped for a reaction" if state.halted else "Paused"
 
 
 def _before(stroke: Stroke | None, state: Tally, limits: BalanceLimits) -> Judged | None:
     if stroke is None:
         return None
     return judged_touch(state.balance_ml, in_ml=stroke.in_ml, out_ml=stroke.out_ml, limits=limits)
-
-
-def due_of(exchange_session: ExchangeSession, state: Tally, settings: Mapping[str, float]) -> Due | None:
-    """Return the next observations of a running session; None where none are due any more."""
-    if exchange_session.started_at is None or exchange_session.state != State.RUNNING:
-        return None
-    return next_observations(
-        state,
-        started_at=exchange_session.started_at,
-        interval_min=settings["observation_interval_min"],
-        slow_first_min=settings["slow_first_min"],
-    )
-
-
-def balance_limits(plan: Prescription, settings: Mapping[str, float]) -> BalanceLimits:
-    """Return how far the balance of a session may go, from the weight of its plan."""
-    found = limits_for(weight_kg=plan.weight_kg, settings=settings)
-    return BalanceLimits(
-        under_ml=float(found.draw_stop_ml[0]), over_ml=float(found.balance_stop_ml[0]), weight_kg=plan.weight_kg
-    )
 
 
 def _ended(plan: Prescription, state: Tally, settings: Mapping[str, float]) -> EndedNow | None:

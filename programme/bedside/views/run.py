@@ -21,7 +21,7 @@ from django.views.decorators.http import require_POST, require_safe
 
 from programme.bedside.forms.entering import body_of
 from programme.bedside.forms.sent import NotSent, Sent, read_sent
-from programme.bedside.queries.chair import Chair, too_fast, too_much
+from programme.bedside.queries.chair import Chair, asked_about
 from programme.bedside.queries.run import run_of
 from programme.bedside.views.automated import automated_board
 from programme.bedside.views.opening import open_session
@@ -172,7 +172,7 @@ def keep(request: access.SignedIn, exchange_session: ExchangeSession, sent: Sent
 def say(request: access.SignedIn, entry: Entry) -> None:
     body: Mapping[str, Any] = entry.body
     unusual = unusual_in(body) if entry.kind == OBSERVATION else ()
-    asks = " ".join(words for words in (too_much(entry), too_fast(entry)) if words)
+    asks = asked_about(entry)
     if unusual:
         messages.warning(request, f"Saved. {' '.join(unusual)} If one is not right, undo it and enter it again.")
     elif asks:

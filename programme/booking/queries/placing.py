@@ -156,7 +156,7 @@ def without(seeker: Seeker, giving_up: date | None) -> Seeker:
 def _patients(site: Site, today: date, only: Collection[int] | None) -> QuerySet[Patient]:
     sessions = ExchangeSession.objects.filter(patient=OuterRef("pk"), state__in=DONE, on__lte=today).order_by("-on")
     others = OtherTransfusion.objects.filter(patient=OuterRef("pk"), withdrawn_reason="", on__lte=today).order_by("-on")
-    goals = Goals.objects.filter(patient=OuterRef("pk"), since__lte=today).order_by("-since", "-pk")
+    goals = Goals.objects.begun(today).filter(patient=OuterRef("pk"))
     rows = Patient.objects.of_site(site).filter(standing=Standing.ACTIVE)
     rows = rows if only is None else rows.filter(pk__in=only)
     return (

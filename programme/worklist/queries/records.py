@@ -24,7 +24,7 @@ def goals_in_force(patient: Patient | None, on: date, settings: Mapping[str, flo
     """Return the goals that count on a day, else the site's defaults (unsaved)."""
     found = None
     if patient is not None:
-        found = Goals.objects.filter(patient=patient, since__lte=on).order_by("-since", "-pk").first()
+        found = Goals.objects.begun(on).filter(patient=patient).first()
     return found or default_goals(dict(settings))
 
 

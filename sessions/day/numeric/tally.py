@@ -246,16 +246,11 @@ def _paused_since(counted: Sequence[Said]) -> datetime | None:
 
 
 def _halted(counted: Sequence[Said]) -> bool:
-    halted, paused = False, False
-    for said in counted:
-        if said.kind == RESUME:
-            halted = paused = False
-        elif said.kind == PAUSE:
-            paused = True
-            halted |= said.body.get("words") == STOPPED_FOR_A_REACTION
-        elif said.kind == REACTION:
-            halted = True
-    return halted and paused
+    """Whether a reaction was seen, or the run stopped for one, in the pause that still lasts."""
+    went_on = max((place for place, said in enumerate(counted) if said.kind == RESUME), default=-1)
+    since = counted[went_on + 1 :]
+    stopped = any(said.kind == PAUSE and said.body.get("words") == STOPPED_FOR_A_REACTION for said in since)
+    return stopped or (any(said.kind == PAUSE for said in since) and any(said.kind == REACTION for said in since))
 
 
 def _conflicts(counted: Sequence[Said]) -> tuple[tuple[int, int], ...]:

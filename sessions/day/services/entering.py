@@ -29,7 +29,7 @@ from sessions.day.numeric.entries import (
 )
 from sessions.day.numeric.machine import Totals
 from sessions.day.numeric.naming import faults_among, moment_faults, named_in
-from sessions.day.queries import is_automated, plan_carried_out, tally_of
+from sessions.day.queries import STARTED, is_automated, plan_carried_out, tally_of
 from sessions.day.services.moves import hold
 from sessions.day.services.totals import rewrite_totals
 from sessions.day.services.unit_times import faults_of_unit_times
@@ -40,7 +40,6 @@ ENDED = (State.FINISHED, State.ABANDONED)
 """What was really given counts though it was learnt of late; a closed session is opened again first."""
 TAKEN_IN = {State.RUNNING: AT_THE_CHAIR, State.FINISHED: AFTERWARDS, State.ABANDONED: AFTERWARDS}
 """Kinds of entries by state: who was given something before it was abandoned is watched and goes home as others do."""
-STARTED = (UnitState.RUNNING, UnitState.GIVEN)
 
 
 @transaction.atomic

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from django.urls import reverse
 
-from programme.bedside.queries.chair import too_fast
+from programme.bedside.queries.chair import asked_about
 from programme.bedside.queries.record import read_record
 from programme.bedside.queries.run import run_of
 from programme.bedside.queries.units import units_of
@@ -77,9 +77,9 @@ def test_a_time_taken_back_gives_the_clocks_their_first_start_again(nurse, runni
 def test_a_touch_is_judged_by_the_start_as_put_right(nurse, running):
     given = {"step": 2, "in_ml": 200, "out_ml": 0, "unit": 1, "fluid": "red_cells"}
     entry = make_entry(running, "moved", given, by=nurse)
-    assert "10:10" in too_fast(entry)
+    assert "10:10" in asked_about(entry)
     put_right(running, nurse, RIGHT)
-    assert too_fast(entry) == ""
+    assert asked_about(entry) == ""
 
 
 @pytest.mark.parametrize("name", ["run", "units"])

@@ -1,0 +1,109 @@
+"""What the page of a session at the chair shows however it is carried out, folded from the plan and the entries."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from datetime import date, datetime
+from typing import Any
+
+from programme.bedside.numeric.balance import BalanceLimits
+from programme.bedside.numeric.words import vitals_words
+from programme.bedside.queries.run_rows import LogRow, UnitRow, log_rows, unit_rows
+from programme.core.settings_of_site import site_settings
+from programme.planning.numeric.limits import limits_for
+from programme.worklist.queries.who import Blood, blood_needed
+from sessions.day.inputs import open_signs
+from sessions.day.models import Entry, Prescription
+from sessions.day.numeric.clocks import Due, next_observations
+from sessions.day.numeric.tally import Tally, tally
+from sessions.day.queries import plan_carried_out, planned_steps, said_of
+from sessions.models import DonationUnit, ExchangeSession, State
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """A session, the plan it follows and where it stands. sign_open: of haemolysis, not judged yet: no red cells."""
+
+    exchange_session: ExchangeSession
+    plan: Prescription
+    blood: Blood
+    settings: Mapping[str, float]
+    tally: Tally
+    entries: tuple[Entry, ...]
+    units: tuple[UnitRow, ...]
+    log: tuple[LogRow, ...]
+    due: Due | None
+    last_seen: str
+    last_seen_at: datetime | None
+    sign_open: bool
+
+    @property
+    def is_running(self) -> bool:
+        return self.exchange_session.state == State.RUNNING
+
+    @property
+    def keys(self) -> tuple[str, ...]:
+        """Of every entry that is on the board, as the browsers made them."""
+        return tuple(entry.key for entry in self.entries)
+
+    @property
+    def pause_words(self) -> str:
+        """Why a run stands still, as the page's heading; '' where it does not."""
+        if not self.is_running or self.tally.paused_since is None:
+            return ""
+        return "Stopped for a reaction" if self.tally.halted else "Paused"
+
+    def as_fields(self) -> dict[str, Any]:
+        """Return the fields by name, for the page of one way to carry a session out."""
+        return {field.name: getattr(self, field.name) for field in fields(Board)}
+
+
+def board_of(exchange_session: ExchangeSession, *, today: date, at: datetime) -> Board | None:
+    """Return what every page at the chair shows of a session; None where it never had a signed plan.
+
+    Eight queries, two more after a sign of haemolysis.
+    """
+    plan = plan_carried_out(exchange_session)
+    if plan is None:
+        return None
+    settings = site_settings(exchange_session.patient.site, at)
+    entries = list(Entry.objects.filter(exchange_session=exchange_session).select_related("by").order_by("number"))
+    state = tally(planned_steps(plan.steps), [said_of(entry) for entry in entries])
+    rows = DonationUnit.objects.filter(exchange_session=exchange_session).order_by("place")
+    blood = blood_needed(exchange_session.patient, today)
+    seen = max(state.observations, key=lambda said: said.happened_at, default=None)
+    return Board(
+        exchange_session=exchange_session,
+        plan=plan,
+        blood=blood,
+        settings=settings,
+        tally=state,
+        entries=tuple(entries),
+        units=unit_rows(list(rows.select_related("first_checker", "second_checker")), state, settings),
+        log=log_rows(entries, state),
+        due=_due(exchange_session, state, settings),
+        last_seen=vitals_words(seen.body) if seen else "",
+        last_seen_at=seen.happened_at if seen else None,
+        sign_open=bool(blood.last_sign and open_signs(exchange_session.patient)),
+    )
+
+
+def balance_limits(plan: Prescription, settings: Mapping[str, float]) -> BalanceLimits:
+    """Return how far the balance of a session may go, from the weight of its plan."""
+    found = limits_for(weight_kg=plan.weight_kg, settings=settings)
+    return BalanceLimits(
+        under_ml=float(found.draw_stop_ml[0]), over_ml=float(found.balance_stop_ml[0]), weight_kg=plan.weight_kg
+    )
+
+
+def _due(exchange_session: ExchangeSession, state: Tally, settings: Mapping[str, float]) -> Due | None:
+    """The next observations of a running session; None where none are due any more."""
+    if exchange_session.started_at is None or exchange_session.state != State.RUNNING:
+        return None
+    return next_observations(
+        state,
+        started_at=exchange_session.started_at,
+        interval_min=settings["observation_interval_min"],
+        slow_first_min=settings["slow_first_min"],
+    )
