@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from programme.core.numeric.setting_table import DEFAULTS
+from programme.core.numeric.words import listed
 from sessions.numeric.exchange import IRON_MG_PER_G, run_many
 from sessions.numeric.mixing import removal_ratio, removal_ratio_sd
 
@@ -138,7 +139,7 @@ def missing_figures(
     for fact, wanted in needs.items():
         absent = [word for word in wanted if np.isnan(words[word])]
         if absent:
-            sentences.append(f"{fact} cannot be worked out: {_listed(absent)} {_be(absent)} missing.")
+            sentences.append(f"{fact} cannot be worked out: {listed(absent)} {_be(absent)} missing.")
     return tuple(sentences)
 
 
@@ -227,10 +228,6 @@ def _causes(ratio: float, *, low: bool) -> tuple[str, ...]:
     if low:
         return (MIXING, EARLY_SAMPLE, VOLUMES, TUBE)
     return (EARLY_SAMPLE, VOLUMES, TUBE)
-
-
-def _listed(words: list[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
 def _be(words: list[str]) -> str:

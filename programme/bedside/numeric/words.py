@@ -1,9 +1,9 @@
 """What was done and what is to be done, in the words of the bedside page."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
-from programme.core.numeric.words import count_of
+from programme.core.numeric.words import count_of, listed
 from sessions.day.numeric import entries as kinds
 from sessions.day.numeric.machine import Totals
 from sessions.day.numeric.strokes import Stroke
@@ -91,7 +91,7 @@ def entry_words(kind: str, body: Mapping[str, Any]) -> str:
         kinds.RESUME: "went on" + (f": {body['words']}" if body.get("words") else ""),
         kinds.UNDO: f"entry {number} undone",
         kinds.TIME: f"time of entry {number} put right",
-        kinds.BOTH: "both happened: entries " + _listed(body.get("numbers", ())),
+        kinds.BOTH: "both happened: entries " + listed([str(number) for number in body.get("numbers", ())]),
         kinds.START_CHECK: "checked before the start",
         kinds.PLAN: "plan changed",
         kinds.REACTION: "reaction noted",
@@ -116,7 +116,3 @@ def totals_words(totals: Totals) -> str:
         f"{count_of(totals.units, 'unit')}, blood out {ml(totals.blood_out_ml)} mL, "
         f"{totals.started_at:%H:%M} to {totals.ended_at:%H:%M}{end}"
     )
-
-
-def _listed(numbers: Sequence[int]) -> str:
-    return " and ".join(str(number) for number in numbers)

@@ -1,6 +1,15 @@
-"""Counts in words, as every page, paper and message writes them."""
+"""Counts and lists in words, as every page, paper and message writes them."""
+
+from collections.abc import Sequence
 
 
 def count_of(n: float, thing: str) -> str:
     """Return '1 unit' or '2.5 units'."""
     return f"{n:g} {thing}" + ("" if n == 1 else "s")
+
+
+def listed(parts: Sequence[str]) -> str:
+    """Return 'a', 'a and b' or 'a, b and c'."""
+    if len(parts) < 2:
+        return "".join(parts)
+    return ", ".join(parts[:-1]) + " and " + parts[-1]

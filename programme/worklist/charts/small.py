@@ -6,10 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from programme.core.numeric.words import listed
 from programme.worklist.charts.lines import Fan, Lines, draw_fan, draw_lines
 from programme.worklist.numeric.course import Course, fan_end
 from programme.worklist.numeric.picture import Month, Scale, coordinate, month_bar, value_at
-from programme.worklist.numeric.words import figure, listed, short_day_words
+from programme.worklist.numeric.words import figure, short_day_words
 
 SMALL_WIDTH, SMALL_HEIGHT = 298, 40
 SMALL_BACK_DAYS, SMALL_AHEAD_DAYS = 24 * 7, 7 * 7

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from datetime import date
 
 COUNTS = (
@@ -68,13 +67,6 @@ def age_words(days: int) -> str:
     if days < 4 * DAYS_A_MONTH:
         return f"{days // 7} weeks"
     return f"{int(days // DAYS_A_MONTH)} months"
-
-
-def listed(parts: Sequence[str]) -> str:
-    """Return 'a', 'a and b' or 'a, b and c'."""
-    if len(parts) < 2:
-        return "".join(parts)
-    return ", ".join(parts[:-1]) + " and " + parts[-1]
 
 
 def capital(text: str) -> str:

@@ -11,10 +11,10 @@ from patients.queries import last_done
 from programme.booking.models import Booking, BookingState
 from programme.core.look import hb_places, hb_shown, hb_unit
 from programme.core.models import Role
-from programme.core.numeric.words import count_of
+from programme.core.numeric.words import count_of, listed
 from programme.core.settings_of_site import site_settings
 from programme.worklist.numeric.spans import Done, Span, Visits, span_of
-from programme.worklist.numeric.words import day_words, figure, full_day_words, listed
+from programme.worklist.numeric.words import day_words, figure, full_day_words
 from programme.worklist.queries.checks import CheckLine, check_lines
 from programme.worklist.queries.course import CoursePage
 from programme.worklist.queries.history import SessionRow

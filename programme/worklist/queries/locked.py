@@ -9,7 +9,8 @@ from typing import Any
 
 from patients.models import Patient
 from programme.core.look import hb_places, hb_shown, hb_unit
-from programme.worklist.numeric.words import day_words, figure, listed
+from programme.core.numeric.words import listed
+from programme.worklist.numeric.words import day_words, figure
 from sessions.models import HaemolysisSign, StoredForecast
 from sessions.queries import PersonRecord
 

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from patients.models import Patient
+from programme.core.numeric.words import listed
 from programme.core.settings_of_site import site_texts
-from programme.worklist.numeric.words import capital, full_day_words, listed
+from programme.worklist.numeric.words import capital, full_day_words
 from programme.worklist.queries.clinic import Clinic, read_clinic
 from programme.worklist.queries.course import CoursePage, read_course
 from programme.worklist.queries.history import Decision, SessionRow

@@ -8,7 +8,8 @@ from datetime import date
 from typing import Any
 
 from patients.models import Antibody, Patient, TransfusionNeeds
-from programme.worklist.numeric.words import figure, listed, short_day_words
+from programme.core.numeric.words import listed
+from programme.worklist.numeric.words import figure, short_day_words
 from sessions.models import HaemolysisSign
 from sessions.numeric.volume import blood_volume_ml, volume_rule
 from sessions.queries import PersonRecord

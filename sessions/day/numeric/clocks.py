@@ -8,6 +8,7 @@ here; not from a source.
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from programme.core.numeric.words import listed
 from sessions.day.numeric.tally import Tally
 
 EARLY = timedelta(minutes=5)
@@ -59,15 +60,11 @@ def missed_observations(tally: Tally, *, ended: datetime | None, slow_first_min:
         if over >= due and not any(due <= moment <= max(over, due + EARLY) + EARLY for moment in taken):
             missed.append(str(place))
     words = (
-        [f"none {slow_first_min:g} min into unit{'' if len(missed) == 1 else 's'} {_listed(missed)}"] if missed else []
+        [f"none {slow_first_min:g} min into unit{'' if len(missed) == 1 else 's'} {listed(missed)}"] if missed else []
     )
     if ended is not None and not any(moment >= ended - EARLY for moment in taken):
         words.append("none at the end")
     return ", ".join(words)
-
-
-def _listed(places: list[str]) -> str:
-    return " and ".join([", ".join(places[:-1]), places[-1]] if len(places) > 1 else places)
 
 
 def unit_starts(tally: Tally) -> dict[int, datetime]:

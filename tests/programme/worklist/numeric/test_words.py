@@ -2,7 +2,7 @@ from datetime import date
 
 import pytest
 
-from programme.core.numeric.words import count_of
+from programme.core.numeric.words import count_of, listed
 from programme.worklist.numeric import words
 
 TODAY = date(2026, 11, 25)
@@ -41,7 +41,7 @@ def test_ages(days, said):
 
 
 def test_lists_and_counts():
-    assert words.listed(["a", "b", "c"]) == "a, b and c"
-    assert (words.listed(["a"]), words.listed([])) == ("a", "")
+    assert listed(["a", "b", "c"]) == "a, b and c"
+    assert (listed(["a"]), listed([])) == ("a", "")
     assert (count_of(1, "unit"), count_of(1.5, "unit")) == ("1 unit", "1.5 units")
     assert (words.count_words(14), words.count_words(21)) == ("fourteen", "21")
