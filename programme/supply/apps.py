@@ -14,4 +14,4 @@ class SupplyConfig(AppConfig):
 
         booking.follow(following.follow_booking)
         changes.subscribe(units.follow_bedside)
-        at_chair.refuse_also(reserved.came_in_for_another)
+        at_chair.refuse_also(reserved.not_for_this_person)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from django.db import models
-from django.db.models import F, Q
+from django.db.models import Count, F, Q
 
 from patients.models import Patient
 from programme.booking.models import Booking
@@ -21,12 +21,18 @@ class OrderState(models.TextChoices):
     CANCELLED = "cancelled", "cancelled"
 
 
+AWAY = ("returned", "discarded")
+"""States of a unit that is nobody's any more."""
 OPEN = (OrderState.DRAFTED, OrderState.SENT, OrderState.PART, OrderState.CONFIRMED, OrderState.ARRIVED)
 
 
 class BloodOrderQuerySet(models.QuerySet["BloodOrder"]):
     def open(self) -> BloodOrderQuerySet:
         return self.filter(state__in=OPEN)
+
+    def with_kept(self) -> BloodOrderQuerySet:
+        """Each with `kept`: how many of its units came and were neither returned nor discarded."""
+        return self.annotate(kept=Count("supplied_units", filter=~Q(supplied_units__state__in=AWAY)))
 
 
 class BloodOrder(Versioned):

@@ -11,11 +11,11 @@ from django.views.decorators.http import require_http_methods, require_POST
 
 from programme.core import access, receipts
 from programme.core.look import site_now
-from programme.core.models import EditedMeanwhile
 from programme.intake.forms.items import EndCodeForm, LocalCodeForm
 from programme.intake.models import LocalCode
 from programme.intake.numeric.codes import ALLOWED, BY_ANALYTE
 from programme.intake.services.local_codes import add_code, end_code
+from programme.intake.views.once import REFUSED, ended, words_of
 
 
 @access.needs("see.inbox")
@@ -47,8 +47,8 @@ def add(request: access.SignedIn) -> HttpResponse:
 
     try:
         return redirect(receipts.once(key=key, actor=user, at=now, action="add local code", do=do))
-    except (ValidationError, receipts.BadReceipt) as error:
-        form.add_error(None, error if isinstance(error, ValidationError) else str(error))
+    except REFUSED as error:
+        form.add_error(None, error if isinstance(error, ValidationError) else words_of(error))
         return _show(request, form)
 
 
@@ -56,20 +56,13 @@ def add(request: access.SignedIn) -> HttpResponse:
 @require_POST
 def end(request: access.SignedIn, key: int) -> HttpResponse:
     row = LocalCode.objects.filter(site=request.user.site, pk=key).first()
-    form, now, user = EndCodeForm(request.POST), site_now(request.user), request.user
+    now, user = site_now(request.user), request.user
     if row is None:
         raise Http404("No such code at your unit.")
-    if not form.is_valid():
-        messages.error(request, "The form was not whole. Nothing was changed.")
-        return redirect("intake:codes")
 
-    def do() -> str:
-        end_code(row=row, version=form.cleaned_data["version"], on=now.date(), actor=user, at=now)
-        messages.success(request, f"{row.code} stands for nothing from today on.")
-        return reverse("intake:codes")
+    def do(version: int) -> str:
+        end_code(row=row, version=version, on=now.date(), actor=user, at=now)
+        return f"{row.code} stands for nothing from today on."
 
-    try:
-        receipts.once(key=form.cleaned_data["receipt"], actor=user, at=now, action=f"end local code {key}", do=do)
-    except (ValidationError, EditedMeanwhile, receipts.BadReceipt) as error:
-        messages.error(request, " ".join(error.messages) if isinstance(error, ValidationError) else str(error))
-    return redirect("intake:codes")
+    form, back = EndCodeForm(request.POST), reverse("intake:codes")
+    return ended(request, form, action=f"end local code {key}", at=now, back=back, do=do)

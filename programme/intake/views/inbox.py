@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from django.contrib import messages
-from django.core.exceptions import ValidationError
 from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
@@ -13,11 +12,11 @@ from django.views.decorators.http import require_POST, require_safe
 
 from programme.core import access, receipts
 from programme.core.look import site_now
-from programme.core.models import EditedMeanwhile
 from programme.intake.forms.items import DecideForm
 from programme.intake.models import InboxItem
 from programme.intake.queries.inbox import filed_lines, inbox_page, item_of, item_page, settled_lines
 from programme.intake.services import deciding
+from programme.intake.views.once import REFUSED, words_of
 
 
 def _item(request: access.SignedIn, key: int) -> InboxItem:
@@ -91,7 +90,7 @@ def _once(
     now, key = site_now(request.user), form.cleaned_data["receipt"]
     try:
         return redirect(receipts.once(key=key, actor=request.user, at=now, action=action, do=do))
-    except (ValidationError, EditedMeanwhile, receipts.BadReceipt) as error:
-        said = " ".join(error.messages) if isinstance(error, ValidationError) else str(error)
+    except REFUSED as error:
+        said = words_of(error)
     fresh = _item(request, row.pk)
     return _show(request, fresh, problem=f"{said} Nothing was decided.", why=form.cleaned_data["why"])

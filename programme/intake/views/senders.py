@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from django.contrib import messages
-from django.core.exceptions import ValidationError
 from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
@@ -11,11 +10,11 @@ from django.views.decorators.http import require_http_methods, require_POST
 
 from programme.core import access, receipts
 from programme.core.look import site_now
-from programme.core.models import EditedMeanwhile
 from programme.intake.forms.items import EndCodeForm, SenderForm
 from programme.intake.models import Sender
 from programme.intake.queries.senders import senders_of
 from programme.intake.services.senders import make_token, revoke_sender
+from programme.intake.views.once import REFUSED, ended, words_of
 
 
 @access.needs("see.inbox")
@@ -45,8 +44,8 @@ def add(request: access.SignedIn) -> HttpResponse:
 
     try:
         return redirect(receipts.once(key=key, actor=user, at=now, action="add sender", do=do))
-    except (ValidationError, EditedMeanwhile, receipts.BadReceipt) as error:
-        form.add_error(None, error.messages if isinstance(error, ValidationError) else str(error))
+    except REFUSED as error:
+        form.add_error(None, words_of(error))
         return _show(request, form)
 
 
@@ -54,20 +53,13 @@ def add(request: access.SignedIn) -> HttpResponse:
 @require_POST
 def revoke(request: access.SignedIn, key: int) -> HttpResponse:
     row = Sender.objects.filter(site=request.user.site, pk=key).first()
-    form, now, user = EndCodeForm(request.POST), site_now(request.user), request.user
+    now, user = site_now(request.user), request.user
     if row is None:
         raise Http404("No such sender at your unit.")
-    if not form.is_valid():
-        messages.error(request, "The form was not whole. Nothing was changed.")
-        return redirect("intake:senders")
 
-    def do() -> str:
-        revoke_sender(row=row, version=form.cleaned_data["version"], actor=user, at=now)
-        messages.success(request, f"Nothing more is taken from {row.name}. What it sent stays.")
-        return reverse("intake:senders")
+    def do(version: int) -> str:
+        revoke_sender(row=row, version=version, actor=user, at=now)
+        return f"Nothing more is taken from {row.name}. What it sent stays."
 
-    try:
-        receipts.once(key=form.cleaned_data["receipt"], actor=user, at=now, action=f"revoke sender {key}", do=do)
-    except (ValidationError, EditedMeanwhile, receipts.BadReceipt) as error:
-        messages.error(request, " ".join(error.messages) if isinstance(error, ValidationError) else str(error))
-    return redirect("intake:senders")
+    form, back = EndCodeForm(request.POST), reverse("intake:senders")
+    return ended(request, form, action=f"revoke sender {key}", at=now, back=back, do=do)

@@ -13,7 +13,7 @@ from django.db.models import QuerySet
 from programme.booking.models import STANDING, Booking, BookingState
 from programme.core.models import Site
 from programme.core.settings_of_site import site_settings
-from programme.supply.models import BloodOrder, OrderEvent, OrderState, SuppliedUnit
+from programme.supply.models import AWAY, BloodOrder, OrderEvent, OrderState, SuppliedUnit
 from programme.supply.numeric.orders import (
     CHECK,
     STOP,
@@ -31,7 +31,6 @@ GONE: dict[BookingState, str] = {
     BookingState.MISSED: "The person did not come",
     BookingState.CANCELLED: "The booking was cancelled",
 }
-AWAY = (SuppliedUnit.State.RETURNED, SuppliedUnit.State.DISCARDED)
 
 
 @dataclass(frozen=True, slots=True)

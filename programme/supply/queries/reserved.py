@@ -9,7 +9,7 @@ from sessions.day.numeric.donation_number import spaced
 from sessions.models import DonationUnit
 
 
-def came_in_for_another(unit: DonationUnit) -> str:
+def not_for_this_person(unit: DonationUnit) -> str:
     """Say that a unit at a chair is not this person's to have; '' where nothing speaks against it. One query.
 
     It waits for somebody else's order, was given to somebody else, or was discarded; one that was returned may come

@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
-
-from django.db.models import Count, Q
+from typing import Any
 
 from programme.core.models import Site
-from programme.supply.models import BloodOrder, OrderState, SuppliedUnit
+from programme.supply.models import BloodOrder, OrderState
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,13 +22,11 @@ class BloodNote:
 
 def blood_of_bookings(site: Site, today: date) -> Mapping[int, BloodNote]:
     """Return the open order of every booking of a unit, by the booking's key; one query."""
-    away = [SuppliedUnit.State.RETURNED, SuppliedUnit.State.DISCARDED]
-    came = Count("supplied_units", filter=~Q(supplied_units__state__in=away))
-    orders = BloodOrder.objects.open().filter(site=site).annotate(came=came)
-    return {order.booking_id: _note(order, order.came, today) for order in orders}  # type: ignore[attr-defined]
+    orders: Any = BloodOrder.objects.open().filter(site=site).with_kept()
+    return {order.booking_id: _note(order, order.kept, today) for order in orders}
 
 
-def _note(order: BloodOrder, came: int, today: date) -> BloodNote:
+def _note(order: BloodOrder, kept: int, today: date) -> BloodNote:
     if order.state == OrderState.DRAFTED:
         late = order.order_by < today
         return BloodNote(
@@ -39,6 +36,6 @@ def _note(order: BloodOrder, came: int, today: date) -> BloodNote:
         return BloodNote(order.number, f"blood {order.confirmed_units} of {order.units}", "half")
     if order.state == OrderState.SENT:
         return BloodNote(order.number, "blood sent for", "half")
-    if order.state == OrderState.ARRIVED and came < order.units:
-        return BloodNote(order.number, f"blood {came} of {order.units} here", "half")
+    if order.state == OrderState.ARRIVED and kept < order.units:
+        return BloodNote(order.number, f"blood {kept} of {order.units} here", "half")
     return BloodNote(order.number, "blood confirmed" if order.state == OrderState.CONFIRMED else "blood here", "tick")

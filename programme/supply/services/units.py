@@ -17,7 +17,7 @@ from patients.models import Patient
 from patients.services import local_day, need_reason, state_of
 from programme.core.models import Site, User
 from programme.core.numeric.words import count_of
-from programme.supply.models import BloodOrder, OrderState, SuppliedUnit
+from programme.supply.models import AWAY, BloodOrder, OrderState, SuppliedUnit
 from programme.supply.services.writing import (
     ENDS,
     check_move,
@@ -87,8 +87,7 @@ def take_in(
 
 def _kept(order: BloodOrder) -> int:
     """Units of the order that were not put away again."""
-    away = (SuppliedUnit.State.RETURNED, SuppliedUnit.State.DISCARDED)
-    return SuppliedUnit.objects.filter(order=order).exclude(state__in=away).count()
+    return SuppliedUnit.objects.filter(order=order).exclude(state__in=AWAY).count()
 
 
 def _check_count(order: BloodOrder, more: int) -> None:
@@ -187,7 +186,7 @@ def put_away_unit(*, unit: SuppliedUnit, version: int, state: str, why: str, act
     """Return a unit to the blood bank or discard it, with a reason."""
     row = _held(unit, version)
     _check_open(row)
-    if state not in (SuppliedUnit.State.RETURNED, SuppliedUnit.State.DISCARDED):
+    if state not in AWAY:
         raise ValidationError({"state": "A unit is returned or discarded."})
     used = other_use(row.donation_number, row.product_code)
     if used is not None and used.state != UnitState.DISCARDED:

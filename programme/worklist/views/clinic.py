@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import datetime, time
+from datetime import date, datetime, time
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.http import Http404, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
-from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from patients import clinic, services
@@ -43,11 +42,12 @@ def course_of(patient: Patient) -> str:
 def decide(request: access.SignedIn, patient_ref: str) -> HttpResponse:
     """The few goals that a clinic changes."""
     patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
-    now = site_now(request.user)
-    goals = goals_in_force(patient, now.date(), site_settings(patient.site, now))
-    initial = DecisionForm.initial_of(goals) | taken_from_a_choice(request)
-    form = DecisionForm(**blank(request, now.date(), **initial), goals=goals)
-    return decided(request, patient, goals, form, "Decide", course_of(patient))
+    today, settings = today_here(request, patient)
+    goals = goals_in_force(patient, today, settings)
+    form = DecisionForm(
+        **blank(request, today, **DecisionForm.initial_of(goals) | taken_from_a_choice(request)), goals=goals
+    )
+    return decided(request, patient, goals, form, settings, title="Decide", back=course_of(patient))
 
 
 @access.needs("change.goals")
@@ -55,11 +55,16 @@ def decide(request: access.SignedIn, patient_ref: str) -> HttpResponse:
 def change_goals(request: access.SignedIn, patient_ref: str) -> HttpResponse:
     """All goals of a person, from a day on."""
     patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    today, settings = today_here(request, patient)
+    goals = goals_in_force(patient, today, settings)
+    form = GoalsForm(**blank(request, today, **GoalsForm.initial_of(goals, today) | taken_from_a_choice(request)))
+    return decided(request, patient, goals, form, settings, title="Goals", back=records_of(patient))
+
+
+def today_here(request: access.SignedIn, patient: Patient) -> tuple[date, dict[str, float]]:
+    """Return the day at the unit, and its settings then."""
     now = site_now(request.user)
-    goals = goals_in_force(patient, now.date(), site_settings(patient.site, now))
-    initial = GoalsForm.initial_of(goals, now.date()) | taken_from_a_choice(request)
-    form = GoalsForm(**blank(request, now.date(), **initial))
-    return decided(request, patient, goals, form, "Goals", records_of(patient))
+    return now.date(), site_settings(patient.site, now)
 
 
 def taken_from_a_choice(request: access.SignedIn) -> dict[str, str]:
@@ -72,14 +77,17 @@ def decided(
     patient: Patient,
     goals: Goals,
     form: DecisionForm | GoalsForm,
+    settings: dict[str, float],
+    *,
     title: str,
     back: str,
 ) -> HttpResponse:
     """Answer a page of goals: what they would do is shown first, and saved is what it was shown for."""
     lede = f"Decided by {request.user.full_name}. Before it is saved the page says what it would do."
-    page = FormPage(title, lede, "See what it would do", back, [form], patient)
-    effect = foreseen(patient, goals, form)
-    if effect is not None:
+    page, effect = FormPage(title, lede, "See what it would do", back, [form], patient), None
+    if form.is_bound and form.is_valid():
+        weight_kg = record_of(patient, form.today, settings).weight_kg
+        effect = effect_of(patient, goals, form.figures(), as_of=form.today, weight_kg=weight_kg)
         page.extra, page.submit = {"effect": effect}, "Save the decision"
     if effect is None or request.POST.get("seen") != effect.token:
         return render(request, page.template, {"page": page, "nav": "list"})
@@ -89,15 +97,6 @@ def decided(
         return back
 
     return answer(request, page, action="decide", save=save, done="Decided. What was suggested before is made again.")
-
-
-def foreseen(patient: Patient, goals: Goals, form: DecisionForm | GoalsForm) -> Effect | None:
-    """Return what the typed goals would do if they counted from today; None where nothing was sent or cannot stand."""
-    if not form.is_bound or not form.is_valid():
-        return None
-    settings = site_settings(patient.site, timezone.now())
-    weight_kg = record_of(patient, form.today, settings).weight_kg
-    return effect_of(patient, goals, form.figures(), as_of=form.today, weight_kg=weight_kg)
 
 
 def save_decision(
