@@ -34,42 +34,15 @@ def unit(transactional_db):
     return site, people, users
 
 
-def all_at_once(asked):
-    """Book every (patient, chair, user) in a thread of its own; return who got a place and what others were told."""
+def at_once(act, asked):
+    """Do `act(*one)` for every one of `asked` in a thread of its own; return what each did, and what others were
+    told."""
     together, got, told, errors = threading.Barrier(len(asked), timeout=20), [], [], []
 
-    def ask(patient, chair, user):
+    def ask(*one):
         try:
             together.wait()
-            bookings.book(patient=patient, chair_pk=chair.pk, on=MONDAY, slot=1, actor=user, at=NOW)
-            got.append(patient.pk)
-        except ValidationError as error:
-            told.append(" ".join(error.messages))
-        except Exception as error:
-            errors.append(error)
-        finally:
-            connection.close()
-
-    threads = [threading.Thread(target=ask, args=one) for one in asked]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(timeout=60)
-    assert errors == []
-    return got, told
-
-
-def accept_at_once(row, asked):
-    """Accept parts of a proposal, (references, user) each in a thread of its own; return who got them, and what the
-    others were told."""
-    together, got, told, errors = threading.Barrier(len(asked), timeout=20), [], [], []
-
-    def ask(refs, user):
-        try:
-            mine = Proposal.objects.get(pk=row.pk)
-            together.wait()
-            accept(proposal=mine, version=row.version, refs=refs, actor=user, at=NOW)
-            got.append(refs)
+            got.append(act(*one))
         except (ValidationError, EditedMeanwhile) as error:
             told.append(error.messages if isinstance(error, ValidationError) else [str(error)])
         except Exception as error:
@@ -84,6 +57,27 @@ def accept_at_once(row, asked):
         thread.join(timeout=60)
     assert errors == []
     return got, told
+
+
+def all_at_once(asked):
+    """Book every (patient, chair, user); return who got a place and what others were told."""
+
+    def book(patient, chair, user):
+        bookings.book(patient=patient, chair_pk=chair.pk, on=MONDAY, slot=1, actor=user, at=NOW)
+        return patient.pk
+
+    got, told = at_once(book, asked)
+    return got, [" ".join(words) for words in told]
+
+
+def accept_at_once(row, asked):
+    """Accept parts of a proposal, (references, user) each; return who got them, and what others were told."""
+
+    def take(refs, user):
+        accept(proposal=Proposal.objects.get(pk=row.pk), version=row.version, refs=refs, actor=user, at=NOW)
+        return refs
+
+    return at_once(take, asked)
 
 
 @pytest.fixture
