@@ -1,22 +1,26 @@
 """Settings, read from the environment only; a bad or unsafe value is refused with a sentence.
 
-Variables: DATABASE_URL, REDIS_URL, SECRET_KEY, ALLOWED_HOSTS, DEBUG, TRUSTED_PROXY_TLS, EBBLINE_VAR.
+Variables: DATABASE_URL, REDIS_URL, SECRET_KEY, ALLOWED_HOSTS, DEBUG, TRUSTED_PROXY_TLS, SECOND_PROOF_ROLES,
+EBBLINE_VAR, BACKUP_FOLDER, BACKUP_KEY_FILE, BACKUP_KEEP_DAYS, BACKUP_OLD_AFTER_HOURS, LOG_FORMAT,
+METRICS_TOKEN, PROMETHEUS_MULTIPROC_DIR.
 """
 
 import os
 from pathlib import Path
 from typing import Any
 
-import environ
 from csp.constants import NONE, SELF
 from django.core.exceptions import ImproperlyConfigured
 
+from programme.core.databases import database_of
+
 BASE_DIR = Path(__file__).resolve().parent.parent
 VAR_DIR = Path(os.environ.get("EBBLINE_VAR", BASE_DIR / "var"))
-env = environ.Env()
 
 LOCAL_HOSTS = {"localhost", "127.0.0.1", "[::1]", "testserver"}
 SMALLEST_SECRET = 50
+SMALLEST_TOKEN = 32
+ROLES = frozenset({"nurse", "consultant", "coordinator", "administrator"})
 
 
 def read_flag(name: str, *, default: bool) -> bool:
@@ -27,6 +31,34 @@ def read_flag(name: str, *, default: bool) -> bool:
     if text not in ("True", "False"):
         raise ImproperlyConfigured(f"{name}={text!r} is not understood; write True or False.")
     return text == "True"
+
+
+def read_count(name: str) -> int | None:
+    """Read a whole number of at least 1, None where none is set; anything else is refused."""
+    text = os.environ.get(name, "").strip()
+    if not text:
+        return None
+    if not (text.isascii() and text.isdigit() and int(text) > 0):
+        raise ImproperlyConfigured(f"{name}={text!r} is not understood; write a whole number of at least 1.")
+    return int(text)
+
+
+def read_path(name: str) -> Path | None:
+    """Read an absolute path; a relative one would depend on where a process was started."""
+    text = os.environ.get(name, "").strip()
+    if text and not Path(text).is_absolute():
+        raise ImproperlyConfigured(f"{name}={text!r} must be a whole path, beginning with /.")
+    return Path(text) if text else None
+
+
+def read_roles(name: str) -> frozenset[str]:
+    """Read roles, separated by commas; one that does not exist is refused."""
+    roles = frozenset(role.strip() for role in os.environ.get(name, "").split(",") if role.strip())
+    if not roles <= ROLES:
+        raise ImproperlyConfigured(
+            f"{name}: {', '.join(sorted(roles - ROLES))} is no role; write some of {', '.join(sorted(ROLES))}."
+        )
+    return roles
 
 
 def read_secret() -> str:
@@ -54,25 +86,11 @@ def read_hosts() -> list[str]:
 
 
 def read_database() -> dict[str, Any]:
-    """Read DATABASE_URL: sqlite:////path/file.sqlite3 or postgres://user@host/name."""
-    default = f"sqlite:///{BASE_DIR / 'ebbline.sqlite3'}"
+    """Read DATABASE_URL; else an SQLite file in the checkout."""
     try:
-        database: dict[str, Any] = env.db_url("DATABASE_URL", default=default)
-    except (ValueError, environ.ImproperlyConfigured) as error:
-        raise ImproperlyConfigured(f"DATABASE_URL is not an address of a database: {error}") from error
-    engine = database.get("ENGINE", "")
-    if engine.endswith("sqlite3"):
-        # IMMEDIATE: a read that turns into a write waits for its turn instead of failing at once.
-        database["OPTIONS"] = {
-            "transaction_mode": "IMMEDIATE",
-            "timeout": 20,
-            "init_command": "PRAGMA journal_mode=WAL;PRAGMA synchronous=FULL;PRAGMA foreign_keys=ON;",
-        }
-    elif engine.endswith("postgresql"):
-        database["CONN_MAX_AGE"] = 60
-    else:
-        raise ImproperlyConfigured("DATABASE_URL must start with sqlite:/// or postgres://.")
-    return database
+        return database_of(os.environ.get("DATABASE_URL") or f"sqlite:///{BASE_DIR / 'ebbline.sqlite3'}")
+    except ImproperlyConfigured as error:
+        raise ImproperlyConfigured(f"DATABASE_URL: {error}") from error
 
 
 DEBUG = read_flag("DEBUG", default=False)
@@ -102,11 +120,13 @@ INSTALLED_APPS = [
     "programme.worklist.apps.WorklistConfig",
     "programme.review.apps.ReviewConfig",
     "programme.bedside.apps.BedsideConfig",
+    "programme.custody.apps.CustodyConfig",
 ]
 
 MIDDLEWARE = [
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
+    "programme.core.asked.AskedMiddleware",
     "csp.middleware.CSPMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
@@ -147,15 +167,16 @@ PASSWORD_HASHERS = [
     "django.contrib.auth.hashers.Argon2PasswordHasher",
     "django.contrib.auth.hashers.PBKDF2PasswordHasher",
 ]
-# 15 characters where the password is the only factor, no composition rules: NIST SP 800-63B-4 (2025), 3.1.1.2.
+# No rules of composition and no end of validity: NIST SP 800-63B-4 (2025), 3.1.1.2.
 AUTH_PASSWORD_VALIDATORS = [
-    {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 15}},
+    {"NAME": "programme.core.sign_ins.LongEnough"},
     {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
 ]
+SECOND_PROOF_ROLES = read_roles("SECOND_PROOF_ROLES")
 LOGIN_URL = "core:sign_in"
 LOGIN_REDIRECT_URL = "/"
 LOGOUT_REDIRECT_URL = "core:sign_in"
-CSRF_FAILURE_VIEW = "programme.core.views.form_expired"
+CSRF_FAILURE_VIEW = "programme.core.views.faults.form_expired"
 
 LANGUAGE_CODE = "en-gb"
 TIME_ZONE = "UTC"
@@ -201,17 +222,37 @@ SESSION_COOKIE_HTTPONLY = True
 SESSION_COOKIE_AGE = 12 * 3600
 SESSION_EXPIRE_AT_BROWSER_CLOSE = True
 SECURE_SSL_REDIRECT = not ON_THIS_MACHINE_ONLY
+SECURE_REDIRECT_EXEMPT = [r"^(health|ready|metrics)/$"]  # asked from the inside, past the proxy that ends TLS
 SECURE_HSTS_SECONDS = 0 if ON_THIS_MACHINE_ONLY else 31536000
 SECURE_HSTS_INCLUDE_SUBDOMAINS = SECURE_HSTS_PRELOAD = not ON_THIS_MACHINE_ONLY
-if read_flag("TRUSTED_PROXY_TLS", default=False):
+BEHIND_PROXY = read_flag("TRUSTED_PROXY_TLS", default=False)
+if BEHIND_PROXY:
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
 DATA_UPLOAD_MAX_MEMORY_SIZE = 2_621_440
 FILE_UPLOAD_MAX_MEMORY_SIZE = 2_621_440
+
+BACKUP_FOLDER, BACKUP_KEY_FILE = read_path("BACKUP_FOLDER"), read_path("BACKUP_KEY_FILE")
+BACKUP_KEEP_DAYS = read_count("BACKUP_KEEP_DAYS")
+BACKUP_OLD_AFTER_HOURS: int = read_count("BACKUP_OLD_AFTER_HOURS") or 36  # one a night and half a day: chosen here
+if (BACKUP_FOLDER is None) != (BACKUP_KEY_FILE is None):
+    raise ImproperlyConfigured("BACKUP_FOLDER and BACKUP_KEY_FILE go together: set both, or neither.")
+
+METRICS_TOKEN = os.environ.get("METRICS_TOKEN", "")
+if METRICS_TOKEN and len(METRICS_TOKEN) < SMALLEST_TOKEN:
+    raise ImproperlyConfigured(
+        f"METRICS_TOKEN has {len(METRICS_TOKEN)} characters; at least {SMALLEST_TOKEN} random ones are needed."
+    )
+METRICS_FOLDER = read_path("PROMETHEUS_MULTIPROC_DIR")  # as the library calls it, which reads it too
+if METRICS_FOLDER is not None and not METRICS_FOLDER.is_dir():
+    raise ImproperlyConfigured(f"PROMETHEUS_MULTIPROC_DIR: {METRICS_FOLDER} is no folder; make it first.")
 
 REDIS_URL = os.environ.get("REDIS_URL", "")
 if REDIS_URL and not REDIS_URL.startswith(("redis://", "rediss://", "redis+socket://")):
     raise ImproperlyConfigured("REDIS_URL must start with redis://, rediss:// or redis+socket://.")
 CELERY_BROKER_URL = REDIS_URL or "memory://"
+# How long whoever hands a task over waits for a Redis that is gone, or behind a network that swallows everything: each
+# is tried twice, so a page waits ten seconds at most. Chosen here; not from a source.
+CELERY_BROKER_TRANSPORT_OPTIONS = {"socket_connect_timeout": 2.0, "socket_timeout": 5.0}
 CELERY_TASK_ALWAYS_EAGER = not REDIS_URL
 CELERY_TASK_EAGER_PROPAGATES = True
 CELERY_TASK_ACKS_LATE = True
@@ -221,11 +262,20 @@ CELERY_TIMEZONE = "UTC"
 
 DJANGO_TABLES2_TEMPLATE = "components/table.html"
 
+LOG_FORMAT = os.environ.get("LOG_FORMAT") or ("text" if ON_THIS_MACHINE_ONLY else "json")
+if LOG_FORMAT not in ("text", "json"):
+    raise ImproperlyConfigured(f"LOG_FORMAT={LOG_FORMAT!r} is not understood; write text or json.")
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
-    "handlers": {"stderr": {"class": "logging.StreamHandler"}},
+    "formatters": {"text": {}, "json": {"()": "programme.core.logs.JsonLines"}},
+    "filters": {"not_of_watchers": {"()": "programme.core.logs.NotOfWatchers"}},
+    "handlers": {"stderr": {"class": "logging.StreamHandler", "formatter": LOG_FORMAT, "filters": ["not_of_watchers"]}},
     "root": {"handlers": ["stderr"], "level": "WARNING"},
-    # The printer reports every screen-only rule of the style sheets that it leaves out.
-    "loggers": {"weasyprint": {"level": "ERROR"}},
+    "loggers": {
+        "django": {"handlers": [], "level": "WARNING"},  # its own would write addresses beside ours, or mail them
+        # The printer reports every screen-only rule of the style sheets that it leaves out.
+        "weasyprint": {"level": "ERROR"},
+        "programme.requests": {"level": "INFO" if LOG_FORMAT == "json" else "WARNING"},
+    },
 }

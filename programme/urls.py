@@ -4,6 +4,7 @@ from django.urls import URLPattern, URLResolver, include, path
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("", include("programme.core.urls")),
+    path("", include("programme.custody.urls")),
     path("", include("programme.bedside.urls")),  # before the list: its addresses of a person are more specific
     path("", include("programme.booking.urls")),
     path("", include("programme.supply.urls")),
@@ -12,6 +13,6 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("review/", include("programme.review.urls")),
 ]
 
-handler403 = "programme.core.views.not_allowed"
-handler404 = "programme.core.views.not_found"
-handler500 = "programme.core.views.went_wrong"
+handler403 = "programme.core.views.faults.not_allowed"
+handler404 = "programme.core.views.faults.not_found"
+handler500 = "programme.core.views.faults.went_wrong"

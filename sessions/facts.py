@@ -36,7 +36,7 @@ from sessions.models import (
 from sessions.numeric.columns import EARLY_OTHER, EARLY_UNWELL, LATE_MISSED, ROUTINE
 from sessions.numeric.facts import FactFigures, FinishedSessions, StepsAsDone, reckon_facts
 
-FACTS_VERSION = "facts-3"
+FACTS_VERSION = "facts-4"
 PEOPLE_AT_ONCE = 400
 ROWS_AT_ONCE = 500
 HISTORY_SOURCE = "history"

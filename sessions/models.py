@@ -19,6 +19,7 @@ class State(models.TextChoices):
     ABANDONED = "abandoned", "abandoned"
 
 
+NOT_BEGUN = (State.PLANNED, State.AUTHORISED)
 CARRIED_OUT = (State.FINISHED, State.CLOSED)
 BLOOD_MOVED = Q(red_cells_in_ml__gt=0) | Q(blood_out_ml__gt=0)
 """Something was given or drawn: a session abandoned after that has moved HbS and Hb, and counts like a finished one."""

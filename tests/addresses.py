@@ -61,6 +61,8 @@ def sample(
     patient = exchange_session.patient
     return {
         "patient_ref": patient.patient_ref,
+        "key of users": patient.site.users.first().pk,
+        "key of glass": patient.site.broken_glass.first().pk,
         "key of session": exchange_session.pk,
         "key of results": exchange_session.result_links.first().result_id,
         "key of transfusion": transfusion.pk,

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,7 +17,8 @@ from typing import TYPE_CHECKING, Any
 import pytest
 import time_machine
 from django.conf import settings
-from django.db import connection
+from django.core.cache import cache
+from django.db import connection, transaction
 from django.test import Client
 from hypothesis import settings as hypothesis_settings
 
@@ -30,6 +33,8 @@ if TYPE_CHECKING:
 
 ROOT = Path(__file__).resolve().parent.parent
 NEEDS_DATABASE = {"db", "transactional_db", "live_server", "django_db_reset_sequences", "django_db_serialized_rollback"}
+PAGES = {"nurse_client", "consultant_client", "coordinator_client", "elsewhere_client"}
+"""Whoever asks for one of these asks about a page."""
 NEEDS_EMPTYING = NEEDS_DATABASE - {"db"}
 
 # The same cases on every run, and no verdict that depends on how busy the machine is.
@@ -50,6 +55,8 @@ def pytest_configure(config: pytest.Config) -> None:
         folder = tempfile.mkdtemp(prefix="ebbline-test-")
         config.add_cleanup(lambda: shutil.rmtree(folder, ignore_errors=True))
         database.setdefault("TEST", {})["NAME"] = f"{folder}/test.sqlite3"
+        # Tests kill processes, never the machine: what was committed need not wait for the disk.
+        database["OPTIONS"]["init_command"] = database["OPTIONS"]["init_command"].replace("FULL", "OFF")
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
@@ -60,9 +67,9 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
             if uses_database:
                 raise pytest.UsageError(f"{item.nodeid}: tests of numeric code run without a database.")
             item.add_marker("numeric")
-        if uses_database:
+        if uses_database and not _hangs_on_no_database(item):
             item.add_marker("database")
-        if "page" in item.fixturenames:
+        if {"page", "browser"} & set(item.fixturenames):
             item.add_marker("browser")
         if "worker" in item.fixturenames:
             item.add_marker("redis")
@@ -72,6 +79,13 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     config.hook.pytest_deselected(items=missing)
     items[:] = [item for item in items if item not in missing]
     items.sort(key=lambda item: item.get_closest_marker("browser") is not None)  # its event loop outlives it
+
+
+def _hangs_on_no_database(item: pytest.Item) -> bool:
+    """Whether SQLite alone is asked: pages, which the walk over every address asks of both, and what says so itself."""
+    if item.get_closest_marker("postgres"):
+        return False
+    return bool(item.get_closest_marker("either_database") or PAGES & set(item.fixturenames))
 
 
 @pytest.fixture(autouse=True)
@@ -87,11 +101,28 @@ def _trail_may_be_emptied(request: pytest.FixtureRequest) -> Iterator[None]:
     trail.drop_triggers()
 
 
+@pytest.fixture(autouse=True)
+def _nothing_is_remembered() -> None:
+    """What one test put into the cache of the process is not there in the next."""
+    cache.clear()
+
+
 @pytest.fixture
 def frozen_day() -> Iterator[date]:
     """The clock stands at nine on factories.TODAY and goes on from there."""
     with time_machine.travel(factories.NOW, tick=True):
         yield factories.TODAY
+
+
+@pytest.fixture(scope="module")
+def rows_of_the_module(django_db_setup: None, django_db_blocker: Any) -> Iterator[None]:
+    """Rows made by a module's own fixtures stay for all its tests, each of which still ends where it began.
+
+    Only for modules whose tests all run inside a transaction.
+    """
+    with django_db_blocker.unblock(), transaction.atomic():
+        yield
+        transaction.set_rollback(True)
 
 
 # People who sign in
@@ -165,20 +196,35 @@ def url_of_test_database() -> str:
     return f"postgres://{database['USER']}@/{database['NAME']}?host={host}"
 
 
+@contextmanager
+def worker_process(log: Path, *, redis_url: str, at_once: int) -> Iterator[subprocess.Popen[bytes]]:
+    """A real Celery worker in its own process, on this run's database; killed at the end if it does not stop."""
+    environment = {**os.environ, "DATABASE_URL": url_of_test_database(), "REDIS_URL": redis_url}
+    command = [sys.executable, "-m", "celery", "-A", "programme", "worker", "-c", str(at_once), "--loglevel", "INFO"]
+    command += ["--without-gossip", "--without-mingle", "--without-heartbeat"]
+    with log.open("wb") as written:
+        process = subprocess.Popen(
+            command, cwd=ROOT, env=environment, stdout=written, stderr=subprocess.STDOUT, start_new_session=True
+        )
+        try:
+            yield process
+        finally:
+            process.terminate()
+            with suppress(subprocess.TimeoutExpired):
+                process.wait(timeout=30)
+            with suppress(ProcessLookupError):
+                os.killpg(process.pid, signal.SIGKILL)
+            process.wait(timeout=30)
+
+
 @pytest.fixture
 def worker(transactional_db: None, tmp_path: Path) -> Iterator[None]:
-    """A real Celery worker in its own process, on the private Redis server and this run's database."""
-    environment = {**os.environ, "DATABASE_URL": url_of_test_database()}
-    command = [sys.executable, "-m", "celery", "-A", "programme", "worker", "-c", "2", "--loglevel", "INFO"]
-    command += ["--without-gossip", "--without-mingle", "--without-heartbeat"]
-    with (tmp_path / "worker.log").open("wb") as log:
-        process = subprocess.Popen(command, cwd=ROOT, env=environment, stdout=log, stderr=subprocess.STDOUT)
+    """A real worker on the private Redis server of this run."""
+    with worker_process(tmp_path / "worker.log", redis_url=os.environ["REDIS_URL"], at_once=2):
         try:
             yield
         finally:
             celery_app.control.purge()
-            process.terminate()
-            process.wait(timeout=30)
 
 
 # A real browser

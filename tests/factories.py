@@ -37,7 +37,7 @@ from programme.booking.models import (
     Waiting,
 )
 from programme.booking.services.feeds import digest_of
-from programme.core.models import Role, Site, SiteSetting, User
+from programme.core.models import BrokenGlass, Role, Site, SiteSetting, User
 from programme.intake.models import InboxItem, LocalCode, RawMessage, Reading, ReadingState, Sender, Severity
 from programme.planning.models import Suggestion
 from programme.planning.services import PLAN_VERSION
@@ -588,6 +588,12 @@ def make_away(patient: Patient, **fields: Any) -> Away:
     """A week in June on which the person cannot come."""
     values = {"since": date(2026, 6, 15), "until": date(2026, 6, 19), "words": "examinations", **fields}
     return Away.objects.create(patient=patient, **values)
+
+
+def make_broken_glass(patient: Patient, *, by: User, **fields: Any) -> BrokenGlass:
+    """Somebody of another unit, who reads the pages of `patient` for four hours from now."""
+    values = {"kind": "emergency", "words": "found unwell", "since": NOW, "until": NOW + timedelta(hours=4), **fields}
+    return BrokenGlass.objects.create(user=by, site=patient.site, patient_key=patient.pk, **values)
 
 
 def make_course_note(patient: Patient, *, by: User, **fields: Any) -> CourseNote:

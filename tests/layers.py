@@ -7,6 +7,7 @@ A layer that fails does not keep the next from running; one that runs no test at
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 import time
@@ -46,7 +47,7 @@ LAYERS = (
     ),
     Layer(
         "postgres",
-        "the same storage, services, commands and pages on PostgreSQL",
+        "the same storage, services and commands, and every address once, on PostgreSQL",
         (
             *with_servers("postgres"),
             *PYTEST,
@@ -57,7 +58,7 @@ LAYERS = (
     ),
     Layer(
         "worker",
-        "tasks over Redis and a real worker, on PostgreSQL",
+        "tasks over Redis and a real worker, on PostgreSQL; servers killed",
         (*with_servers("postgres", "redis"), *PYTEST, "-m", "redis and not soak"),
     ),
     Layer("browser", "pages in a real browser", (*PYTEST, *TWO_AT_A_TIME, "-m", "browser and not soak")),
@@ -67,7 +68,9 @@ LAYERS = (
 def run(layer: Layer) -> tuple[bool, float]:
     print(f"\n== {layer.name}: {layer.what}", flush=True)
     start = time.monotonic()
-    code = subprocess.run(layer.command, stdin=subprocess.DEVNULL).returncode
+    # Many processes start here, so Python may keep what it compiled, whatever the surroundings say.
+    surroundings = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
+    code = subprocess.run(layer.command, stdin=subprocess.DEVNULL, env=surroundings).returncode
     return code == 0, time.monotonic() - start
 
 

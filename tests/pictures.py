@@ -84,10 +84,11 @@ def person_to_show() -> str:
 
 
 def session_in(state: str) -> str:
-    """Where the pages of today's session in this state begin."""
+    """Where the pages of today's session by hand in this state begin."""
     from sessions.models import ExchangeSession  # noqa: PLC0415 -- app ready
 
-    found = ExchangeSession.objects.filter(origin="here", state=state).select_related("patient").order_by("-on").first()
+    by_hand = ExchangeSession.objects.filter(origin="here", state=state, method="two_arm")
+    found = by_hand.select_related("patient").order_by("-on").first()
     if found is None:
         sys.exit(f"No session of the demo is {state}: make the demo anew after six in the morning.")
     return f"/people/{found.patient.patient_ref}/day/{found.pk}/"

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 
 SECONDS_TO_START = 20
@@ -32,58 +33,118 @@ def programs_of_postgres() -> Path:
     return found[-1]
 
 
-@contextmanager
-def private_postgres() -> Iterator[str]:
-    """Start a PostgreSQL server that listens on a socket in a temporary folder; yield its DATABASE_URL."""
-    programs = programs_of_postgres()
-    folder = tempfile.mkdtemp(prefix="ebbline-pg-")
-    # PostgreSQL refuses to run as root, so root hands the folder and the server to its own user.
-    as_owner = ["runuser", "-u", "postgres", "--"] if os.geteuid() == 0 else []
-    if as_owner:
-        shutil.chown(folder, "postgres")
+class PrivatePostgres:
+    """A PostgreSQL server that listens on a socket in a temporary folder, as long as the block around it runs.
 
-    def run(program: str, *arguments: str) -> None:
-        command = [*as_owner, str(programs / program), *arguments]
-        done = subprocess.run(command, cwd=folder, stdin=subprocess.DEVNULL, capture_output=True, text=True)
+    synchronous_commit: whether a commit is answered only once the operating system has it, as tests that kill the
+    server need. Nothing here must survive a power cut, so nothing ever waits for the disk.
+    """
+
+    def __init__(self, *, synchronous_commit: bool = False) -> None:
+        self.programs = programs_of_postgres()
+        self.folder = tempfile.mkdtemp(prefix="ebbline-pg-")
+        self.data, self.url = f"{self.folder}/data", f"postgres://ebb@/ebb?host={self.folder}"
+        commit = "on" if synchronous_commit else "off"
+        self.options = f"-k {self.folder} -c listen_addresses='' -c fsync=off -c full_page_writes=off"
+        self.options += f" -c synchronous_commit={commit}"
+
+    def __enter__(self) -> PrivatePostgres:
+        try:
+            if os.geteuid() == 0:
+                shutil.chown(self.folder, "postgres")
+            self._run("initdb", "-D", self.data, "-A", "trust", "-U", "ebb", "--no-sync", "-E", "UTF8", "--locale=C")
+            self.start()
+            self._run("createdb", "-h", self.folder, "-U", "ebb", "ebb")
+        except BaseException:
+            shutil.rmtree(self.folder, ignore_errors=True)
+            raise
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        try:
+            self._run("pg_ctl", "-D", self.data, "-m", "fast", "stop")
+        finally:
+            shutil.rmtree(self.folder, ignore_errors=True)
+
+    def start(self) -> None:
+        """Start it, after a kill with what it had written until then."""
+        # The server keeps the streams it is given, so it gets a log file and none of ours.
+        self._run("pg_ctl", "-D", self.data, "-w", "-o", self.options, "-l", f"{self.folder}/log", "start")
+
+    def kill(self) -> None:
+        """End all its processes by signal 9, at whatever they are."""
+        first = int(Path(self.data, "postmaster.pid").read_text().split()[0])
+        children = subprocess.run(["ps", "-o", "pid=", "--ppid", str(first)], capture_output=True, text=True).stdout
+        for pid in (first, *map(int, children.split())):
+            with suppress(ProcessLookupError):
+                os.kill(pid, signal.SIGKILL)
+        while Path(f"/proc/{first}").exists():
+            time.sleep(0.01)
+        Path(self.data, "postmaster.pid").unlink()
+
+    def _run(self, program: str, *arguments: str) -> None:
+        # PostgreSQL refuses to run as root, so root hands the folder and the server to its own user.
+        as_owner = ["runuser", "-u", "postgres", "--"] if os.geteuid() == 0 else []
+        command = [*as_owner, str(self.programs / program), *arguments]
+        done = subprocess.run(command, cwd=self.folder, stdin=subprocess.DEVNULL, capture_output=True, text=True)
         if done.returncode:
             raise RuntimeError(f"{program} failed:\n{done.stdout}{done.stderr}")
 
-    data, log = f"{folder}/data", f"{folder}/log"
-    # Nothing here must survive a power cut, so nothing waits for the disk.
-    options = f"-k {folder} -c listen_addresses='' -c fsync=off -c full_page_writes=off -c synchronous_commit=off"
-    try:
-        run("initdb", "-D", data, "-A", "trust", "-U", "ebb", "--no-sync", "-E", "UTF8", "--locale=C")
-        # The server keeps the streams it is given, so it gets a log file and none of ours.
-        run("pg_ctl", "-D", data, "-w", "-o", options, "-l", log, "start")
-        try:
-            run("createdb", "-h", folder, "-U", "ebb", "ebb")
-            yield f"postgres://ebb@/ebb?host={folder}"
-        finally:
-            run("pg_ctl", "-D", data, "-m", "fast", "stop")
-    finally:
-        shutil.rmtree(folder, ignore_errors=True)
+
+@contextmanager
+def private_postgres() -> Iterator[str]:
+    """Start a private PostgreSQL server; yield its DATABASE_URL."""
+    with PrivatePostgres() as server:
+        yield server.url
+
+
+class PrivateRedis:
+    """A Redis server that listens on a socket in a temporary folder and keeps nothing, as long as the block runs."""
+
+    def __init__(self) -> None:
+        program = shutil.which("redis-server")
+        if program is None:
+            raise NotThere("Redis is not installed; 'make test' says how to get it.")
+        self.folder = tempfile.mkdtemp(prefix="ebbline-redis-")
+        self.socket = Path(self.folder) / "r.sock"
+        self.url = f"redis+socket://{self.socket}"
+        self.command = [program, "--port", "0", "--unixsocket", str(self.socket), "--save", "", "--appendonly", "no"]
+        self.process: subprocess.Popen[bytes] | None = None
+
+    def __enter__(self) -> PrivateRedis:
+        self.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._end(signal.SIGTERM)
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+    def start(self) -> None:
+        self.process = subprocess.Popen(
+            self.command, cwd=self.folder, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL
+        )
+        give_up = time.monotonic() + SECONDS_TO_START
+        while not self.socket.exists():
+            if self.process.poll() is not None or time.monotonic() > give_up:
+                raise RuntimeError("redis-server did not start")
+            time.sleep(0.02)
+
+    def kill(self) -> None:
+        """End it by signal 9; every task that waited in it is gone."""
+        self._end(signal.SIGKILL)
+        self.socket.unlink(missing_ok=True)
+
+    def _end(self, by: signal.Signals) -> None:
+        if self.process is not None:
+            self.process.send_signal(by)
+            self.process.wait(timeout=SECONDS_TO_START)
 
 
 @contextmanager
 def private_redis() -> Iterator[str]:
-    """Start a Redis server that listens on a socket in a temporary folder; yield its REDIS_URL."""
-    program = shutil.which("redis-server")
-    if program is None:
-        raise NotThere("Redis is not installed; 'make test' says how to get it.")
-    with tempfile.TemporaryDirectory(prefix="ebbline-redis-") as folder:
-        socket = Path(folder) / "r.sock"
-        command = [program, "--port", "0", "--unixsocket", str(socket), "--save", "", "--appendonly", "no"]
-        process = subprocess.Popen(command, cwd=folder, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL)
-        try:
-            give_up = time.monotonic() + SECONDS_TO_START
-            while not socket.exists():
-                if process.poll() is not None or time.monotonic() > give_up:
-                    raise RuntimeError("redis-server did not start")
-                time.sleep(0.02)
-            yield f"redis+socket://{socket}"
-        finally:
-            process.terminate()
-            process.wait(timeout=SECONDS_TO_START)
+    """Start a private Redis server; yield its REDIS_URL."""
+    with PrivateRedis() as server:
+        yield server.url
 
 
 SERVERS = {"postgres": ("DATABASE_URL", private_postgres), "redis": ("REDIS_URL", private_redis)}

@@ -7,7 +7,6 @@ import sys
 from pathlib import Path
 
 import pytest
-import yaml
 from django.apps import apps
 from django.db.models import CheckConstraint, ForeignKey, OneToOneField
 
@@ -19,11 +18,10 @@ PRODUCT_FILES = sorted(path for top in PRODUCT for path in (ROOT / top).rglob("*
 NUMERIC_FILES = [path for path in PRODUCT_FILES if "numeric" in path.parts and path.name != "__init__.py"]
 TEMPLATES = sorted((ROOT / "templates").rglob("*.*"))
 STATIC_FILES = sorted(path for top in PRODUCT for path in (ROOT / top).rglob("static/**/*") if path.is_file())
-HAZARDS = ROOT / "fixtures" / "hazards.yaml"
 
 STAGES = (
     "core", "patients", "exchange_sessions", "exchange_day", "intake", "planning", "booking", "supply", "worklist",
-    "review", "bedside",
+    "review", "bedside", "custody",
 )  # fmt: skip
 FOUND_BY_DJANGO = {"400.html", "403.html", "403_csrf.html", "404.html", "500.html"}
 STANDS_ALONE = {"base.html", "500.html"}  # when the server is at fault, nothing else can be relied on
@@ -220,26 +218,3 @@ def test_words_that_have_no_place_here(what):
     ]
     assert found == []
     assert len(files) > 50
-
-
-# Hazards
-
-
-def read_hazards():
-    return yaml.safe_load(HAZARDS.read_text())["hazards"]
-
-
-@pytest.mark.parametrize("hazard", read_hazards(), ids=lambda hazard: hazard["id"])
-def test_every_hazard_has_controls_and_tests_that_exist(hazard):
-    assert set(hazard) == {"id", "hazard", "cause", "harm", "controls", "tests", "remaining"}
-    assert all(hazard.values())
-    for name in hazard["tests"]:
-        file, _, function = name.partition("::")
-        tree = ast.parse((ROOT / file).read_text())
-        defined = {node.name for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)}
-        assert function in defined, name
-
-
-def test_hazards_are_named_once():
-    names = [hazard["id"] for hazard in read_hazards()]
-    assert len(names) == len(set(names)) > 0

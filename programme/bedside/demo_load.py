@@ -1,7 +1,8 @@
 """The demo's own day: a plan that waits for a signature, one signed, one session half way, one waiting to be closed.
 
-Written by the same services as the pages, with the times of this morning. Loaded in the night, when this morning would
-be yesterday, the two sessions that need hours stay signed plans.
+The last two are there by hand and, with two people more, by machine. Written by the same services as the pages, with
+the times of this morning. Loaded in the night, when this morning would be yesterday, the sessions that need hours stay
+signed plans.
 """
 
 from __future__ import annotations
@@ -18,10 +19,14 @@ from programme.core.models import Role, Site, User
 from sessions.day.inputs import changed_since
 from sessions.day.models import Prescription
 from sessions.day.numeric.draft import passed
+from sessions.day.numeric.machine import Totals
 from sessions.day.services import afterwards, entering, finishing, giving, prescribing, starting, units
 from sessions.models import DonationUnit, ExchangeSession, Method, StoredForecast, UnitState
 
 WAITING, SIGNED, RUNNING, FINISHED = "SM-042", "SM-036", "SM-008", "SM-023"
+BY_MACHINE = RUNNING_BY_MACHINE, FINISHED_BY_MACHINE = "SM-055", "SM-033"
+TODAYS = (WAITING, SIGNED, RUNNING, FINISHED, *BY_MACHINE)
+MACHINE_UNIT_MIN = 20.0
 STROKE_MIN = 8.0
 """Minutes from one bag to the next in the invented sessions."""
 UNIT_ML = 258.0
@@ -33,22 +38,23 @@ Stroke = tuple[int, int | None, float, float]
 
 @transaction.atomic
 def load_day(*, site: Site, today: date, at: datetime) -> None:
-    """Write the day of the four people; `at` is the present, local to the site."""
+    """Write the day of the six people; `at` is the present, local to the site."""
     nurse, consultant = (User.objects.get(site=site, role=role) for role in (Role.NURSE, Role.CONSULTANT))
     midnight = datetime.combine(today, time(0), tzinfo=at.tzinfo)
     morning = max(at - timedelta(hours=6), midnight)
     has_hours = at - morning >= timedelta(hours=6)
-    for ref in (WAITING, SIGNED, RUNNING, FINISHED):
+    for ref in TODAYS:
         patient = Patient.objects.select_related("site").get(site=site, patient_ref=ref)
-        plan = _planned(patient, today, nurse, morning)
+        method = Method.AUTOMATED if ref in BY_MACHINE else Method.TWO_ARM
+        plan = _planned(patient, today, nurse, morning, method)
         if ref != WAITING:
             _sign(plan, consultant, morning)
-        if has_hours and ref in (RUNNING, FINISHED):
-            half = ref == RUNNING
+        if has_hours and ref not in (WAITING, SIGNED):
+            half = ref in (RUNNING, RUNNING_BY_MACHINE)
             _carry_out(plan, nurse, consultant, begins=at - timedelta(minutes=70 if half else 330), half=half)
 
 
-def _planned(patient: Patient, today: date, nurse: User, at: datetime) -> Prescription:
+def _planned(patient: Patient, today: date, nurse: User, at: datetime, method: Method) -> Prescription:
     """What must be in date, today's weight and results, and the plan made from them."""
     weight = patient.exchange_sessions.order_by("-on").values_list("weight_kg", flat=True)[0]
     people.record_measure(patient=patient, on=today, weight_kg=weight, source="scales", actor=nurse, at=at)
@@ -62,7 +68,7 @@ def _planned(patient: Patient, today: date, nurse: User, at: datetime) -> Prescr
     taken = taken if taken.date() == today else at
     for analyte, value in ((Analyte.HB, round(hb - HB_OFF_G_L)), (Analyte.HBS, round(hbs + HBS_OFF_PCT, 1))):
         people.record_result(patient=patient, analyte=analyte, value=value, taken_at=taken, actor=nurse, at=at)
-    return plan_for_day(patient=patient, on=today, method=Method.TWO_ARM, actor=nurse, at=at)
+    return plan_for_day(patient=patient, on=today, method=method, actor=nurse, at=at)
 
 
 def _expected(patient: Patient, today: date) -> tuple[float, float]:
@@ -106,9 +112,12 @@ def _carry_out(plan: Prescription, nurse: User, consultant: User, *, begins: dat
         actor=nurse,
         at=begins,
     )  # fmt: skip
-    strokes = _strokes(plan)
-    done = strokes[: max(len(strokes) // 2, 1)] if half else strokes
-    ended = _give(exchange_session, done, nurse, begins)
+    if plan.method == Method.AUTOMATED:
+        ended = _run_machine(exchange_session, plan, nurse, begins, half=half)
+    else:
+        strokes = _strokes(plan)
+        done = strokes[: max(len(strokes) // 2, 1)] if half else strokes
+        ended = _give(exchange_session, done, nurse, begins)
     if not half:
         _observe(exchange_session, f"demo-{exchange_session.pk}-end", "end", nurse, ended)
         now = ExchangeSession.objects.get(pk=exchange_session.pk)
@@ -189,6 +198,29 @@ def _give(exchange_session: ExchangeSession, strokes: list[Stroke], nurse: User,
             giving.end_unit(unit=row, version=row.version, key=f"{key}-ends", actor=nurse, at=at)
             _observe(exchange_session, f"{key}-seen", "interval", nurse, at)
     return at
+
+
+def _run_machine(
+    exchange_session: ExchangeSession, plan: Prescription, nurse: User, begins: datetime, *, half: bool
+) -> datetime:
+    """Units one after another, and the totals after the last; half way the second of the halves is being given."""
+    at, many = begins, max(plan.units // 2, 1) if half else plan.units
+    for place in range(1, many + 1):
+        key = f"demo-{exchange_session.pk}-machine-{place}"
+        _start_unit(exchange_session, place, nurse, at)
+        if half and place == many:
+            return at
+        _observe(exchange_session, f"{key}-seen", "after_15", nurse, at + timedelta(minutes=15))
+        at += timedelta(minutes=MACHINE_UNIT_MIN)
+        row = DonationUnit.objects.get(exchange_session=exchange_session, place=place)
+        giving.end_unit(unit=row, version=row.version, key=f"{key}-ends", actor=nurse, at=at)
+    cells_ml, (hb, *_) = UNIT_ML * many, plan.predicted["hb_settled"]
+    totals = Totals(0.0, cells_ml, cells_ml, many, begins, at, f"set to end at Hb {hb:.0f} g/L")
+    entering.add_entry(
+        exchange_session=exchange_session, key=f"demo-{exchange_session.pk}-totals", kind="totals",
+        body=totals.body(), actor=nurse, at=at + timedelta(minutes=2),
+    )  # fmt: skip
+    return at + timedelta(minutes=2)
 
 
 def _observe(exchange_session: ExchangeSession, key: str, moment: str, nurse: User, at: datetime) -> None:

@@ -50,6 +50,7 @@ urlpatterns: list[URLPattern] = [
     path("people/<path:patient_ref>/call/<int:key>/", calls.call, name="call"),
     path("people/<path:patient_ref>/day/<int:key>/units/", units.units, name="units"),
     path("people/<path:patient_ref>/day/<int:key>/units/add/", units.add, name="unit_add"),
+    path("people/<path:patient_ref>/day/<int:key>/units/given/", units.given, name="unit_given"),
     path("people/<path:patient_ref>/day/<int:key>/units/<int:place>/check/", units.check, name="unit_check"),
     path("people/<path:patient_ref>/day/<int:key>/units/<int:place>/start/", units.start, name="unit_start"),
     path("people/<path:patient_ref>/day/<int:key>/units/<int:place>/end/", units.end, name="unit_end"),

@@ -37,7 +37,8 @@ WEEKS = 5
 LEFT_OPEN = 3  # every so many of those due still need a place
 CHAIR_STARTS = (time(8, 30), time(9, 0), time(9, 0), time(9, 30))
 TODAYS = ("SM-042", "SM-036", "SM-008", "SM-023")
-ARRIVED = ("SM-008", "SM-023")
+BY_MACHINE = ("SM-055", "SM-033")
+ARRIVED = ("SM-008", "SM-023", *BY_MACHINE)
 MISSED = "SM-017"
 LATE = "fallen behind while two chairs were out of use; the first place that there is"
 
@@ -49,7 +50,7 @@ def load_diary(*, site: Site, today: date, at: datetime) -> None:
     rows = _set_up(site, today, coordinator, at)
     people = {row.patient_ref: row for row in Patient.objects.of_site(site).select_related("site")}
     _wish(people, today, coordinator, at)
-    _book_today(people, rows, today, coordinator, at)
+    _book_today(people, rows + _machines(site, today, coordinator, at), today, coordinator, at)
     _did_not_come(people[MISSED], rows[1], today, coordinator, at)
     _came_before(people, rows, today, coordinator, at)
     _book_ahead(site, people, today, coordinator, at)
@@ -71,6 +72,17 @@ def _set_up(site: Site, today: date, actor: User, at: datetime) -> list[Chair]:
     ]  # fmt: skip
     for row in others:
         chairs.add(row=row, actor=actor, at=at)
+    return rows
+
+
+def _machines(site: Site, today: date, actor: User, at: datetime) -> list[Chair]:
+    """Two places more, for today only: the machines go from one unit of the invented region to the next."""
+    rows = []
+    for name in ("Machine 1", "Machine 2"):
+        row = Chair(site=site, name=name, since=today, until=today, note="the machine is here today")
+        rows.append(chairs.add(row=row, actor=actor, at=at))
+        slot = Slot(chair=row, starts=time(9), ends=time(15), since=today)
+        chairs.add(row=slot, actor=actor, at=at)
     return rows
 
 
@@ -123,10 +135,10 @@ def _stored(patient: Patient, chair: Chair, on: date, state: str, actor: User, m
 
 
 def _book_today(people: dict[str, Patient], rows: list[Chair], today: date, actor: User, at: datetime) -> None:
-    """The four whose day the demo shows, where the unit is open today."""
+    """The six whose day the demo shows, where the unit is open today."""
     if not open_days(actor.site, today, today)[0].open:
         return
-    for ref, chair in zip(TODAYS, rows, strict=True):
+    for ref, chair in zip((*TODAYS, *BY_MACHINE), rows, strict=True):
         state = BookingState.CAME if ref in ARRIVED else BookingState.CONFIRMED
         _stored(people[ref], chair, today, state, actor, at - timedelta(days=9))
 
@@ -176,6 +188,7 @@ def _book_ahead(site: Site, people: dict[str, Patient], today: date, actor: User
                 actor=actor,
                 at=at,
                 late_reason="" if safe else LATE,
+                far_late_known=best.far_late,
             )
         )
     for booking in made[::3]:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
 from django.db import models
 from django.db.models import F, Q
 
@@ -204,6 +207,7 @@ class BookingState(models.TextChoices):
 
 
 STANDING = (BookingState.BOOKED, BookingState.CONFIRMED)
+GIVEN_UP = (BookingState.CANCELLED, BookingState.MOVED)
 
 
 class BookingQuerySet(models.QuerySet["Booking"]):
@@ -256,6 +260,10 @@ class Booking(Versioned):
             ),
         ]
         indexes = [models.Index(fields=["chair", "on"], name="booking_by_day")]
+
+    def starts_at(self, zone: ZoneInfo) -> datetime:
+        """The start as a moment; zone: of the unit."""
+        return datetime.combine(self.on, self.starts, tzinfo=zone)
 
 
 class Occupied(models.Model):

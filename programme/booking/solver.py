@@ -3,7 +3,8 @@
 One model, solved again for each aim in its order, with what the earlier aims reached held fast; the first two are
 reached together by integer programming, which proves them in a tenth of a second, and the search begins there:
 1. fewest people without a place; 2. fewest after their last safe day; 3. the largest excess over the accepted chance,
-weighted by why the ceiling is kept; 4. the sum of those excesses; 5. wishes, days from the best one, and even load.
+weighted by why the ceiling is kept; 4. the sum of those excesses; 5. wishes, days from the best one, time to order
+blood, and even load.
 No chair, slot or day's staff is ever given twice, and whoever has a place keeps one: these are constraints, not aims.
 It knows nothing of the database; it stands outside numeric/ only because the solver's library loads pandas, which pages
 must not wait for.
@@ -32,8 +33,8 @@ FIRST_TWO = 2
 class Due:
     """Somebody to place. places: what they can have. chance: of being over, 0..1, by day; a day without one counts as
     certain where it is late, as none where it is safe. accepted: their accepted chance. weight: of an excess, by reason
-    for the ceiling. cost: points against a day (wishes, days from the best). needs: how many of a day's exchanges.
-    has: the place they hold now and may give up for another; they are never left without one."""
+    for the ceiling. cost: points against a day (wishes, days from the best, blood). needs: how many of a day's
+    exchanges. has: the place they hold now and may give up for another; they are never left without one."""
 
     key: str
     places: tuple[Place, ...]

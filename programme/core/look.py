@@ -107,10 +107,14 @@ def masthead(request: HttpRequest) -> dict[str, Any]:
     user = getattr(request, "user", None)
     if not isinstance(user, User):
         return {}
-    now = site_now(user)
+    now, glass = site_now(user), getattr(request, "broken_glass", None)
+    writes = [action for action in access.matrix() if action.startswith(("change.", "move."))]
+    shut = {action.replace(".", "_"): False for action in writes} if glass else {}
     return {
         "site_now": now,
         "week_number": now.isocalendar().week,
         "year_bar": year_bar(now.date()),
-        "may": {action.replace(".", "_"): access.may(user, action) for action in access.matrix()},
+        "start_page": access.start_page(user),
+        "broken_glass": glass,
+        "may": {action.replace(".", "_"): access.may(user, action) for action in access.matrix()} | shut,
     }

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import unicodedata
+from datetime import datetime
 from typing import Any
 from zoneinfo import available_timezones
 
+from django.conf import settings
 from django.contrib.auth.base_user import AbstractBaseUser, BaseUserManager
 from django.core.exceptions import ValidationError
 from django.db import models
 from django.db.models import Q
+from django.utils.crypto import salted_hmac
 
 from programme.core.numeric.setting_table import SETTINGS
 
@@ -116,6 +120,12 @@ class Role(models.TextChoices):
     NURSE = "nurse", "specialist nurse"
     CONSULTANT = "consultant", "consultant"
     COORDINATOR = "coordinator", "booking coordinator"
+    ADMINISTRATOR = "administrator", "administrator"
+
+
+def same_characters(text: str | None) -> str | None:
+    """Return a text so that é is one é, whichever keyboard it was typed on (NIST SP 800-63B-4 (2025), 3.1.1.2)."""
+    return None if text is None else unicodedata.normalize("NFKC", text)
 
 
 class UserManager(BaseUserManager["User"]):
@@ -127,18 +137,25 @@ class UserManager(BaseUserManager["User"]):
         return user
 
 
-class User(AbstractBaseUser):
-    """Someone who signs in, with one role at one site."""
+class User(Versioned, AbstractBaseUser):
+    """Someone who signs in, with one role at one site.
+
+    initial_password_until: set while the password is one that an administrator was shown; it is changed at sign-in.
+    """
 
     username = models.CharField(max_length=60, unique=True)
     full_name = models.CharField(max_length=120)
-    role = models.CharField(max_length=12, choices=Role.choices)
+    role = models.CharField(max_length=16, choices=Role.choices)
     site = models.ForeignKey(Site, models.PROTECT, related_name="users")
     is_active = models.BooleanField(default=True)
     is_demo = models.BooleanField(default=False)
     dim_light = models.BooleanField(default=False)
     letter_keys = models.BooleanField(default=True)
     checking_pin = models.CharField(max_length=128, blank=True)
+    initial_password_until = models.DateTimeField(null=True, blank=True)
+    second_proof_salt = models.CharField(max_length=64, blank=True)
+    second_proof_since = models.DateTimeField(null=True, blank=True)
+    second_proof_last_step = models.BigIntegerField(default=0)
 
     objects = UserManager()
 
@@ -150,7 +167,7 @@ class User(AbstractBaseUser):
             models.CheckConstraint(
                 condition=Q(role__in=Role.values),
                 name="user_role_known",
-                violation_error_message="A user is a nurse, a consultant or a coordinator.",
+                violation_error_message="A user is a nurse, a consultant, a coordinator or an administrator.",
             )
         ]
 
@@ -160,6 +177,107 @@ class User(AbstractBaseUser):
     @property
     def role_words(self) -> str:
         return Role(self.role).label
+
+    @property
+    def has_second_proof(self) -> bool:
+        return self.second_proof_since is not None
+
+    @property
+    def must_have_second_proof(self) -> bool:
+        return self.role in settings.SECOND_PROOF_ROLES
+
+    @property
+    def owes_second_proof(self) -> bool:
+        """Whether the person must set one up before anything else is shown."""
+        return self.must_have_second_proof and not self.has_second_proof
+
+    def first_password_ran_out(self, at: datetime) -> bool:
+        """Whether the password is one that was shown to an administrator, and was not used in time."""
+        return self.initial_password_until is not None and self.initial_password_until < at
+
+    def set_password(self, raw_password: str | None) -> None:
+        super().set_password(same_characters(raw_password))
+
+    def check_password(self, raw_password: str | None) -> bool:
+        return bool(super().check_password(same_characters(raw_password)))
+
+    def get_session_auth_hash(self) -> str:
+        """A new password and a new second proof end what was signed in before them elsewhere."""
+        return salted_hmac("signed in", self.password + self.second_proof_salt, algorithm="sha256").hexdigest()
+
+
+class GlassReason(models.TextChoices):
+    EMERGENCY = "emergency", "admitted here as an emergency"
+    TRANSFUSION = "transfusion", "red cells or an exchange are needed here"
+    ADVICE = "advice", "their own unit asked for advice"
+    OTHER = "other", "another reason"
+
+
+class BrokenGlass(models.Model):
+    """That somebody of another unit may read the pages of a person of `site` until a moment, and who there knows."""
+
+    user = models.ForeignKey(User, models.PROTECT, related_name="+")
+    site = models.ForeignKey(Site, models.PROTECT, related_name="broken_glass")
+    patient_key = models.BigIntegerField()
+    kind = models.CharField(max_length=12, choices=GlassReason.choices)
+    words = models.CharField(max_length=300)
+    since = models.DateTimeField()
+    until = models.DateTimeField()
+    seen_by = models.ForeignKey(User, models.PROTECT, null=True, blank=True, related_name="+")
+    seen_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        indexes = [
+            models.Index(fields=["user", "until"], name="broken_glass_in_force"),
+            models.Index(fields=["site"], condition=Q(seen_by=None), name="broken_glass_unseen"),
+        ]
+
+
+class SignInTries(models.Model):
+    """Sign-ins in a row that failed for one name from one source; gone once the name signs in.
+
+    Name and address are kept as keyed hashes: what was typed as a name may have been a password.
+    """
+
+    account = models.CharField(max_length=64)
+    source = models.CharField(max_length=64)
+    user = models.ForeignKey(User, models.CASCADE, null=True, related_name="+")
+    failures = models.PositiveIntegerField(default=0)
+    last_at = models.DateTimeField()
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["account", "source"], name="sign_in_tries_once")]
+        indexes = [models.Index(fields=["last_at"], name="sign_in_tries_by_age")]
+
+
+class KnownBrowser(models.Model):
+    """A browser on which somebody has signed in; it holds a secret of which only the hash is here."""
+
+    user = models.ForeignKey(User, models.CASCADE, related_name="known_browsers")
+    secret_hash = models.CharField(max_length=64)
+    last_at = models.DateTimeField()
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["user", "secret_hash"], name="known_browser_once")]
+        indexes = [models.Index(fields=["secret_hash"], name="known_browser_by_secret")]
+
+
+class SignedIn(models.Model):
+    """Where somebody signed in: what a list of the own sign-ins says, and the session that ending one deletes."""
+
+    user = models.ForeignKey(User, models.CASCADE, related_name="sign_ins")
+    session_key = models.CharField(max_length=40, unique=True)
+    since = models.DateTimeField()
+    address = models.CharField(max_length=60, blank=True)
+    is_handheld = models.BooleanField(default=False)
+
+
+class RecoveryCode(models.Model):
+    """One of the codes that stand in for the telephone once each; only its hash is kept."""
+
+    user = models.ForeignKey(User, models.CASCADE, related_name="recovery_codes")
+    code_hash = models.CharField(max_length=128)
+    used_at = models.DateTimeField(null=True)
 
 
 class Receipt(models.Model):
@@ -193,4 +311,7 @@ class TrailEntry(models.Model):
 
     class Meta:
         constraints = [models.UniqueConstraint(fields=["chain", "number"], name="trail_number_once")]
-        indexes = [models.Index(fields=["patient_key", "number"], name="trail_by_patient")]
+        indexes = [
+            models.Index(fields=["patient_key", "number"], name="trail_by_patient"),
+            models.Index(fields=["site", "at"], name="trail_by_day"),
+        ]

@@ -4,8 +4,13 @@ from __future__ import annotations
 
 import re
 from functools import cache
+from typing import TYPE_CHECKING
 
 from django.contrib.staticfiles import finders
+
+if TYPE_CHECKING:
+    from weasyprint import CSS
+    from weasyprint.urls import URLFetcher
 
 # The printer styles text from the sheets but not shapes, so shapes get their strokes and fills written out.
 SHAPES = {
@@ -41,8 +46,10 @@ SHEETS = ("core/tokens.css", "core/base.css", "core/pages.css", "worklist/paper.
 
 
 @cache
-def style_texts() -> tuple[str, ...]:
-    """Return the text of the style sheets, found once."""
+def style_sheets() -> tuple[CSS, ...]:
+    """Return the style sheets, found and understood once: that takes longer than most papers."""
+    from weasyprint import CSS  # noqa: PLC0415 -- slow import
+
     found = [(name, finders.find(name)) for name in SHEETS]
     missing = [name for name, path in found if not isinstance(path, str)]
     if missing:
@@ -51,16 +58,20 @@ def style_texts() -> tuple[str, ...]:
     for _, path in found:
         with open(str(path), encoding="utf-8") as file:
             texts.append(file.read())
-    return tuple(texts)
+    return tuple(CSS(string=text, url_fetcher=_closed()) for text in texts)
+
+
+def _closed() -> URLFetcher:
+    """Opens nothing: no network, no file, not even one of our own."""
+    from weasyprint.urls import URLFetcher  # noqa: PLC0415 -- slow import
+
+    return URLFetcher(allowed_protocols=())
 
 
 def to_pdf(html: str) -> bytes:
     """Return `html` set on A4 in the look of the pages. It holds all that it shows: no address in it is ever opened."""
-    from weasyprint import CSS, HTML  # noqa: PLC0415 -- slow import
-    from weasyprint.urls import URLFetcher  # noqa: PLC0415 -- slow import
+    from weasyprint import HTML  # noqa: PLC0415 -- slow import
 
-    closed = URLFetcher(allowed_protocols=())  # no network, no file, not even one of our own
-    sheets = [CSS(string=text, url_fetcher=closed) for text in style_texts()]
     drawn = SHAPE_CLASS.sub(lambda found: SHAPES.get(found[1], found[0]), html)
-    document: bytes = HTML(string=drawn, url_fetcher=closed).write_pdf(stylesheets=sheets)
+    document: bytes = HTML(string=drawn, url_fetcher=_closed()).write_pdf(stylesheets=style_sheets())
     return document

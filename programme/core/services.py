@@ -39,9 +39,22 @@ def add_site(*, code: str, name: str, at: datetime, **fields: Any) -> Site:
     return site
 
 
-def add_user(*, username: str, full_name: str, role: str, site: Site, password: str, at: datetime) -> User:
-    """Add someone who signs in. Raises UnableToAdd with every fault of the fields or the password."""
-    user = User(username=username, full_name=full_name, role=role, site=site)
+def add_user(
+    *,
+    username: str,
+    full_name: str,
+    role: str,
+    site: Site,
+    password: str,
+    at: datetime,
+    actor: User | None = None,
+    initial_until: datetime | None = None,
+) -> User:
+    """Add someone who signs in; actor: None from the command line. initial_until: see User.initial_password_until.
+
+    Raises UnableToAdd with every fault of the fields or the password.
+    """  # fmt: skip
+    user = User(username=username, full_name=full_name, role=role, site=site, initial_password_until=initial_until)
     try:
         validate_password(password, user)
     except ValidationError as error:
@@ -51,7 +64,7 @@ def add_user(*, username: str, full_name: str, role: str, site: Site, password: 
         _check(user)
         user.save()
         said = trail.Change(site.pk, None, "added user", "user", user.pk, after={"username": username, "role": role})
-        trail.write([said], actor=None, at=at)
+        trail.write([said], actor=actor, at=at)
     return user
 
 
@@ -94,16 +107,19 @@ def prove(*, username: str, secret: str, site: Site, actor: User, at: datetime, 
         if max(refused.filter(named).count(), refused.filter(actor=actor).count()) >= TRIES:
             raise ValidationError(f"{TRIES} wrong PINs within {TRIES_WITHIN.seconds // 60} min: {instead}, or wait.")
         # An unknown name costs the same time as a known one, so that the answer does not tell them apart.
-        kept = [user.checking_pin, user.password] if user else [make_password("nobody")]
-        if user and any(check_password(secret, one) for one in kept if one):
+        if user and (_is_pin_of(user, secret) or (not user.initial_password_until and user.check_password(secret))):
             return user
         if not user:
-            check_password(secret, kept[0])
-        said = trail.Change(
-            site.pk, None, REFUSED, "user", user.pk if user else None, after={"username": username.strip()[:60]}
-        )
+            check_password(secret, make_password("nobody"))
+        # What was typed as the name of nobody may have been a PIN or password: it is kept nowhere.
+        named_as = {"username": user.username} if user else None
+        said = trail.Change(site.pk, None, REFUSED, "user", user.pk if user else None, after=named_as)
         trail.write([said], actor=actor, at=at)
     raise ValidationError("Name and PIN do not fit together. Each wrong try is recorded.")
+
+
+def _is_pin_of(user: User, secret: str) -> bool:
+    return bool(user.checking_pin) and check_password(secret, user.checking_pin)
 
 
 @transaction.atomic

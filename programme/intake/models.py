@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from django.db import models
 from django.db.models import Q
@@ -14,7 +14,8 @@ from programme.core.models import Site, User, Versioned
 class Sender(Versioned):
     """Who may send results to a unit. trusts_references: its references count without a birth date beside them.
 
-    token_digest: SHA-256 of the token it sends with; empty where it has none.
+    token_digest: SHA-256 of the token it sends with by FHIR; empty where it has none. token_kinds: what it may send
+    with it, parted by blanks. A token that has ended opens nothing; by HL7 the sender is still known by its name.
     """
 
     site = models.ForeignKey(Site, models.PROTECT, related_name="senders")
@@ -22,6 +23,10 @@ class Sender(Versioned):
     trusts_references = models.BooleanField(default=False)
     is_active = models.BooleanField(default=True)
     token_digest = models.CharField(max_length=64, blank=True)
+    token_kinds = models.CharField(max_length=60, blank=True)
+    token_since = models.DateTimeField(null=True, blank=True)
+    token_until = models.DateTimeField(null=True, blank=True)
+    token_used_at = models.DateTimeField(null=True, blank=True)
 
     class Meta:
         constraints = [
@@ -31,10 +36,22 @@ class Sender(Versioned):
                 violation_error_message="A sender of this name is listed already.",
             ),
             models.UniqueConstraint(fields=["token_digest"], condition=~Q(token_digest=""), name="sender_token_once"),
+            models.CheckConstraint(
+                condition=Q(token_digest="") | Q(token_until__isnull=False) & ~Q(token_kinds=""),
+                name="sender_token_ends",
+                violation_error_message="A token has a day on which it ends, and says what may be sent with it.",
+            ),
         ]
 
     def __str__(self) -> str:
         return self.name
+
+    @property
+    def kinds(self) -> tuple[str, ...]:
+        return tuple(self.token_kinds.split())
+
+    def token_has_ended(self, at: datetime) -> bool:
+        return self.token_until is None or self.token_until <= at
 
 
 class MessageKind(models.TextChoices):
@@ -61,16 +78,50 @@ class RawMessage(models.Model):
         ]
 
 
+class Refusal(models.Model):
+    """Why something that was sent was not kept, how often and when last: its sender heard it, and perhaps nobody else.
+
+    sender: under what name it came, '' where it named none.
+    """
+
+    site = models.ForeignKey(Site, models.PROTECT, related_name="+")
+    sender = models.CharField(max_length=60, blank=True)
+    kind = models.CharField(max_length=4, choices=MessageKind.choices)
+    words = models.CharField(max_length=200)
+    times = models.PositiveIntegerField(default=1)
+    first_at = models.DateTimeField()
+    last_at = models.DateTimeField()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["site", "sender", "kind", "words"], name="refusal_once_a_reason"),
+            models.CheckConstraint(
+                condition=Q(times__gt=0),
+                name="refusal_happened",
+                violation_error_message="A refusal is kept once it has happened, so its count is 1 or more.",
+            ),
+        ]
+        indexes = [models.Index(fields=["site", "-last_at"], name="refusal_latest")]
+
+
 class ReadingState(models.TextChoices):
     WAITING = "waiting", "waits to be read"
     READ = "read", "read"
     UNREADABLE = "unreadable", "cannot be read"
 
 
+LEASE = timedelta(minutes=2)
+"""So long a reader holds a message; one that was killed gives it up by that."""
+
+
 class ReadingQuerySet(models.QuerySet["Reading"]):
     def free(self, at: datetime) -> ReadingQuerySet:
-        """Those that nobody reads now: never taken, or taken by a worker whose lease ran out."""
-        return self.filter(state=ReadingState.WAITING).filter(Q(lease_until__isnull=True) | Q(lease_until__lt=at))
+        """Those that nobody reads now: never taken, or taken by a worker whose lease ran out.
+
+        A lease that ends further ahead than any given now was given by a clock that has been set back since.
+        """
+        run_out = Q(lease_until__lt=at) | Q(lease_until__gt=at + 2 * LEASE)
+        return self.filter(state=ReadingState.WAITING).filter(Q(lease_until__isnull=True) | run_out)
 
 
 class Reading(models.Model):
@@ -98,6 +149,7 @@ class Became(models.TextChoices):
     SAME = "same", "known already"
     OVERTAKEN = "overtaken", "overtaken by a later version"
     NOTED = "noted", "agrees with what is recorded"
+    IGNORED = "ignored", "ignored, as agreed here"
 
 
 class ReadResult(models.Model):
@@ -177,11 +229,14 @@ class InboxItem(Versioned):
 
 
 class LocalCode(Versioned):
-    """A code of a unit's own laboratory for one analyte, from a day on; `until` ends it. unit: where none is sent."""
+    """A code of a unit's own laboratory for one analyte, from a day on; `until` ends it. unit: where none is sent.
+
+    analyte: empty where results under this code are ignored; they stay in their message, and nothing waits.
+    """
 
     site = models.ForeignKey(Site, models.PROTECT, related_name="local_codes")
     code = models.CharField(max_length=40)
-    analyte = models.CharField(max_length=10)
+    analyte = models.CharField(max_length=10, blank=True)
     unit = models.CharField(max_length=16, blank=True)
     since = models.DateField()
     until = models.DateField(null=True, blank=True)
@@ -194,7 +249,7 @@ class LocalCode(Versioned):
                 fields=["site", "code"],
                 condition=Q(until__isnull=True),
                 name="local_code_once",
-                violation_error_message="This code stands for an analyte already; end that first.",
+                violation_error_message="This code is listed already; end that first.",
             ),
             models.CheckConstraint(
                 condition=~Q(reason=""),

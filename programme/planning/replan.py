@@ -90,8 +90,12 @@ def free_chunks(run: ReplanRun, clock: Clock) -> Iterator[ReplanChunk]:
 
 
 def take_chunk(run: ReplanRun, *, at: datetime) -> ReplanChunk | None:
-    """Take a chunk that waits or whose lease has run out; None when there is none."""
-    free = Q(state=ReplanChunk.Stage.WAITING) | Q(state=ReplanChunk.Stage.TAKEN, lease_until__lt=at)
+    """Take a chunk that waits or whose lease has run out; None when there is none.
+
+    A lease that ends further ahead than any given now was given by a clock that has been set back since.
+    """
+    run_out = Q(lease_until__lt=at) | Q(lease_until__gt=at + 2 * LEASE)
+    free = Q(state=ReplanChunk.Stage.WAITING) | (Q(state=ReplanChunk.Stage.TAKEN) & run_out)
     for chunk in run.chunks.filter(free).order_by("number")[:20]:
         taken = ReplanChunk.objects.filter(free, pk=chunk.pk, attempt=chunk.attempt).update(
             state=ReplanChunk.Stage.TAKEN, lease_until=at + LEASE, attempt=F("attempt") + 1

@@ -4,18 +4,28 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from programme.core.tables import safe
+from programme.review.queries.data_quality import Lack
 from programme.review.queries.figures import Change, Figure, Row
+from programme.review.queries.monitoring import CheckRow, Monitoring
 from programme.review.queries.programme import Part, Review
+from programme.review.queries.reasons import Reasons
 
 HEADER = (
     "group", "measure", "numerator", "denominator", "missing", "found", "low_95", "high_95", "unit", "method",
     "year_before", "year_before_low_95", "year_before_high_95", "change", "change_low_95", "change_high_95",
     "change_is", "change_says", "own_aim", "verdict",
 )  # fmt: skip
+MONITORING_HEADER = (
+    "on", "check", "every_days", "asked", "in_time", "overdue", "no_record", "in_time_pct", "low_95", "high_95",
+    "ground",
+)  # fmt: skip
+REASONS_HEADER = ("what", "of", "of_what", "in_words", "how_often", "people")
+DATA_HEADER = ("what", "count", "of", "of_what", "pct", "low_95", "high_95", "why_it_matters")
+OTHER_WORDS = "all other words together"
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,13 +91,68 @@ def for_paper(review: Review) -> list[tuple[str, str, list[Masked]]]:
 
 def review_csv(review: Review) -> str:
     """Return the review as CSV (RFC 4180, comma, CRLF); small counts masked."""
+    rows = [
+        (one.group, one.name, *one.counts, *one.now, one.unit, one.how, *one.before, *one.change, one.aim, one.verdict)
+        for one in masked(review)
+    ]
+    return _csv(HEADER, rows)
+
+
+def monitoring_csv(found: Monitoring, *, smallest: int) -> str:
+    """Return the checks as CSV. Where one part of a check is small all of it is masked, as the rest would tell it."""
+    return _csv(MONITORING_HEADER, [_check(found, row, smallest) for row in found.rows])
+
+
+def reasons_csv(found: Sequence[Reasons], *, smallest: int) -> str:
+    """Return the reasons as CSV. Words of fewer than `smallest` people are put together: they may say who it was."""
+    rows = [row for one in found for row in _reasons(one, smallest)]
+    return _csv(REASONS_HEADER, rows)
+
+
+def data_csv(found: Sequence[Lack], *, smallest: int) -> str:
+    """Return what the records lack as CSV; what is of fewer than `smallest`, or of fewer people, is masked."""
+    return _csv(DATA_HEADER, [_lack(one, smallest) for one in found])
+
+
+def _csv(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
     file = io.StringIO(newline="")
     writer = csv.writer(file)
-    writer.writerow(HEADER)
-    for one in masked(review):
-        cells = (one.group, one.name, *one.counts, *one.now, one.unit, one.how, *one.before, *one.change)
-        writer.writerow([safe(cell) for cell in (*cells, one.aim, one.verdict)])
+    writer.writerow(header)
+    writer.writerows([safe(cell) for cell in row] for row in rows)
     return file.getvalue()
+
+
+def _check(found: Monitoring, row: CheckRow, smallest: int) -> tuple[str, ...]:
+    parts = (row.in_time, len(row.overdue), len(row.unrecorded))
+    of = "masked" if 0 < row.asked < smallest else str(row.asked)
+    begin = (found.on.isoformat(), row.words, str(row.every_days), of)
+    if any(0 < part < smallest for part in (row.asked, *parts)):
+        return (*begin, "masked", "masked", "masked", "masked", "", "", row.ground)
+    figures = (_text(one, 1) for one in (row.in_time_pct, row.low, row.high))
+    return (*begin, *(str(part) for part in parts), *figures, row.ground)
+
+
+def _reasons(one: Reasons, smallest: int) -> list[tuple[str, ...]]:
+    begin = (one.title, "masked" if 0 < one.of < smallest else str(one.of), one.of_words)
+    shown = [row for row in one.rows if len(row.people) >= smallest]
+    rows: list[tuple[str, ...]] = [(*begin, row.words, str(row.count), str(len(row.people))) for row in shown]
+    others = [row for row in one.rows if len(row.people) < smallest]
+    if others:
+        people = {who.patient_ref for row in others for who in row.people}
+        many = (
+            ("masked", "masked")
+            if len(people) < smallest
+            else (str(sum(row.count for row in others)), str(len(people)))
+        )
+        rows.append((*begin, OTHER_WORDS, *many))
+    return rows or [(*begin, "", "0", "0")]
+
+
+def _lack(one: Lack, smallest: int) -> tuple[str, ...]:
+    small = is_small(one.count, one.of, is_share=True, smallest=smallest) or 0 < len(one.people) < smallest
+    figures = ("masked", "", "") if small else tuple(_text(value, 1) for value in (one.pct, one.low, one.high))
+    counts = ("masked", "masked") if small else (str(one.count), str(one.of))
+    return (one.words, *counts, one.of_words, *figures, one.why)
 
 
 def _hidden(rows: Sequence[Row], which: str, smallest: int) -> list[bool]:

@@ -21,7 +21,7 @@ from programme.review.queries.asked import Asked
 from programme.review.queries.data_quality import data_quality
 from programme.review.queries.definitions import BY_KEY, DEFINITIONS
 from programme.review.queries.programme import Review, people_behind, review
-from programme.review.tables import for_paper, review_csv
+from programme.review.tables import data_csv, for_paper, monitoring_csv, reasons_csv, review_csv
 
 
 @access.needs("see.review")
@@ -55,8 +55,7 @@ def people(request: access.SignedIn, measure: str) -> HttpResponse:
 @require_safe
 def as_csv(request: access.SignedIn) -> HttpResponse:
     found = _asked(request)
-    name = f"review-{found.asked.end:%Y%m%d}.csv"
-    return _file(review_csv(found).encode(), "text/csv; charset=utf-8", name, "attachment")
+    return _table(review_csv(found), f"review-{found.asked.end:%Y%m%d}")
 
 
 @access.needs("see.review")
@@ -105,6 +104,34 @@ def data(request: access.SignedIn) -> HttpResponse:
     return render(request, "review/data.html", context, status=200 if form.is_valid() else 400)
 
 
+@access.needs("see.review")
+@require_safe
+def monitoring_as_csv(request: access.SignedIn) -> HttpResponse:
+    now = site_now(request.user)
+    rules = site_settings(request.user.site, now)
+    found = checks.monitoring(request.user.site, now.date(), rules)
+    text = monitoring_csv(found, smallest=int(rules["smallest_count_shown"]))
+    return _table(text, f"monitoring-{found.on:%Y%m%d}")
+
+
+@access.needs("see.review")
+@require_safe
+def reasons_as_csv(request: access.SignedIn) -> HttpResponse:
+    now = site_now(request.user)
+    asked = SpanForm(request.GET, today=now.date()).asked()
+    smallest = int(site_settings(request.user.site, now)["smallest_count_shown"])
+    return _table(reasons_csv(why.reasons(request.user.site, asked), smallest=smallest), f"reasons-{asked.end:%Y%m%d}")
+
+
+@access.needs("see.review")
+@require_safe
+def data_as_csv(request: access.SignedIn) -> HttpResponse:
+    now = site_now(request.user)
+    asked, rules = SpanForm(request.GET, today=now.date()).asked(), site_settings(request.user.site, now)
+    found = data_quality(request.user.site, asked, now.date(), rules)
+    return _table(data_csv(found, smallest=int(rules["smallest_count_shown"])), f"data-{asked.end:%Y%m%d}")
+
+
 def _asked(request: access.SignedIn) -> Review:
     now = site_now(request.user)
     return review(request.user.site, SpanForm(request.GET, today=now.date()).asked(), now)
@@ -113,6 +140,10 @@ def _asked(request: access.SignedIn) -> Review:
 def _query(asked: Asked) -> str:
     said = {"start": asked.start.isoformat(), "end": asked.end.isoformat(), "genotype": asked.genotype, "by": asked.by}
     return urlencode({key: value for key, value in said.items() if value})
+
+
+def _table(text: str, name: str) -> HttpResponse:
+    return _file(text.encode(), "text/csv; charset=utf-8", f"{name}.csv", "attachment")
 
 
 def _file(content: bytes, kind: str, name: str, how: str) -> HttpResponse:

@@ -15,7 +15,6 @@ from patients.models import Patient
 from programme.booking.models import STANDING, Booking, BookingState
 from programme.core.models import Role, Site, User
 from programme.supply.models import BloodOrder, SuppliedUnit
-from programme.supply.queries.basis import starts_at
 from programme.supply.queries.ends import QUARTER_DAYS
 from programme.supply.services.demand import keep_demand, keep_look_back
 from programme.supply.services.orders import answer_order, draft_order, draft_orders, send_order
@@ -56,7 +55,7 @@ def _past(site: Site, today: date, actor: User) -> None:
     came = Booking.objects.filter(chair__site=site, state=BookingState.CAME, on__lt=today)
     rows = came.filter(on__gte=today - timedelta(days=QUARTER_DAYS - 1)).select_related("patient__site")
     for place, booking in enumerate(rows.order_by("on", "pk")):
-        starts = starts_at(booking, ZoneInfo(site.time_zone))
+        starts = booking.starts_at(ZoneInfo(site.time_zone))
         asked = starts - timedelta(days=ORDERED_DAYS)
         row = draft_order(booking=booking, actor=actor, at=asked)
         late = "booked late; telephoned" if row.order_by < asked.date() else ""

@@ -40,6 +40,7 @@ class BloodOrder(Versioned):
 
     needs: {"abo", "rhd", "negative": [antigens], "antibodies": [names], "hbs_negative", "other", "freshest_days"}.
     plan: {"units", "data_version", "prescription"}: what the number came from; another number since then is loud.
+    to_tell: what was changed after it was sent, until somebody records that the blood bank was told.
     """
 
     patient = models.ForeignKey(Patient, models.PROTECT, related_name="blood_orders")
@@ -55,6 +56,7 @@ class BloodOrder(Versioned):
     confirmed_units = models.PositiveSmallIntegerField(default=0)
     substitution = models.CharField(max_length=400, blank=True)
     late_reason = models.CharField(max_length=400, blank=True)
+    to_tell = models.CharField(max_length=400, blank=True)
     ended_reason = models.CharField(max_length=400, blank=True)
 
     objects = BloodOrderQuerySet.as_manager()

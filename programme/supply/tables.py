@@ -18,6 +18,10 @@ HEADER = (
 """Documented in the README: times are ISO 8601 with offset, lists are parted by spaces; empty is 'not said'."""
 
 
+D_TYPE = {"+": "positive", "-": "negative"}
+"""In words: a cell that begins with a sign is a formula to a spreadsheet."""
+
+
 def order_sheet_csv(lines: Iterable[OrderLine]) -> str:
     """Return orders as CSV (RFC 4180, comma, CRLF)."""
     file = io.StringIO(newline="")
@@ -47,9 +51,9 @@ def _cells(line: OrderLine) -> list[str]:
     needs = line.needs
     return [
         _whole(line.number), line.state, _time(line.starts), line.patient_ref, line.name, _whole(line.units),
-        str(line.confirmed), needs.abo, needs.rhd, " ".join(needs.negative), "; ".join(needs.antibodies),
-        "yes" if needs.hbs_negative else "no", needs.other, _whole(needs.freshest_days), _time(line.sample.taken_at),
-        _time(line.sample.until), line.order_by.isoformat(),
+        str(line.confirmed), needs.abo, D_TYPE.get(needs.rhd, ""), " ".join(needs.negative),
+        "; ".join(needs.antibodies), "yes" if needs.hbs_negative else "no", needs.other, _whole(needs.freshest_days),
+        _time(line.sample.taken_at), _time(line.sample.until), line.order_by.isoformat(),
     ]  # fmt: skip
 
 

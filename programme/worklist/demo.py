@@ -19,7 +19,7 @@ import yaml
 from django.conf import settings
 
 from sessions.numeric.mechanisms.daybyday import DayByDay
-from sessions.numeric.mechanisms.habit import UNIT_ML, Prescribed, prescribe_by_habit
+from sessions.numeric.mechanisms.habit import MOST_UNITS, UNIT_HB_G_L, UNIT_ML, Prescribed, prescribe_by_habit
 from sessions.numeric.mechanisms.people import People
 from sessions.numeric.mechanisms.world import Reading, World
 from sessions.numeric.volume import blood_volume_ml
@@ -32,6 +32,7 @@ DRUG_STOPPED_DAYS = 84.0
 QUIET_MARROW = -0.65
 STEADY = 0.3
 SETTLING_VISITS = 4
+UNIT_G = UNIT_ML * UNIT_HB_G_L / 1000.0
 NEW_METHOD_FOR_DAYS = 150
 
 
@@ -195,8 +196,34 @@ def _prescribe(
         end_target_pct=target,
         hb_goal_g_l=world.people.hb_goal_g_l + rng.normal(0.0, 2.0, len(people)),
     )
+    steps = _on_machine(people, world, seen, target, steps)
     some = come[:, None]
     return Prescribed(np.where(some, np.round(steps.in_ml), 0.0), np.where(some, steps.out_ml, 0.0), steps.cells_hb_g_l)
+
+
+def _on_machine(
+    people: tuple[DemoPerson, ...], world: World, seen: Reading, target: np.ndarray, steps: Prescribed
+) -> Prescribed:
+    """Whole units by machine for those whose story it is: no saline first, and an end near the usual Hb.
+
+    What is exchanged is haemoglobin mass. In the world of volumes that is level: so much in and out, of the Hb that
+    brings the person's to its goal while HbS comes to its target.
+    """
+    machine = np.array([person.story == "machine" for person in people])[:, None]
+    goal = world.people.hb_goal_g_l
+    ratio = np.clip(target / seen.measured_before, 0.1, 0.65)  # for less nobody sets up a machine
+    own_left = np.clip(ratio * goal / seen.hb_before, 0.05, 0.8)
+    cells_hb = goal * (1.0 - ratio) / (1.0 - own_left)
+    wash_ml = -np.log(own_left) * world.people.blood_volume_ml
+    units = np.clip(np.ceil(wash_ml * cells_hb / 1000.0 / UNIT_G), 1, MOST_UNITS)
+    level_ml = 1000.0 * units * UNIT_G / cells_hb
+    none = np.zeros_like(level_ml)
+    through = np.stack([none, level_ml], axis=1)
+    return Prescribed(
+        np.where(machine, through, steps.in_ml),
+        np.where(machine, through, steps.out_ml),
+        np.where(machine, np.stack([none, cells_hb], axis=1), steps.cells_hb_g_l),
+    )
 
 
 def _plant_after(
@@ -242,6 +269,9 @@ def _row(
     if person.story == "wrong_tube" and place == len(days) - 3:
         hbs_before = 3.2
     grows = 1.0 if person.age > 17 else 1.0 - 0.004 * (len(days) - 1 - place) * person.every / 28
+    cells_ml, out_ml = steps.in_ml[number, 1], steps.out_ml[number].sum()
+    if person.story == "machine":
+        cells_ml = out_ml = UNIT_ML * round(cells_ml * steps.cells_hb_g_l[number, 1] / 1000.0 / UNIT_G)
     row: dict[str, Any] = {
         "patient_ref": person.ref,
         "sex": person.sex,
@@ -256,9 +286,9 @@ def _row(
         "hbs_pre_pct": round(float(hbs_before), 1),
         "hbs_post_pct": "" if rng.random() < 0.06 and not last else round(float(done.measured_before[number]), 1),
         "saline_in_ml": int(steps.in_ml[number, 0]),
-        "red_cells_in_ml": int(steps.in_ml[number, 1]),
-        "blood_out_ml": int(steps.out_ml[number].sum()),
-        "units": round(steps.in_ml[number, 1] / UNIT_ML),
+        "red_cells_in_ml": int(cells_ml),
+        "blood_out_ml": int(out_ml),
+        "units": round(cells_ml / UNIT_ML),
         "hbs_method": "",
         "visit_reason": "late_missed" if gap > person.every else "routine",
         "admission_in_gap": "no",

@@ -19,8 +19,9 @@ from programme.core.services import add_site
 from programme.worklist.demo import DemoPerson, last_visit, make_course, read_scenario
 from programme.worklist.demo_clinic import note_story, tell_clinic
 from sessions import services as exchange
+from sessions.facts import rebuild_facts
 from sessions.history.bring_in import bring_in
-from sessions.models import ExchangeSession
+from sessions.models import ExchangeSession, Method
 
 WORD_LIST = Path(settings.BASE_DIR) / "fixtures" / "demo_words.txt"
 SITE_CODE, SITE_NAME = "saltmarsh", "Saltmarsh Day Unit"
@@ -28,6 +29,7 @@ SIGN_INS = (
     ("a.fenwick", "A. Fenwick", Role.NURSE),
     ("i.calloway", "Dr I. Calloway", Role.CONSULTANT),
     ("m.orchard", "M. Orchard", Role.COORDINATOR),
+    ("d.hallam", "D. Hallam", Role.ADMINISTRATOR),
 )
 
 
@@ -67,7 +69,7 @@ def load_demo(*, today: date, at: datetime, vendor: str) -> Loaded:
 
 
 def _add_users(site: Site, path: Path) -> dict[str, User]:
-    """Three people who sign in, with passwords made now and written where only this machine's user reads them."""
+    """Four people who sign in, with passwords made now and written where only this machine's user reads them."""
     words = WORD_LIST.read_text().split()
     users: dict[str, User] = {}
     lines = []
@@ -167,6 +169,14 @@ def _elsewhere(patient: Patient, users: dict[str, User], today: date, at: dateti
     )
 
 
+def _by_machine(patient: Patient, users: dict[str, User], today: date, at: datetime) -> None:
+    """Say of the past that a machine did it, which a history file cannot."""
+    for row in patient.exchange_sessions.all():
+        row.method = Method.AUTOMATED
+        row.save_changes(["method"])
+    rebuild_facts([patient.pk], at)
+
+
 def _note(row: ExchangeSession, words: str) -> None:
     row.note = words
     row.save_changes(["note"])
@@ -178,6 +188,7 @@ STORIES = {
     "missed": _missed,
     "wrong_tube": _wrong_tube,
     "elsewhere": _elsewhere,
+    "machine": _by_machine,
 }
 ACCESS = {"wrong_tube": "one arm only, 18 G", "child": "both arms, 22 G"}
 CEILING_REASONS = {

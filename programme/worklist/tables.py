@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date
@@ -11,8 +13,10 @@ from django.template.loader import render_to_string
 from django.utils.safestring import mark_safe
 
 from programme.core import access
+from programme.core.tables import safe
 from programme.worklist.charts.small import SmallHead, SmallPicture, draw_head, draw_small
 from programme.worklist.queries.everyone import ListPage, Row
+from programme.worklist.queries.trail import TrailPage
 
 ROWS_HERE = "<!-- rows -->"
 
@@ -83,3 +87,17 @@ def list_chunks(page: ListPage, shell: str, request: access.SignedIn, *, picture
         rows = table.as_html(request) if lines else ""
         yield render_to_string("worklist/_list_band.html", {"band": band, "rows": rows})
     yield after
+
+
+def trail_csv(page: TrailPage) -> str:
+    """Return the entries as a file, one line a changed field, each value whole; looks and bare acts have one line."""
+    out = io.StringIO()
+    rows = csv.writer(out, lineterminator="\r\n")
+    rows.writerow(
+        ("entry", "chain_number", "at", "who", "role", "did", "person", "what", "field", "was", "is", "why", "hash")
+    )
+    for line in page.lines:
+        for part in line.parts or (("", "", ""),):
+            cells = (line.who, line.role, line.did, line.patient_ref, line.what, *part, line.why, line.end)
+            rows.writerow((line.key, line.number, line.at.isoformat(timespec="seconds"), *map(safe, cells)))
+    return out.getvalue()

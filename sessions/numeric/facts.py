@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from programme.core.numeric.setting_table import DEFAULTS
+from sessions.numeric.by_mass import END_HB_SD_G_L, given_rel_sd, reckon_by_mass
 from sessions.numeric.efficiency import (
     STANDS_OUT_SD,
     USUAL_RATIO,
@@ -24,7 +25,7 @@ from sessions.numeric.efficiency import (
 )
 from sessions.numeric.exchange import run_many
 from sessions.numeric.totals import reckon_totals, steps_of_totals
-from sessions.numeric.uncertainty import outcome_spread
+from sessions.numeric.uncertainty import BLOOD_VOLUME_REL_SD, outcome_spread
 from sessions.numeric.volume import AGE_YEARS, blood_volume_ml
 
 Floats = NDArray[np.float64]
@@ -120,8 +121,9 @@ def reckon_facts(
     steps: as carried out, where they are known; otherwise the totals are read in the usual order. settings: the
     site's unit volume and haemoglobin, assay spreads and iron.
     Where Hb before is missing, the HbS ratio and Hb after rest on the one measured before an earlier session (else on a
-    typical one), with a spread that says so; the other figures that need it stay nan. So do those that rest on the
-    haemoglobin drawn where a machine did it: it keeps part of what it draws, and only its totals are known.
+    typical one), with a spread that says so; the other figures that need it stay nan. What a machine did is reckoned by
+    mass (`by_mass`), since it keeps part of what it draws: with Hb after where that was measured, else as ending at Hb
+    before. No share of ideal is said of it, and its iron only where Hb was measured on both sides.
     """
     volume = blood_volume_ml(
         female=sessions.female,
@@ -129,8 +131,12 @@ def reckon_facts(
         weight_kg=sessions.weight_kg,
         age_years=np.minimum(sessions.age_years, AGE_YEARS[1]),
     )
-    reckoned = _reckoned(sessions, volume, steps, settings)
     in_ml, out_ml, cells_hb = _all_steps(sessions, steps, settings)
+    hb, assumed_sd = earlier_hb(sessions.person, sessions.hb_before_g_l)
+    hb_sd = np.where(np.isnan(assumed_sd), settings["hb_assay_sd_g_l"], assumed_sd)
+    reckoned = _reckoned(sessions, volume, hb, hb_sd, steps, settings)
+    given_g = (in_ml * cells_hb).sum(axis=-1) / 1000.0
+    reckoned = _by_machine(sessions, volume, hb, hb_sd, given_g, reckoned, settings)
     achieved = session_efficiency(
         blood_volume_ml=volume,
         hb_before_g_l=sessions.hb_before_g_l,
@@ -145,10 +151,12 @@ def reckon_facts(
         hbs_sd_pct=settings["hbs_assay_sd_pct"],
         iron_mg_per_g=settings["iron_mg_per_g_hb"],
     )
-    ratio, ratio_sd, kept, iron = (
+    ratio, ratio_sd, kept = (
         np.where(sessions.by_machine, np.nan, values)
-        for values in (achieved.removal_ratio, achieved.removal_ratio_sd, achieved.donor_kept, achieved.net_iron_mg)
+        for values in (achieved.removal_ratio, achieved.removal_ratio_sd, achieved.donor_kept)
     )
+    gained_g = volume / 1000.0 * (sessions.hb_after_g_l - sessions.hb_before_g_l)
+    iron = np.where(sessions.by_machine, settings["iron_mg_per_g_hb"] * gained_g, achieved.net_iron_mg)
     return FactFigures(
         blood_volume_ml=volume,
         **reckoned,
@@ -178,11 +186,14 @@ def earlier_hb(person: Ints, hb_before_g_l: Floats) -> tuple[Floats, Floats]:
 
 
 def _reckoned(
-    sessions: FinishedSessions, volume: Floats, steps: StepsAsDone | None, settings: dict[str, float]
+    sessions: FinishedSessions,
+    volume: Floats,
+    hb: Floats,
+    hb_sd: Floats,
+    steps: StepsAsDone | None,
+    settings: dict[str, float],
 ) -> dict[str, Floats]:
     """HbS after over before, and settled Hb after, with their spreads, by the names of FactFigures."""
-    hb, assumed_sd = earlier_hb(sessions.person, sessions.hb_before_g_l)
-    hb_sd = np.where(np.isnan(assumed_sd), settings["hb_assay_sd_g_l"], assumed_sd)
     reckoned = reckon_totals(
         blood_volume_ml=volume,
         hb_before_g_l=hb,
@@ -215,6 +226,54 @@ def _reckoned(
         for column, values in zip(found.values(), by_steps, strict=True):
             column[steps.rows] = values
     return found
+
+
+def _by_machine(
+    sessions: FinishedSessions,
+    volume: Floats,
+    hb: Floats,
+    hb_sd: Floats,
+    given_g: Floats,
+    by_volume: dict[str, Floats],
+    settings: dict[str, float],
+) -> dict[str, Floats]:
+    """The same figures with those of a machine reckoned by mass in their place; given_g: donor Hb given [g].
+
+    The HbS ratio takes Hb after as measured. Hb after itself is reckoned as if it were not, so that it stays a forecast
+    to hold the measured one against.
+    """
+    rows = np.flatnonzero(sessions.by_machine)
+    if not len(rows):
+        return by_volume
+    known: dict[str, Any] = {
+        "volume_l": volume[rows] / 1000.0,
+        "volume_rel_sd": BLOOD_VOLUME_REL_SD,
+        "hb_before_g_l": hb[rows],
+        "hb_before_sd_g_l": hb_sd[rows],
+        "given_g": given_g[rows],
+        "given_rel_sd": given_rel_sd(given_g[rows], settings["unit_hb_g"]),
+    }
+    as_before = reckon_by_mass(**known, hb_end_g_l=hb[rows], hb_end_sd_g_l=END_HB_SD_G_L)
+    as_measured = reckon_by_mass(
+        **known,
+        hb_end_g_l=sessions.hb_after_g_l[rows],
+        hb_end_sd_g_l=settings["hb_assay_sd_g_l"],
+        end_is_measured=True,
+    )
+    measured = np.isfinite(as_measured.hbs_ratio)
+    figures = {
+        "hbs_ratio": np.where(measured, as_measured.hbs_ratio, as_before.hbs_ratio),
+        "hbs_ratio_sd": np.where(measured, as_measured.hbs_ratio_sd, as_before.hbs_ratio_sd),
+        "hb_reckoned_g_l": as_before.hb_settled_g_l,
+        "hb_reckoned_sd": as_before.hb_settled_sd_g_l,
+    }
+    return {name: _put(column, rows, figures[name]) for name, column in by_volume.items()}
+
+
+def _put(column: Floats, rows: Ints, values: Floats) -> Floats:
+    placed = column.copy()
+    placed[rows] = values
+    return placed
 
 
 def _all_steps(

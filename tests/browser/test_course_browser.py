@@ -6,6 +6,7 @@ from django.urls import reverse
 from playwright.sync_api import expect
 
 from programme.planning import services
+from tests.browsing import faults_at_every_width, tables_cut
 from tests.factories import (
     NOW,
     TODAY,
@@ -76,35 +77,24 @@ def locked_there(consultant, live_server):
     return live_server.url + reverse("worklist:course", args=["R0"])
 
 
-def no_sideways_scroll(page):
-    return page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth")
-
-
 def open_drawn(page, address):
     """Open the page and wait until the chart stands over the served picture."""
     page.goto(address, timeout=PATIENCE)
     expect(page.locator("#plot[data-drawn=yes] .main-svg").first).to_be_visible(timeout=PATIENCE)
 
 
-@pytest.mark.parametrize("width", [1440, 1024, 390, 320])
-def test_axe_finds_nothing_and_nothing_overflows(page_as, consultant, there, width):
-    """320 px is a page of 1280 at 400 %."""
+def test_axe_finds_nothing_and_nothing_overflows(page_as, consultant, there):
     page = page_as(consultant)
-    page.set_viewport_size({"width": width, "height": 800})
     open_drawn(page, there)
-    assert no_sideways_scroll(page)
-    results = Axe().run(page)
-    assert results.violations_count == 0, results.generate_report()
+    assert faults_at_every_width(page) == []
 
 
-@pytest.mark.parametrize("width", [1440, 390])
-def test_axe_finds_nothing_on_a_locked_page(page_as, consultant, locked_there, width):
+@pytest.mark.parametrize("width", [390, 320])
+def test_the_chart_is_drawn_on_a_narrow_screen(page_as, consultant, locked_there, width):
     page = page_as(consultant)
     page.set_viewport_size({"width": width, "height": 800})
     open_drawn(page, locked_there)
-    assert no_sideways_scroll(page)
-    results = Axe().run(page)
-    assert results.violations_count == 0, results.generate_report()
+    assert faults_at_every_width(page, (width,)) == []
 
 
 def test_the_chart_takes_the_place_of_the_served_picture_and_answers_to_the_pointer(page_as, consultant, there):
@@ -127,6 +117,14 @@ def test_months_back_are_chosen_without_leaving_the_page(page_as, consultant, th
     page.get_by_role("link", name="6 months").click()
     expect(page.get_by_role("link", name="6 months")).to_have_attribute("aria-current", "true")
     expect(page).to_have_url(there)
+
+
+@pytest.mark.parametrize("width", [1440, 1024])
+def test_a_way_can_be_taken_without_pushing_the_table_aside(page_as, consultant, there, width):
+    page = page_as(consultant)
+    page.goto(there, timeout=PATIENCE)
+    expect(page.get_by_role("heading", name="Ways to hold the ceiling")).to_be_visible()
+    assert not [words for words in tables_cut(page, width) if "Fewest visits" in words]
 
 
 def test_a_question_is_answered_without_leaving_the_page(page_as, consultant, there):

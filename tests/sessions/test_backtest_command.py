@@ -16,7 +16,7 @@ from sessions.numeric.drift.fit import CANDIDATES, FORM_BEFORE_CHOICE
 from tests import factories
 from tests.factories import NOW, TODAY
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.either_database, pytest.mark.django_db]
 
 
 def said(*arguments):

@@ -11,6 +11,7 @@ from typing import Any
 from django import forms
 from django.core.exceptions import ValidationError
 
+from programme.bedside.forms.ending import TimedForm
 from programme.worklist.forms.fields import (
     STOP,
     ChoiceField,
@@ -24,8 +25,12 @@ from programme.worklist.forms.fields import (
     TicksField,
 )
 from programme.worklist.forms.reading import CLOCK, TypedMoment, read_day
+from programme.worklist.forms.sessions import volume
 from sessions.day.numeric.blood_match import ASK, Needed, UnitBlood, differences, must_be_negative, typed_antigens
+from sessions.day.numeric.blood_match import STOP as STOPS
 from sessions.day.numeric.donation_number import BadCode, Expiry, Group, read_number, read_scan
+from sessions.day.numeric.entries import MOST_IN_ONE_ENTRY_ML
+from sessions.day.services.late_units import was_given
 from sessions.day.services.units import AtTheChair, Label
 
 GROUPS = [f"{abo}{rhd}" for abo in ("O", "A", "B", "AB") for rhd in ("+", "-")]
@@ -116,7 +121,7 @@ class UnitForm(EdgeForm):
     out_of_storage = MomentField(label="Left storage at", most=40, help_text="such as 09:40")
     marks = EdgeField(label="Special marks", most=200, wide=True, help_text="irradiated, washed, fresh")
 
-    parts = (
+    parts: tuple[Part, ...] = (
         Part("From the label", ("number", "group", "expiry", "product"), note="Enter ends a scan and goes on"),
         Part("Match", ("negative", "hbs", "others"), note="what this person's units must be"),
         Part("More", ("volume_ml", "hb_g", "out_of_storage", "marks")),
@@ -174,6 +179,37 @@ class UnitForm(EdgeForm):
     def left_storage(self) -> TypedMoment | None:
         typed = self.cleaned_data.get("out_of_storage")
         return typed if isinstance(typed, TypedMoment) else None
+
+
+class GivenUnitForm(UnitForm, TimedForm):
+    """A unit that was given and not recorded at the chair: its label, and when, how much and who checked it."""
+
+    started = MomentField(label="Started", required=True, help_text="such as 09:30")
+    ended = MomentField(label="Ended", required=True, help_text="such as 10:15")
+    given_ml = volume("Volume given of it", MOST_IN_ONE_ENTRY_ML, required=True)
+    checked_by = EdgeField(label="Checked by", most=200, help_text="as the paper says; empty where nobody knows")
+    why = EdgeField(label="How it was found out", required=True, most=400, wide=True)
+
+    times = ("started", "ended")
+    parts = (
+        UnitForm.parts[0],
+        Part("Given", ("started", "ended", "given_ml", "checked_by")),
+        *UnitForm.parts[1:],
+        Part("Record", ("why",)),
+    )
+
+    def __init__(self, *args: Any, by_machine: bool, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if by_machine:  # its volume is in the totals
+            del self.fields["given_ml"]
+
+    def clean(self) -> dict[str, Any]:
+        super().clean()
+        if not self.errors or set(self.errors) <= {"volume_ml"}:
+            for difference in differences(self.blood(), self.needed):
+                if difference.state == STOPS:
+                    self.ask("number", was_given(difference.words))
+        return self.cleaned_data
 
 
 class CheckForm(EdgeForm):

@@ -23,7 +23,7 @@ from programme.worklist.numeric.words import chance_words, day_words, figure
 from programme.worklist.queries.in_force import in_force
 from programme.worklist.queries.who import Who, who
 from sessions.day.models import FollowUp, Prescription
-from sessions.day.numeric.after import LowerHb, lower_hb
+from sessions.day.numeric.after import LowerHb, call_day, lower_hb
 from sessions.day.numeric.checks import (
     OK,
     QUIET_LINES,
@@ -131,7 +131,7 @@ def read_after(exchange_session: ExchangeSession, now: datetime) -> AfterPage:
         follow_ups=tuple(follow_ups.select_related("done_by").order_by("due_on", "pk")),
         sample_from=None if ended_at is None else (ended_at + timedelta(minutes=wait_min)).astimezone(now.tzinfo),
         measured_at=_measured_at(results, now),
-        call_on=exchange_session.on + timedelta(days=int(settings["follow_up_call_days"])),
+        call_on=call_day(exchange_session.on, int(settings["follow_up_call_days"])),
         leaflet_until=exchange_session.on + timedelta(days=int(settings["haemolysis_watch_days"])),
         told=site_texts(patient.site, now),
         machine=machine_line(ending, now.tzinfo or UTC),

@@ -15,7 +15,7 @@ from programme.planning.numeric.limits import limits_for
 from programme.worklist.queries.who import Blood, blood_needed
 from sessions.day.inputs import open_signs
 from sessions.day.models import Entry, Prescription
-from sessions.day.numeric.clocks import Due, next_observations
+from sessions.day.numeric.clocks import Due, clock_is_behind, next_observations
 from sessions.day.numeric.tally import Tally, tally
 from sessions.day.queries import plan_carried_out, planned_steps, said_of
 from sessions.models import DonationUnit, ExchangeSession, State
@@ -23,7 +23,10 @@ from sessions.models import DonationUnit, ExchangeSession, State
 
 @dataclass(frozen=True, slots=True)
 class Board:
-    """A session, the plan it follows and where it stands. sign_open: of haemolysis, not judged yet: no red cells."""
+    """A session, the plan it follows and where it stands. sign_open: of haemolysis, not judged yet: no red cells.
+
+    clock_is_behind: something was received later than it is now, so no time that is shown can be relied on.
+    """
 
     exchange_session: ExchangeSession
     plan: Prescription
@@ -37,6 +40,7 @@ class Board:
     last_seen: str
     last_seen_at: datetime | None
     sign_open: bool
+    clock_is_behind: bool
 
     @property
     def is_running(self) -> bool:
@@ -86,6 +90,7 @@ def board_of(exchange_session: ExchangeSession, *, today: date, at: datetime) ->
         last_seen=vitals_words(seen.body) if seen else "",
         last_seen_at=seen.happened_at if seen else None,
         sign_open=bool(blood.last_sign and open_signs(exchange_session.patient)),
+        clock_is_behind=clock_is_behind(max((entry.received_at for entry in entries), default=None), at),
     )
 
 

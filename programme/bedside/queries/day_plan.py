@@ -30,9 +30,8 @@ from sessions.day.numeric.reactions import kind_words
 from sessions.day.numeric.samples import holds_until
 from sessions.day.queries import sample_rule_of
 from sessions.day.services.prescribing import hindrances
-from sessions.models import ExchangeSession, HaemolysisSign, State
+from sessions.models import NOT_BEGUN, ExchangeSession, HaemolysisSign, State
 
-PLANNING = (State.PLANNED, State.AUTHORISED)
 REACTION_WITHIN_DAYS = 400
 
 
@@ -78,7 +77,7 @@ class DayPlanPage:
 
     @property
     def may_change(self) -> bool:
-        return self.state in PLANNING
+        return self.state in NOT_BEGUN
 
     @property
     def is_left_over(self) -> bool:
@@ -125,7 +124,7 @@ def day_plan(
         difference=_difference(typed, plans),
         cautions=() if shown is None else cautions(_today(shown, known, facts), known.settings),
         corrected=corrected,
-        arrived=_arrived(plan, known) if exchange_session.state in (*PLANNING, State.RUNNING) else (),
+        arrived=_arrived(plan, known) if exchange_session.state in (*NOT_BEGUN, State.RUNNING) else (),
         hindrances=hindrances(plan, corrected) if plan and exchange_session.state == State.PLANNED else (),
         numbers=tuple(PlanNumber(row.number, _number_words(row, known)) for row in reversed(plans)),
         marginal=marginal_rows(beside, body, known.record.accepted_chance),

@@ -11,7 +11,15 @@ from programme.bedside.numeric.against import Against, against
 from programme.core import look
 from programme.worklist.numeric.words import figure
 from sessions.day.models import Prescription
-from sessions.day.numeric.after import Z90, Before, Expected, Figure, expected_after, parting_words
+from sessions.day.numeric.after import (
+    Z90,
+    Before,
+    Expected,
+    Figure,
+    expected_after,
+    expected_after_machine,
+    parting_words,
+)
 from sessions.day.queries import Ending
 from sessions.models import ExchangeSession, SessionFacts
 from sessions.numeric.totals import steps_of_totals
@@ -67,35 +75,41 @@ def compared(
         return replace(figures, why="No forecast: no signed plan names the volume it was reckoned with.")
     if ending.carried_out.is_nothing:
         return replace(figures, why="No forecast: nothing was given or drawn.")
-    by_machine = ending.state.totals is not None  # no share of ideal: what was drawn is not whole blood
     before = _before(plan, facts, settings)
     share, share_sd = _share(facts)
-    in_ml, out_ml, cells_hb = _steps(ending, settings)
-    expected = expected_after(
-        before,
-        in_ml=in_ml,
-        out_ml=out_ml,
-        cells_hb_g_l=cells_hb,
-        hb_assay_sd_g_l=settings["hb_assay_sd_g_l"],
-        hbs_assay_sd_pct=settings["hbs_assay_sd_pct"],
-        share_sd=share_sd,
-        mixing_rel_sd=_mixing_rel_sd(plan),
-    )
+    expected = _expected(ending, before, settings, share_sd=share_sd, mixing_rel_sd=_mixing_rel_sd(plan))
     return replace(
         figures,
-        rows=_rows(exchange_session, figures, expected, share, greatest_rise_g_l)[: 2 if by_machine else 3],
+        rows=_rows(exchange_session, figures, expected, share, greatest_rise_g_l),
         parting=_parting(ending, expected, figures, doubts),
         expected=expected,
         before=before,
-        working=_working(plan, before, facts, by_totals=not ending.carried_out.steps),
+        working=_working(plan, before, facts, _way(ending)),
     )
 
 
+def _expected(
+    ending: Ending, before: Before, settings: Mapping[str, float], *, share_sd: float, mixing_rel_sd: float
+) -> Expected:
+    in_ml, out_ml, cells_hb = _steps(ending, settings)
+    assay = {"hb_assay_sd_g_l": settings["hb_assay_sd_g_l"], "hbs_assay_sd_pct": settings["hbs_assay_sd_pct"]}
+    if ending.state.totals is not None and ending.plan is not None:
+        given_g = sum(volume * hb for volume, hb in zip(in_ml, cells_hb, strict=True)) / 1000.0
+        settled = ending.plan.predicted.get("hb_settled")
+        hb_end = float(settled[0]) if settled else None
+        return expected_after_machine(before, given_g=given_g, hb_end_g_l=hb_end, mixing_rel_sd=mixing_rel_sd, **assay)
+    return expected_after(
+        before, in_ml=in_ml, out_ml=out_ml, cells_hb_g_l=cells_hb, share_sd=share_sd, mixing_rel_sd=mixing_rel_sd,
+        **assay,
+    )  # fmt: skip
+
+
 def _parting(ending: Ending, expected: Expected, figures: Compared, doubts: tuple[str, ...]) -> str:
-    """The sentence where measured and forecast part; none after a machine, whose cells drawn are not whole blood."""
-    if ending.state.totals is not None:
-        return ""
-    words = parting_words(expected, hbs_pct=figures.after_hbs_pct, hb_g_l=figures.after_hb_g_l, doubts=doubts)
+    """The sentence where measured and forecast part."""
+    words = parting_words(
+        expected, hbs_pct=figures.after_hbs_pct, hb_g_l=figures.after_hb_g_l, doubts=doubts,
+        by_machine=ending.state.totals is not None,
+    )  # fmt: skip
     return look.hb_words(words)
 
 
@@ -114,11 +128,16 @@ def _rows(
         )
         rise = f"rise {risen} of {most} {look.hb_unit()}"
     name = "HbS + HbC after" if exchange_session.patient.follows_hbs_and_hbc else "HbS after"
+    rows = (
+        against(name, expected.hbs_pct, figures.after_hbs_pct, "%", places=1, step=2),
+        _hb_row(expected.hb_g_l, figures.after_hb_g_l, rise),
+    )
+    if math.isnan(expected.share.p50):
+        return rows
     middle, low, high = (100 * value for value in (expected.share.p50, expected.share.p10, expected.share.p90))
     percent = None if share is None else 100 * share
     return (
-        against(name, expected.hbs_pct, figures.after_hbs_pct, "%", places=1, step=2),
-        _hb_row(expected.hb_g_l, figures.after_hb_g_l, rise),
+        *rows,
         against("Share of ideal removed", Figure(middle, low, high), percent, "%", places=0, step=10),
     )
 
@@ -181,15 +200,19 @@ def _steps(ending: Ending, settings: Mapping[str, float]) -> tuple[list[float], 
     return [step.in_ml for step in done.steps], [step.out_ml for step in done.steps], hb
 
 
-BY_TOTALS = (
-    "from the totals in the usual order, as if whole blood were drawn; a machine that keeps packed cells takes off "
-    "more haemoglobin, so HbS ends lower and Hb much lower"
-)
+BY_MASS = "by mass of haemoglobin, from the units given and the Hb that the plan lets the machine end at"
+BY_TOTALS = "from the totals in the usual order"
 STEP_BY_STEP = "step by step from what was really given and drawn, with the spread of the assay"
 
 
+def _way(ending: Ending) -> str:
+    if ending.state.totals is not None:
+        return BY_MASS
+    return STEP_BY_STEP if ending.carried_out.steps else BY_TOTALS
+
+
 def _working(
-    plan: Prescription, before: Before, facts: SessionFacts | None, *, by_totals: bool
+    plan: Prescription, before: Before, facts: SessionFacts | None, way: str
 ) -> tuple[tuple[str, str, str], ...]:
     hbs = "measured" if facts is not None and facts.hbs_before_pct is not None else "of the plan"
     hb = "measured" if facts is not None and facts.hb_before_g_l is not None else "of the plan"
@@ -198,7 +221,7 @@ def _working(
         ("Hb before", look.hb_words(f"{before.hb_g_l:.0f} g/L"), hb),
         ("blood volume", f"{before.blood_volume_ml / 1000:.2f} L", "by formula; limits and mL/kg"),
         ("mixes like", f"{before.mixing_volume_ml / 1000:.2f} L", f"as in plan {plan.number}; HbS and Hb"),
-        ("forecast", "made again", BY_TOTALS if by_totals else STEP_BY_STEP),
+        ("forecast", "made again", way),
         (
             "share of ideal",
             "at the formula volume",

@@ -23,7 +23,7 @@ from sessions.day.services import following
 @access.needs("change.follow_up")
 @both_ways
 def call(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     due, now = contact_of(patient, key), site_now(request.user)
     form = CallForm(**blank(request, now.date(), version=due.version), ask_signs=due.kind != FollowUp.Kind.RECHECK)
 

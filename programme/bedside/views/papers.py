@@ -36,7 +36,7 @@ def newest_sample(patient: Patient) -> CrossmatchSample | None:
 @access.needs("change.consent")
 @both_ways
 def consent(request: access.SignedIn, patient_ref: str) -> HttpResponse:
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     now = site_now(request.user)
     holds = timedelta(days=site_settings(patient.site, now)["consent_valid_days"])
     form = ConsentForm(**blank(request, now.date(), given_on=now.date(), valid_until=now.date() + holds))
@@ -59,7 +59,7 @@ def consent(request: access.SignedIn, patient_ref: str) -> HttpResponse:
 @access.needs("change.consent")
 @both_ways
 def consent_taken_back(request: access.SignedIn, patient_ref: str) -> HttpResponse:
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     last, today = newest_consent(patient), site_now(request.user).date()
     if last is None:
         messages.error(request, "No consent is recorded that could be taken back.")
@@ -79,7 +79,7 @@ def consent_taken_back(request: access.SignedIn, patient_ref: str) -> HttpRespon
 @access.needs("change.crossmatch_sample")
 @both_ways
 def crossmatch_sample(request: access.SignedIn, patient_ref: str) -> HttpResponse:
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     now = site_now(request.user)
     form = CrossmatchForm(
         **blank(request, now.date(), taken_on=now.date(), taken_at=f"{now:%H:%M}"),
@@ -102,7 +102,7 @@ def crossmatch_sample(request: access.SignedIn, patient_ref: str) -> HttpRespons
 @access.needs("change.crossmatch_sample")
 @both_ways
 def sample_withdrawn(request: access.SignedIn, patient_ref: str) -> HttpResponse:
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     last, now = newest_sample(patient), site_now(request.user)
     if last is None:
         messages.error(request, "No crossmatch sample is recorded that could be withdrawn.")

@@ -28,7 +28,7 @@ from programme.core.models import EditedMeanwhile
 from sessions.day.models import Prescription
 from sessions.day.numeric.draft import PlanDraft
 from sessions.day.services import prescribing
-from sessions.models import ExchangeSession, Method, State
+from sessions.models import NOT_BEGUN, ExchangeSession, Method
 
 AGAIN, KEEP = "again", "keep"
 REFUSALS = (ValidationError, EditedMeanwhile, receipts.BadReceipt)
@@ -45,7 +45,7 @@ def words_of(error: Exception) -> list[str]:
 @access.needs("change.plan")
 @require_POST
 def new(request: access.SignedIn, patient_ref: str) -> HttpResponse:
-    patient = access.open_patient(request.user, Patient.objects.select_related("site"), patient_ref)
+    patient = access.open_patient(request, Patient.objects.select_related("site"), patient_ref)
     try:
         on = date.fromisoformat(request.POST.get("on", ""))
         method = Method(request.POST.get("method", Method.TWO_ARM))
@@ -90,7 +90,7 @@ def _shown(request: access.SignedIn, page: DayPlanPage, form: PlanTyped, **more:
 def typed(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
     """Work out what was typed, or keep it; typing itself saves nothing."""
     exchange_session = open_session(request, patient_ref, key)
-    if exchange_session.state not in (State.PLANNED, State.AUTHORISED):
+    if exchange_session.state not in NOT_BEGUN:
         messages.error(request, f"This session is {exchange_session.state}: its plan is not changed here.")
         return redirect(address_of(exchange_session))
     known = known_of(exchange_session.patient, on=exchange_session.on, at=site_now(request.user))

@@ -69,14 +69,14 @@ def reaction(request: access.SignedIn, patient_ref: str, key: int) -> HttpRespon
 @access.needs("see.record")
 @require_safe
 def reactions(request: access.SignedIn, patient_ref: str) -> HttpResponse:
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     return render(request, "bedside/reactions.html", {"patient": patient, "events": events_of(patient)})
 
 
 @access.needs("change.reaction_judgement")
 @both_ways
 def judge(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     event = AdverseEvent.objects.filter(pk=key, patient=patient).first()
     if event is None:
         raise Http404("This person has no such reaction.")

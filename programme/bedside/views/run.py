@@ -64,6 +64,7 @@ def page(request: access.SignedIn, exchange_session: ExchangeSession, **more: An
 
 
 @access.needs("see.run")
+@access.part_of("run")
 @require_safe
 def keeper(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
     """Return the script that keeps this one page for a reload without the network: its address is its whole reach."""
@@ -111,6 +112,8 @@ def shared(exchange_session: ExchangeSession, now: datetime) -> dict[str, Any]:
 
 
 @access.needs("see.run")
+@access.part_of("run")
+@access.unattended
 @require_safe
 def since(request: access.SignedIn, patient_ref: str, key: int, number: int) -> HttpResponse:
     """Answer a tablet that has shown entries up to `number`: the same, or the board anew."""

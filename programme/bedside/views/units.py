@@ -8,6 +8,7 @@ from functools import cached_property
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.http import Http404, HttpResponse
 from django.shortcuts import render
@@ -16,8 +17,17 @@ from django.utils import timezone
 from django.utils.functional import SimpleLazyObject
 from django.views.decorators.http import require_safe
 
-from programme.bedside.forms.units import CheckForm, EndUnitForm, PutAwayForm, StartUnitForm, TakeBackForm, UnitForm
+from programme.bedside.forms.units import (
+    CheckForm,
+    EndUnitForm,
+    GivenUnitForm,
+    PutAwayForm,
+    StartUnitForm,
+    TakeBackForm,
+    UnitForm,
+)
 from programme.bedside.queries.units import UnitsPage, colleagues_of, group_codes, units_of
+from programme.bedside.views.ending import filled
 from programme.bedside.views.opening import open_session
 from programme.core import access
 from programme.core.look import site_now
@@ -28,11 +38,18 @@ from programme.core.settings_of_site import site_settings
 from programme.worklist.forms.fields import EdgeForm
 from programme.worklist.views.people import blank, both_ways
 from programme.worklist.views.saving import FormPage, answer
+from sessions.day.queries import is_automated
 from sessions.day.services.giving import end_unit, put_away, start_unit, take_back
+from sessions.day.services.late_units import against_given, record_given_unit
 from sessions.day.services.units import add_unit, check_unit, record_refusal
 from sessions.models import DonationUnit, ExchangeSession
 
 TEMPLATE = "bedside/unit_form.html"
+GIVEN_LEDE = (
+    "Only for a unit that was given and is missing here. Nothing about it is refused for not matching: it is said, and "
+    "kept."
+)
+REPORT_WORDS = "Tell the prescriber and the transfusion laboratory now, and report it as your unit does."
 NEAR_MISS = ("group", "negative", "hbs", "expiry", "number", "wristband")
 
 
@@ -73,6 +90,33 @@ def add(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
     response = answer(request, page, action="bring unit", save=save, done="It fits this person. Now check it.")
     keep_refusal(request, exchange_session, form, stopped)
     return response
+
+
+@access.needs("change.run")
+@both_ways
+def given(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
+    exchange_session = open_session(request, patient_ref, key)
+    now = site_now(request.user)
+    shown = units_of(exchange_session, now=now)
+    form = GivenUnitForm(
+        **filled(request, exchange_session, now), needed=shown.needed, by_machine=is_automated(exchange_session),
+        groups=group_codes(exchange_session.patient.site, now),
+    )  # fmt: skip
+
+    def save(at: datetime) -> str:
+        told = form.cleaned_data
+        unit = record_given_unit(
+            exchange_session=exchange_session, label=form.label(),
+            out_of_storage_at=moment_out(form, exchange_session, now),
+            started_at=told["started"], ended_at=told["ended"], in_ml=told.get("given_ml"), why=told["why"],
+            checked_by=told["checked_by"] or "", key=told["receipt"], actor=request.user, at=at,
+        )  # fmt: skip
+        for words in against_given(unit):
+            messages.warning(request, f"{words} {REPORT_WORDS}")
+        return reverse("bedside:after", args=[patient_ref, key])
+
+    page = page_of(exchange_session, "Record a unit that was given", GIVEN_LEDE, "Record it", form, {"units": shown})
+    return answer(request, page, action="record given unit", save=save, done="Recorded. Totals are written anew.")
 
 
 def moment_out(form: UnitForm, exchange_session: ExchangeSession, now: datetime) -> datetime | None:

@@ -44,6 +44,7 @@ class BookForm(forms.Form):
     receipt = forms.CharField(required=False, max_length=64)
     place = PlaceField(error_messages={"required": "Choose a place first."})
     late_reason = forms.CharField(required=False, max_length=400, strip=True)
+    far_late = forms.BooleanField(required=False)
 
 
 class DiaryBookForm(BookForm):
@@ -69,6 +70,7 @@ class BookingForm(forms.Form):
     ended_by = forms.CharField(required=False, max_length=10)
     reason = forms.CharField(required=False, max_length=400, strip=True)
     late_reason = forms.CharField(required=False, max_length=400, strip=True)
+    far_late = forms.BooleanField(required=False)
 
     def clean(self) -> dict[str, Any]:
         super().clean()

@@ -69,6 +69,7 @@ class AcceptForm(forms.Form):
     receipt = forms.CharField(required=False, max_length=64)
     version = forms.IntegerField(min_value=1)
     late_reason = forms.CharField(required=False, max_length=400, strip=True)
+    far_late = forms.BooleanField(required=False)
 
     def __init__(self, data: Any) -> None:
         super().__init__(data)

@@ -12,12 +12,16 @@ from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from programme.booking.numeric.calendar import WEEKDAYS, Dates, Place
+from programme.booking.numeric.workdays import BloodLead
 from sessions.day.numeric.samples import SampleRule, SamplingHours, holds_at, sample_spans
 
 DAY_WEIGHT = 1.5  # a day away from the best one, in points of chance in 100
 WEEKDAY_WEIGHT = 4.0
 RATHER_NOT_WEIGHT = 8.0
 LAST_PLACE_WEIGHT = 2.0
+BLOOD_WEIGHT = 25.0  # a place that is too soon for its blood, where everybody is placed at once: two weeks' difference
+FAR_LATE_DAYS, FAR_LATE_CHANCE = 14, 0.5
+"""A place more days than this after the last safe one, or with so great a chance of being over, is far too late."""
 SECOND_TRY_DAYS = 7  # room left for another try, for people who often cannot keep a visit
 
 
@@ -46,7 +50,8 @@ class Seeker:
     earliest: first useful day; best: the suggested one; latest_safe: the last within the accepted chance, None where
     none is known. weekdays: the ones wished, Monday 0; none means any. not_before, end_by: times they can keep.
     booked: days on which they have a place already. samples: crossmatch samples in force. often_misses: plan so that
-    another try still fits.
+    another try still fits. blood: how long ahead theirs is ordered, None where that does not matter. gives_up: the day
+    of a place they would give up, whose order for blood moves along. furthest: the last day that can be booked.
     """
 
     today: date
@@ -63,6 +68,9 @@ class Seeker:
     booked: frozenset[date] = frozenset()
     samples: tuple[datetime, ...] = ()
     often_misses: bool = False
+    blood: BloodLead | None = None
+    gives_up: date | None = None
+    furthest: date = date.max
 
     @property
     def aim(self) -> date | None:
@@ -75,15 +83,40 @@ class Seeker:
         """Whether a day is after the last safe one."""
         return self.latest_safe is not None and on > self.latest_safe
 
+    def is_far_late(self, on: date) -> bool:
+        """Whether a day is so late that a consultant should know of it."""
+        by_days = self.latest_safe is not None and (on - self.latest_safe).days > FAR_LATE_DAYS
+        return by_days or self.chance.get(on, 0.0) >= FAR_LATE_CHANCE
+
+    def blood_passed(self, on: date) -> date | None:
+        """The day by which blood for a day had to be ordered, where it has passed; None where there is time."""
+        return None if self.blood is None else self.blood.passed(on, self.today, goes_with=self.gives_up)
+
 
 @dataclass(frozen=True, slots=True)
-class RankedPlace:
-    """A place that can be had, with its rank (1 is best) among those of all days, and why it stands there."""
+class FreePlace:
+    """A place that can be had. late: after the last safe day; far_late: so much that a consultant should know.
+
+    blood_by: the day by which its blood had to be ordered, where that has passed.
+    """
+
+    place: Place
+    late: bool
+    far_late: bool
+    blood_by: date | None
+
+    @property
+    def blood_words(self) -> str:
+        """What to do first about the blood of this place; '' where there is time to order it."""
+        return blood_words(self.blood_by)
+
+
+@dataclass(frozen=True, slots=True)
+class RankedPlace(FreePlace):
+    """A place with its rank (1 is best) among those of all days, and why it stands there."""
 
     rank: int
-    place: Place
     chance: float | None
-    late: bool
     reason: str
 
 
@@ -108,6 +141,9 @@ def refusal(who: Seeker, place: Place, open_days: Set[date]) -> str:
         return f"They are booked on {spoken(on)} already; move that booking, or choose another day."
     if on < who.earliest:
         return f"{spoken(on)} is too early to be of use; allowed is from {spoken(who.earliest)} on."
+    if on > who.furthest:
+        ahead = (who.furthest - who.today).days
+        return f"{spoken(on)} is too far ahead; allowed is until {spoken(who.furthest)}, {ahead} days from today."
     for row in who.away:
         if row.cannot and row.dates.hold(on):
             why = f" ({row.words})" if row.words else ""
@@ -136,8 +172,9 @@ def ranked(
 
     room: how many more exchanges the staff of a day can run, where that is limited.
 
-    Safe days go before late ones. Safe ones by chance in 100 of being over, days from the best day, wishes and whether
-    the day's last place is taken; late ones by chance, then by day.
+    Safe days go before late ones. Safe ones with time to order blood go before those without, then by chance in 100 of
+    being over, days from the best day, wishes and whether the day's last place is taken. Late ones go by chance first,
+    for waiting longer does harm; then those with time to order blood, then by day.
     """
     of_day: dict[date, list[Place]] = {}
     for place in places:
@@ -156,6 +193,8 @@ def ranked(
             place=place,
             chance=who.chance.get(place.on),
             late=who.is_late(place.on),
+            far_late=who.is_far_late(place.on),
+            blood_by=who.blood_passed(place.on),
             reason=_reason(who, place.on, left, number),
         )
         for number, (_, place, left) in enumerate(best, start=1)
@@ -165,9 +204,33 @@ def ranked(
 def _order(who: Seeker, on: date, left: int) -> tuple[float, ...]:
     chance = 100.0 * who.chance.get(on, 1.0 if who.is_late(on) else 0.0)
     cost = unsuited(who, on) + (LAST_PLACE_WEIGHT if left == 1 else 0.0)
+    too_soon = float(who.blood_passed(on) is not None)
     if who.is_late(on):
-        return (1.0, chance, float(on.toordinal()), cost)
-    return (0.0, chance + cost, float(on.toordinal()))
+        return (1.0, chance, too_soon, float(on.toordinal()), cost)
+    return (0.0, too_soon, chance + cost, float(on.toordinal()))
+
+
+def points_against(who: Seeker, on: date) -> float:
+    """Points against a day where everybody is placed at once: how little it suits, and whether its blood is late."""
+    return unsuited(who, on) + (BLOOD_WEIGHT if who.blood_passed(on) is not None else 0.0)
+
+
+def far_late_words(who: Seeker, on: date) -> str:
+    """Say why a day is far too late, and what is allowed; '' where it is not."""
+    if not who.is_far_late(on):
+        return ""
+    after = 0 if who.latest_safe is None else (on - who.latest_safe).days
+    parts = [f"{_days(after)} after the last safe day"] if after > 0 else []
+    parts += [f"{100 * who.chance[on]:.0f} in 100 to be over the ceiling"] if on in who.chance else []
+    return (
+        f"{spoken(on)} is far too late: {', '.join(parts)}. Allowed is an earlier place, or this one where the "
+        "consultant knows: tick that."
+    )
+
+
+def blood_words(by: date | None) -> str:
+    """Say that the day to order blood by has passed, and what comes first; '' for None."""
+    return "" if by is None else f"Blood for it had to be ordered by {spoken(by)}; telephone the laboratory first."
 
 
 def unsuited(who: Seeker, on: date) -> float:

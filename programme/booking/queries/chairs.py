@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
 from django.db.models import Max, Q, QuerySet
 
-from programme.booking.models import Booking, Chair, ClosedDay, OpeningHours, OtherUse, Slot, StaffLimit
+from patients.models import Patient
+from programme.booking.models import Away, Booking, Chair, ClosedDay, OpeningHours, OtherUse, Slot, StaffLimit
 from programme.booking.numeric.calendar import WEEKDAYS, slots_on
 from programme.booking.numeric.places import spoken
 from programme.booking.queries.free import Booked, SiteCalendar, bank_holidays, site_calendar
@@ -40,10 +42,14 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Displaced:
-    """A standing booking that the diary would no longer give, and why."""
+    """A standing booking that the diary would no longer give, and why.
+
+    only_staff: nothing stands against it but that more are booked that day than staff allow, so that some can stay.
+    """
 
     booking: Booked
     why: str
+    only_staff: bool = False
 
 
 def chair_parts(site: Site, today: date) -> tuple[Part, ...]:
@@ -132,18 +138,45 @@ def holidays_ahead(site: Site, today: date) -> tuple[tuple[date, str], ...]:
     return tuple((on, name) for on, name in sorted(found.items()) if on not in answered)
 
 
-def displaced(site: Site, today: date) -> tuple[Displaced, ...]:
-    """Return the standing bookings from today on that no longer have a place, by day; nine queries at most."""
-    last = Booking.objects.standing().filter(chair__site=site, on__gte=today).aggregate(last=Max("on"))["last"]
+def displaced(site: Site, today: date, *, only: int | None = None) -> tuple[Displaced, ...]:
+    """Return the standing bookings from today on that cannot be kept, by day: the unit has no place, or they are away.
+
+    only: the key of one person. Ten queries at most.
+    """
+    rows = Booking.objects.standing().filter(chair__site=site, on__gte=today)
+    rows = rows if only is None else rows.filter(patient=only)
+    last = rows.aggregate(last=Max("on"))["last"]
     if last is None:
         return ()
     calendar = site_calendar(site, today, last)
-    found = ((row, _why_not(row, calendar)) for row in calendar.bookings if row.stands)
-    return tuple(Displaced(row, why) for row, why in found if why)
+    away = [row for row in _away(site, today) if only is None or row.patient_id == only]
+    standing = (row for row in calendar.bookings if row.stands and only in (None, row.patient_pk))
+    found = ((row, _why_not(row, calendar) or _why_away(row, away), _why_staff(row, calendar)) for row in standing)
+    return tuple(Displaced(row, why or staff, not why) for row, why, staff in found if why or staff)
+
+
+def booked_while_away(patient: Patient, today: date) -> tuple[Booking, ...]:
+    """Return the standing bookings of a person on days on which they cannot come, by day; two queries."""
+    away = Away.objects.filter(patient=patient, until__gte=today, cannot=True, withdrawn_reason="")
+    spans = [(row.since, row.until) for row in away]
+    rows = Booking.objects.standing().filter(patient=patient, on__gte=today).order_by("on", "starts")
+    return tuple(row for row in rows if any(since <= row.on <= until for since, until in spans))
+
+
+def _away(site: Site, today: date) -> QuerySet[Away]:
+    return Away.objects.filter(patient__site=site, until__gte=today, cannot=True, withdrawn_reason="").order_by("pk")
+
+
+def _why_away(row: Booked, away: Iterable[Away]) -> str:
+    """Say that the person cannot come on the day of a booking; '' where nothing of the kind is recorded."""
+    for one in away:
+        if one.patient_id == row.patient_pk and one.since <= row.on <= one.until:
+            return f"they cannot come until {spoken(one.until)}{f': {one.words}' if one.words else ''}"
+    return ""
 
 
 def _why_not(row: Booked, calendar: SiteCalendar) -> str:
-    """Say why a booking would not be given today; '' where it would."""
+    """Say why a booking would not be given today, whatever the staff; '' where it would."""
     day = calendar.day(row.on)
     if day is None or not day.open or day.opens is None or day.closes is None:
         return f"the unit is closed ({'' if day is None else day.why})"
@@ -155,9 +188,15 @@ def _why_not(row: Booked, calendar: SiteCalendar) -> str:
         return f"the chair is used for something else: {use.words}"
     if row.starts < day.opens or row.ends > day.closes:
         return f"the unit is open from {day.opens:%H:%M} to {day.closes:%H:%M}"
-    if day.most is not None and calendar.running.get(row.on, 0) > day.most:
-        return f"{calendar.running[row.on]} are booked where staff allow {day.most}"
     return ""
+
+
+def _why_staff(row: Booked, calendar: SiteCalendar) -> str:
+    """Say that more are booked on the day of a booking than staff allow; '' where it is not so."""
+    day, running = calendar.day(row.on), calendar.running.get(row.on, 0)
+    if day is None or day.most is None or running <= day.most:
+        return ""
+    return f"{running} are booked where staff allow {day.most}"
 
 
 def chairs_there(site: Site, today: date) -> QuerySet[Chair]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass, replace
-from datetime import date, time
+from datetime import date, datetime, time
 from functools import lru_cache
 from typing import TypeVar
 
@@ -62,6 +62,7 @@ class Booked:
     latest_safe: date | None
     late_reason: str
     chair: str = ""
+    made_at: datetime | None = None
 
     @property
     def stands(self) -> bool:
@@ -245,6 +246,7 @@ def bookings_between(site: Site, first: date, last: date) -> tuple[Booked, ...]:
             latest_safe=row.latest_safe,
             late_reason=row.late_reason,
             chair=row.chair.name,
+            made_at=row.made_at,
         )
         for row in rows.select_related("patient__wishes", "chair").order_by("on", "starts", "pk")
     )

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 from patients.models import Patient
 from programme.booking.models import STANDING, Booking, BookingState
 from programme.booking.numeric.calendar import Place
-from programme.booking.numeric.places import RankedPlace
+from programme.booking.numeric.places import FreePlace, RankedPlace
+from programme.booking.queries.chairs import displaced
 from programme.booking.queries.free import site_calendar
 from programme.booking.queries.placing import ToPlace, every_place_for, people_of, places_for
 from programme.core.settings_of_site import site_settings
@@ -24,8 +26,12 @@ class PlacesPage:
 
     row: ToPlace | None
     ranked: tuple[RankedPlace, ...]
-    others: tuple[tuple[Place, bool], ...]
+    others: tuple[FreePlace, ...]
     until: date
+
+    @property
+    def any_far_late(self) -> bool:
+        return any(one.far_late for one in (*self.ranked, *self.others))
 
 
 def read_places(patient: Patient, now: datetime, *, instead_of: Booking | None = None) -> PlacesPage:
@@ -45,9 +51,7 @@ def read_places(patient: Patient, now: datetime, *, instead_of: Booking | None =
         if instead_of is None or _key(one.place) != (instead_of.on, instead_of.chair_id, instead_of.starts)
     ][:RANKED_SHOWN]  # fmt: skip
     shown = {one.place.key for one in found}
-    others = tuple(
-        (place, late) for place, late in every_place_for(row, calendar, giving_up=given) if place.key not in shown
-    )
+    others = tuple(one for one in every_place_for(row, calendar, giving_up=given) if one.place.key not in shown)
     return PlacesPage(row, tuple(found), others, until)
 
 
@@ -62,12 +66,24 @@ class BookingPage:
     booking: Booking
     places: PlacesPage | None
     stands: bool
+    trouble: str
     may_confirm: bool
-    may_end_day: bool
     may_say_came: bool
     may_say_missed: bool
     earlier: Booking | None
     later: Booking | None
+
+
+def trouble_of(booking: Booking, today: date) -> str:
+    """Why a standing booking cannot be kept, in words; '' where it can."""
+    found = displaced(booking.patient.site, today, only=booking.patient_id)
+    return next((one.why for one in found if one.booking.pk == booking.pk), "")
+
+
+def has_begun(booking: Booking, at: datetime) -> bool:
+    """Whether the booked start has passed; before it nobody has missed it."""
+    zone = ZoneInfo(booking.patient.site.time_zone)
+    return at >= booking.starts_at(zone)
 
 
 def read_booking(booking: Booking, now: datetime) -> BookingPage:
@@ -78,10 +94,10 @@ def read_booking(booking: Booking, now: datetime) -> BookingPage:
         booking=booking,
         places=read_places(booking.patient, now, instead_of=booking) if stands else None,
         stands=stands,
+        trouble=trouble_of(booking, today) if stands else "",
         may_confirm=booking.state == BookingState.BOOKED,
-        may_end_day=arrived,
         may_say_came=arrived and (stands or booking.state == BookingState.MISSED),
-        may_say_missed=arrived and (stands or booking.state == BookingState.CAME),
+        may_say_missed=has_begun(booking, now) and (stands or booking.state == BookingState.CAME),
         earlier=booking.moved_from,
         later=getattr(booking, "moved_to", None),
     )

@@ -9,24 +9,25 @@ from datetime import date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from django.db.models import Exists, OuterRef, QuerySet, Subquery
+from django.db.models import Exists, OuterRef, Q, QuerySet, Subquery
 from django.db.models.fields.json import KeyTransform
 
 from patients.models import CrossmatchSample, Goals, Patient, Standing
-from programme.booking.models import STANDING, Away, Booking, BookingState
+from programme.booking.models import GIVEN_UP, STANDING, Away, Booking, BookingState
 from programme.booking.numeric.calendar import Dates, Place, minutes_needed
-from programme.booking.numeric.places import AwayDates, RankedPlace, SampleRules, Seeker, ranked, refusal
+from programme.booking.numeric.places import AwayDates, FreePlace, RankedPlace, SampleRules, Seeker, ranked, refusal
+from programme.booking.numeric.workdays import BloodLead
+from programme.booking.queries.blood import blood_lead, holidays_around, needed_of
 from programme.booking.queries.free import SiteCalendar, counts_for
 from programme.core.models import Site
 from programme.planning.services import PLAN_VERSION
 from sessions.day.numeric.durations import ONE_ARM, minutes_a_unit
 from sessions.day.numeric.samples import sample_rule, sampling_hours
 from sessions.forecasting import fit_in_force
-from sessions.models import ExchangeSession, OtherTransfusion, State
+from sessions.models import NOT_BEGUN, ExchangeSession, OtherTransfusion, State
 from sessions.queries import gives_and_draws_in_one_arm
 
 DONE = (State.FINISHED, State.CLOSED)
-IN_THE_CHAIR = (State.PLANNED, State.AUTHORISED, State.RUNNING)
 OFTEN_MISSES, MISSED_WITHIN_DAYS = 2, 365
 """So many visits missed in a year count as often. Chosen here; not from a source."""
 
@@ -86,7 +87,7 @@ class ToPlace:
 def everyone_to_place(
     calendar: SiteCalendar, site: Site, now: datetime, settings: Mapping[str, float]
 ) -> tuple[ToPlace, ...]:
-    """Return who is due within the calendar and has no booking that settles it, most pressing first; five queries."""
+    """Return who is due within the calendar and has no booking that settles it, most pressing first; seven queries."""
     found = people_of(site, now, settings)
     due = [row for row in found if is_due(row, calendar.last)]
     return tuple(sorted(due, key=lambda row: (row.due_by or calendar.last, row.name.casefold(), row.patient_ref)))
@@ -100,16 +101,19 @@ def is_due(row: ToPlace, last: date) -> bool:
 def people_of(
     site: Site, now: datetime, settings: Mapping[str, float], *, only: Collection[int] | None = None
 ) -> tuple[ToPlace, ...]:
-    """Return everybody on the programme as the diary sees them, or only these keys; five queries."""
+    """Return everybody on the programme as the diary sees them, or only these keys; seven queries."""
     today, zone = now.date(), ZoneInfo(site.time_zone)
-    patients = _patients(site, today, only)
-    away, samples, booked, missed = _away(site, today, only), _samples(site, now, only), *_bookings(site, today, only)
+    patients = list(_patients(site, today, only))
+    away, samples = _away(site, today, only), _samples(site, now, only)
+    booked, missed, given_up = _bookings(site, today, only)
     fit = fit_in_force(site, today)
     in_force = (None if fit is None else fit.pk, PLAN_VERSION)
+    needed, off = needed_of([patient.pk for patient in patients]), holidays_around(site, today)
     return tuple(
         _to_place(
             patient, now.astimezone(zone), zone, settings, away=tuple(away[patient.pk]), in_force=in_force,
             samples=tuple(samples[patient.pk]), booked=tuple(booked[patient.pk]), missed=missed.get(patient.pk, ()),
+            gave_up_today=patient.pk in given_up, blood=blood_lead(needed[patient.pk], settings, off),
         )
         for patient in patients
     )  # fmt: skip
@@ -128,8 +132,8 @@ def places_for(row: ToPlace, calendar: SiteCalendar, *, giving_up: date | None =
 
 def every_place_for(
     row: ToPlace, calendar: SiteCalendar, *, giving_up: date | None = None, on: date | None = None
-) -> tuple[tuple[Place, bool], ...]:
-    """Return every free place that this person can have (of one day or of all), and whether it is late."""
+) -> tuple[FreePlace, ...]:
+    """Return every free place that this person can have, of one day or of all."""
     if row.locked:
         return ()
     who, open_days = without(row.seeker, giving_up), calendar.open_dates
@@ -145,18 +149,23 @@ def every_place_for(
             had[hours] = not refusal(who, place, open_days)
         return had[hours]
 
-    return tuple((place, who.is_late(place.on)) for place in free if can_have(place))
+    can = [place for place in free if can_have(place)]
+    days = {on: (who.is_late(on), who.is_far_late(on), who.blood_passed(on)) for on in {place.on for place in can}}
+    return tuple(FreePlace(place, *days[place.on]) for place in can)
 
 
 def without(seeker: Seeker, giving_up: date | None) -> Seeker:
     """The same person as if one booked day were given up."""
-    return seeker if giving_up is None else replace(seeker, booked=seeker.booked - {giving_up})
+    if giving_up is None:
+        return seeker
+    return replace(seeker, booked=seeker.booked - {giving_up}, gives_up=giving_up)
 
 
 def _patients(site: Site, today: date, only: Collection[int] | None) -> QuerySet[Patient]:
     sessions = ExchangeSession.objects.filter(patient=OuterRef("pk"), state__in=DONE, on__lte=today).order_by("-on")
     others = OtherTransfusion.objects.filter(patient=OuterRef("pk"), withdrawn_reason="", on__lte=today).order_by("-on")
     goals = Goals.objects.begun(today).filter(patient=OuterRef("pk"))
+    todays = ExchangeSession.objects.filter(patient=OuterRef("pk"), on=today)
     rows = Patient.objects.of_site(site).filter(standing=Standing.ACTIVE)
     rows = rows if only is None else rows.filter(pk__in=only)
     return (
@@ -170,7 +179,8 @@ def _patients(site: Site, today: date, only: Collection[int] | None) -> QuerySet
             last_other_on=Subquery(others.values("on")[:1]),
             usual_days=Subquery(goals.values("clinic_days")[:1]),
             decided_method=Subquery(goals.values("method")[:1]),
-            in_chair=Exists(ExchangeSession.objects.filter(patient=OuterRef("pk"), state__in=IN_THE_CHAIR, on=today)),
+            runs_today=Exists(todays.filter(state=State.RUNNING)),
+            planned_today=Exists(todays.filter(state__in=NOT_BEGUN)),
         )
         .order_by("patient_ref")
     )
@@ -197,21 +207,25 @@ def _samples(site: Site, now: datetime, only: Collection[int] | None) -> Mapping
 
 def _bookings(
     site: Site, today: date, only: Collection[int] | None
-) -> tuple[Mapping[int, list[HasPlace]], Mapping[int, tuple[date, ...]]]:
-    """Return the standing bookings from today on, and the visits missed in the last year, by person."""
+) -> tuple[Mapping[int, list[HasPlace]], Mapping[int, tuple[date, ...]], Collection[int]]:
+    """Return the standing bookings from today on, the visits missed in the last year, by person, and who gave up a
+    place of today and has no other today."""
     rows = Booking.objects.filter(
+        Q(state__in=[*STANDING, BookingState.MISSED]) | Q(state__in=GIVEN_UP, on=today),
         patient__site=site, on__gte=today - timedelta(days=MISSED_WITHIN_DAYS),
-        state__in=[*STANDING, BookingState.MISSED],
     ).order_by("on", "starts")  # fmt: skip
     booked: defaultdict[int, list[HasPlace]] = defaultdict(list)
     missed: defaultdict[int, tuple[date, ...]] = defaultdict(tuple)
+    given_up = set[int]()
     some = rows if only is None else rows.filter(patient__in=only)
     for person, on, pk, state, reason in some.values_list("patient_id", "on", "pk", "state", "late_reason"):
         if state == BookingState.MISSED:
             missed[person] += (on,)
+        elif state in GIVEN_UP:
+            given_up.add(person)
         elif on >= today:
             booked[person].append(HasPlace(on, pk, bool(reason)))
-    return booked, missed
+    return booked, missed, {pk for pk in given_up if all(row.on != today for row in booked.get(pk, ()))}
 
 
 def _method_of(patient: Any) -> str:
@@ -230,6 +244,8 @@ def _to_place(
     booked: tuple[HasPlace, ...],
     missed: tuple[date, ...],
     in_force: tuple[int | None, str],
+    gave_up_today: bool,
+    blood: BloodLead,
 ) -> ToPlace:
     today = now.date()
     suggestion, forecast = getattr(patient, "suggestion", None), getattr(patient, "forecast", None)
@@ -258,6 +274,8 @@ def _to_place(
             booked=frozenset(row.on for row in booked),
             samples=samples,
             often_misses=len(missed) >= OFTEN_MISSES,
+            blood=blood,
+            furthest=today + timedelta(days=int(settings["book_ahead_days"])),
         ),
         units=units,
         minutes=minutes_needed(
@@ -278,7 +296,8 @@ def _to_place(
         made_from=None
         if suggestion is None
         else (suggestion.data_version, suggestion.model_fit_id, suggestion.code_version),
-        in_chair=patient.in_chair,
+        # Who did not come today, or whose place was cancelled or moved, is not here, though a session was planned.
+        in_chair=patient.runs_today or (patient.planned_today and today not in missed and not gave_up_today),
     )
 
 

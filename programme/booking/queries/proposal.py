@@ -35,7 +35,10 @@ class Entry:
     slot: int
     chance: float | None
     late: bool
+    far_late: bool
     reason: str
+    blood: str
+    trouble: str
     fixed: bool
     old_on: date | None
     old_words: str
@@ -105,6 +108,10 @@ class ProposalPage:
         return any(one.late for one in self.open_entries)
 
     @property
+    def any_far_late(self) -> bool:
+        return any(one.far_late for one in self.open_entries)
+
+    @property
     def moving(self) -> int:
         return sum(one.old_on is not None for one in self.open_entries)
 
@@ -168,7 +175,10 @@ def _entry(one: dict[str, Any], names: dict[str, str], accepted: dict[str, int])
         slot=one["slot"],
         chance=one["chance"],
         late=one["late"],
+        far_late=one.get("far_late", one["late"]),
         reason=one["reason"],
+        blood=one.get("blood", ""),  # '' in a proposal made before it was said
+        trouble=one.get("trouble", ""),
         fixed=one["fixed"],
         old_on=None if old is None else date.fromisoformat(old["on"]),
         old_words="" if old is None else f"{old['starts']}, {old['chair']}{', confirmed' if old['confirmed'] else ''}",

@@ -11,10 +11,11 @@ from datetime import date, datetime, timedelta
 from patients.models import Goals, Patient
 from programme.booking.models import BookingState, Proposal
 from programme.booking.numeric.calendar import Place, slots_on
-from programme.booking.numeric.places import refusal, unsuited, words_of_day
+from programme.booking.numeric.places import blood_words, points_against, refusal, words_of_day
+from programme.booking.queries.chairs import Displaced, displaced
 from programme.booking.queries.free import Booked, SiteCalendar, site_calendar
-from programme.booking.queries.placing import ToPlace, every_place_for, is_due, people_of
-from programme.booking.solver import Due, place_all
+from programme.booking.queries.placing import ToPlace, every_place_for, is_due, people_of, without
+from programme.booking.solver import MOVE_COST, Due, place_all
 from programme.core.models import Site
 
 FLAGGED_WEIGHT = 2.0
@@ -31,7 +32,8 @@ Key = tuple[int, date, int]
 class Proposed:
     """A place proposed for one person; chance is that of being over on the day, None where it is not known.
 
-    old: the booking that would give way, None where they have none.
+    blood: what comes first where the day to order its blood by has passed. old: the booking that would give way, None
+    where they have none; trouble: why it cannot be kept, where it cannot.
     """
 
     patient_ref: str
@@ -39,7 +41,10 @@ class Proposed:
     place: Place
     chance: float | None
     late: bool
+    far_late: bool
     reason: str
+    blood: str = ""
+    trouble: str = ""
     old: Booked | None = None
     fixed: bool = False
 
@@ -79,6 +84,7 @@ class Problem:
     """What the solver is given, with the people and the calendar it was made from.
 
     calendar: without the bookings that may move. overfull: days on which more are booked than staff allow now.
+    troubles: whose booking cannot be kept. It holds its chair until they have another, for nobody gives it up before.
     """
 
     first: date
@@ -91,12 +97,19 @@ class Problem:
     asked: Asked
     basis: Mapping[str, str]
     due: tuple[Due, ...] = ()
+    troubles: Mapping[str, Displaced] = field(default_factory=dict)
 
     @property
     def room(self) -> dict[date, int]:
-        """How many more the staff of a day can run. A day booked beyond its staff takes nobody new; who is there may
-        stay."""
-        return {on: room for on, room in self.calendar.room.items() if on not in self.overfull}
+        """How many more the staff of a day can run. A day booked beyond its staff takes nobody new: of those who can
+        have another place as many may stay as its staff allow."""
+        room = {on: left for on, left in self.calendar.room.items() if on not in self.overfull}
+        shaky = [(self.old[ref].on, self.people[ref].needs) for ref in self.troubles if ref in self.old]
+        for on in self.overfull & {on for on, _ in shaky}:
+            day, running = self.calendar.day(on), self.calendar.running.get(on, 0)
+            others = running - sum(needs for one, needs in shaky if one == on)
+            room[on] = max(0, (0 if day is None or day.most is None else day.most) - others)
+        return room
 
 
 def places_for_everyone(
@@ -120,16 +133,15 @@ def read_problem(
     everyone = people_of(site, now, settings)
     bookings = {row.pk: row for row in whole.bookings}
     due = {row.patient_ref: row for row in everyone if is_due(row, whole.last)}
-    movers = movers_of(everyone, bookings, asked.moves) - set(due) - asked.out
-    people = {
-        row.patient_ref: row
-        for row in everyone
-        if (row.patient_ref in due and row.patient_ref not in asked.out) or row.patient_ref in movers
-    }
+    troubles = _troubles(site, everyone, bookings, now)
+    wanted = (set(due) | set(troubles)) - asked.out
+    movers = movers_of(everyone, bookings, asked.moves) - wanted - asked.out
+    people = {row.patient_ref: row for row in everyone if row.patient_ref in wanted | movers}
+    troubles = {ref: why for ref, why in troubles.items() if ref in people}
     accepted, flagged = _accepted(site, first), _flagged(site)
     problem = posed(
         whole, people, movers=frozenset(movers), asked=asked, accepted=accepted, flagged=flagged,
-        usual=settings["accepted_chance"],
+        usual=settings["accepted_chance"], troubles=troubles,
     )  # fmt: skip
     return replace(problem, weeks=weeks, basis=_basis(whole, everyone, accepted, flagged, settings))
 
@@ -143,8 +155,13 @@ def posed(
     accepted: Mapping[int, float],
     flagged: Collection[int],
     usual: float,
+    troubles: Mapping[str, Displaced] | None = None,
 ) -> Problem:
-    """Return the problem of these people in this calendar. usual: the accepted chance of who has none of their own."""
+    """Return the problem of these people in this calendar. usual: the accepted chance of who has none of their own.
+
+    troubles: whose booking cannot be kept.
+    """
+    troubles = troubles or {}
     bookings = {row.pk: row for row in whole.bookings}
     old = {
         ref: bookings[row.next_booked.pk]
@@ -152,11 +169,11 @@ def posed(
         if row.next_booked is not None and row.next_booked.pk in bookings
     }
     calendar = whole
-    for booking in old.values():
-        calendar = calendar.without(booking.pk)
+    for ref, booking in old.items():
+        calendar = calendar if ref in troubles else calendar.without(booking.pk)
     running = whole.running
     overfull = frozenset(d.on for d in whole.days if d.most is not None and running.get(d.on, 0) > d.most)
-    problem = Problem(whole.first, 0, calendar, people, old, movers, overfull, asked, {})
+    problem = Problem(whole.first, 0, calendar, people, old, movers, overfull, asked, {}, troubles=troubles)
     dues = [_due(problem, row, accepted.get(row.pk, usual), row.pk in flagged) for _, row in sorted(people.items())]
     return replace(problem, due=tuple(dues))
 
@@ -216,6 +233,7 @@ def _basis(
             row.pk, row.made_from, row.units, row.needs, row.locked, row.in_chair, accepted.get(row.pk),
             row.pk in flagged, who.best, who.latest_safe, sorted(who.weekdays), who.not_before, who.end_by, who.away,
             who.samples, row.missed_lately,
+            who.blood and (who.blood.has_antibody, who.blood.is_rare),
         ))  # fmt: skip
     return {
         "first": calendar.first.isoformat(),
@@ -228,6 +246,23 @@ def _basis(
 
 def _digest(value: object) -> str:
     return hashlib.sha256(repr(value).encode()).hexdigest()
+
+
+def _troubles(
+    site: Site, everyone: tuple[ToPlace, ...], bookings: Mapping[int, Booked], now: datetime
+) -> dict[str, Displaced]:
+    """Whose next booking cannot be kept, by reference; not where its start has passed already."""
+    whys = {
+        one.booking.pk: one
+        for one in displaced(site, now.date())
+        if (one.booking.on, one.booking.starts) > (now.date(), now.time())
+    }
+    return {
+        row.patient_ref: whys[row.next_booked.pk]
+        for row in everyone
+        if row.known and not row.locked and not row.in_chair and row.next_booked is not None
+        and row.next_booked.pk in whys and row.next_booked.pk in bookings
+    }  # fmt: skip
 
 
 def movers_of(everyone: tuple[ToPlace, ...], bookings: Mapping[int, Booked], moves: str) -> set[str]:
@@ -255,29 +290,42 @@ def _due(problem: Problem, row: ToPlace, accepted: float, flagged: bool) -> Due:
         latest_safe=who.latest_safe,
         weight=FLAGGED_WEIGHT if flagged else 1.0,
         needs=row.needs,
-        has=None if old is None else _place_of(old, problem.calendar),
+        has=None if old is None or row.patient_ref in problem.troubles else _place_of(old, problem.calendar),
     )
     places = places_within(problem, one)
     fixed = problem.asked.fixed.get(row.patient_ref)
     if fixed is not None:
         places = tuple(place for place in places if (place.chair_pk, place.on, place.slot) == fixed)
         one = one if places else replace(one, has=None)
-    return replace(one, places=places, cost={place.on: unsuited(who, place.on) for place in places})
+    who = without(who, None if old is None else old.on)
+    cost = {on: points_against(who, on) for on in {place.on for place in places}}
+    if old is not None and one.has is None:  # nothing holds them to the day they know, but it is kept where it can be
+        cost = {on: points + (0.0 if on == old.on else MOVE_COST) for on, points in cost.items()}
+    return replace(one, places=places, cost=cost)
 
 
 def places_within(problem: Problem, one: Due, *, on: date | None = None) -> tuple[Place, ...]:
     """Return the places that somebody can be proposed, of one day or of all; their own first, if they have one.
 
-    Nobody who has a place is moved to a later day after their last safe one.
+    Nobody who has a place that can be kept is moved to a later day after their last safe one.
     """
-    row, has = problem.people[one.key], one.has
+    row, has, old = problem.people[one.key], one.has, problem.old.get(one.key)
     until = max(row.due_by or problem.calendar.last, row.seeker.today) + timedelta(days=LATE_DAYS)
-    found = every_place_for(row, problem.calendar, giving_up=None if has is None else has.on, on=on)
-    free = tuple((place, late) for place, late in found if place.on <= until and place.on not in problem.overfull)
+    found = every_place_for(row, problem.calendar, giving_up=None if old is None else old.on, on=on)
+    free = [one for one in found if one.place.on <= until and one.place.on not in problem.overfull]
     if has is None:
-        return tuple(place for place, _ in free)
-    others = tuple(p for p, late in free if p.key != has.key and (not late or p.on < has.on))
+        return (*_may_stay(problem, row, old, on), *(one.place for one in free))
+    others = tuple(one.place for one in free if one.place.key != has.key and (not one.late or one.place.on < has.on))
     return (has, *others)
+
+
+def _may_stay(problem: Problem, row: ToPlace, old: Booked | None, on: date | None) -> tuple[Place, ...]:
+    """The place of somebody on a day with too many for its staff only, of whom some can stay; else none."""
+    if old is None or not problem.troubles[row.patient_ref].only_staff or on not in (None, old.on):
+        return ()
+    own = _place_of(old, problem.calendar)
+    said = refusal(without(row.seeker, old.on), own, problem.calendar.open_dates)
+    return () if said else (own,)
 
 
 def _keeps_late(problem: Problem, one: Due, place: Place) -> bool:
@@ -312,8 +360,8 @@ def _flagged(site: Site) -> frozenset[int]:
 
 
 def _proposed(problem: Problem, ref: str, place: Place) -> Proposed:
-    row = problem.people[ref]
-    who = row.seeker
+    row, old = problem.people[ref], problem.old.get(ref)
+    who = without(row.seeker, None if old is None else old.on)
     words = "; ".join(words_of_day(who, place.on, first=False)) or "no day is better known"
     return Proposed(
         patient_ref=ref,
@@ -321,15 +369,21 @@ def _proposed(problem: Problem, ref: str, place: Place) -> Proposed:
         place=place,
         chance=who.chance.get(place.on),
         late=who.is_late(place.on),
+        far_late=who.is_far_late(place.on),
         reason=f"{words[0].upper()}{words[1:]}.",
-        old=problem.old.get(ref),
+        trouble=problem.troubles[ref].why if ref in problem.troubles else "",
+        blood=blood_words(who.blood_passed(place.on)),
+        old=old,
         fixed=ref in problem.asked.fixed,
     )
 
 
 def _why_left(one: Due, problem: Problem, kept: Place | None, given: list[Place]) -> str:
     """Say which limit holds: what the person can do, the chairs, or the staff of a day."""
-    calendar = problem.calendar
+    calendar, trouble = problem.calendar, problem.troubles.get(one.key)
+    if trouble:
+        limit = _why_left(one, replace(problem, troubles={}), kept, given)
+        return f"Booked on {problem.old[one.key].on:%a %-d %b}, which cannot be kept: {trouble.why}. {limit}"
     if kept is not None:
         return f"No earlier place is left for them; they stay booked on {kept.on:%a %-d %b}, after the last safe day."
     if not one.places and one.key in problem.asked.fixed:

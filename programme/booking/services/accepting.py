@@ -21,7 +21,14 @@ from programme.core.models import EditedMeanwhile, Site, User
 
 @transaction.atomic
 def accept(
-    *, proposal: Proposal, version: int, refs: Collection[str], actor: User, at: datetime, late_reason: str = ""
+    *,
+    proposal: Proposal,
+    version: int,
+    refs: Collection[str],
+    actor: User,
+    at: datetime,
+    late_reason: str = "",
+    far_late_known: bool = False,
 ) -> tuple[int, str]:
     """Book what is proposed for these people, all of it or nothing; return how many, and what became of their blood.
 
@@ -49,7 +56,7 @@ def accept(
         _try(
             faults,
             people[one["patient_ref"]],
-            lambda one=one: _take(one, people, given_up, late_reason, accepted, words, actor, at),
+            lambda one=one: _take(one, people, given_up, late_reason, far_late_known, accepted, words, actor, at),
             hint=_leaving(now, one, wanted, people),
         )
     if faults:
@@ -149,6 +156,7 @@ def _take(
     people: dict[str, Patient],
     given_up: dict[str, Booking],
     late_reason: str,
+    far_late_known: bool,
     accepted: dict[str, int],
     words: list[str],
     actor: User,
@@ -158,7 +166,7 @@ def _take(
     old = given_up.get(ref)
     made = make_booking(
         patient=people[ref], chair_pk=one["chair_pk"], on=date.fromisoformat(one["on"]), slot=one["slot"],
-        actor=actor, at=at, late_reason=late_reason, instead_of=old,
+        actor=actor, at=at, late_reason=late_reason, far_late_known=far_late_known, instead_of=old,
     )  # fmt: skip
     accepted[ref] = made.pk
     if old is not None:

@@ -17,8 +17,8 @@ from django.db import IntegrityError, transaction
 from patients.models import Patient
 from patients.services import change_of, state_of
 from programme.booking.models import Booking, BookingState, Occupied
-from programme.booking.numeric.calendar import Place, slots_covered, slots_on
-from programme.booking.numeric.places import refusal, spoken
+from programme.booking.numeric.calendar import Place, SlotRule, slots_covered, slots_on
+from programme.booking.numeric.places import Seeker, far_late_words, refusal, spoken
 from programme.booking.queries.free import SiteCalendar, site_calendar, slot_rules
 from programme.booking.queries.placing import ToPlace, people_of
 from programme.core import trail
@@ -27,6 +27,7 @@ from programme.core.settings_of_site import site_settings
 
 SAMPLE_REACH_DAYS = 15
 TAKEN = "This place was taken a moment ago."
+MOMENT = timedelta(minutes=2)  # chosen here
 
 Follower = Callable[[Booking, Booking | None, User, datetime], str]
 _followers: list[Follower] = []
@@ -49,16 +50,27 @@ def told(ended: Booking, new: Booking | None, *, actor: User, at: datetime) -> s
 
 @transaction.atomic
 def book(
-    *, patient: Patient, chair_pk: int, on: date, slot: int, actor: User, at: datetime, late_reason: str = ""
+    *,
+    patient: Patient,
+    chair_pk: int,
+    on: date,
+    slot: int,
+    actor: User,
+    at: datetime,
+    late_reason: str = "",
+    far_late_known: bool = False,
 ) -> Booking:
     """Book a place for a person. late_reason: needed after the last safe day.
+
+    far_late_known: that the consultant knows, needed for a day that is far too late.
 
     Raises ValidationError, saying what is allowed, where the place or the person cannot have it; then nothing is kept.
     """
     hold(patient)
     return make_booking(
-        patient=patient, chair_pk=chair_pk, on=on, slot=slot, actor=actor, at=at, late_reason=late_reason
-    )
+        patient=patient, chair_pk=chair_pk, on=on, slot=slot, actor=actor, at=at, late_reason=late_reason,
+        far_late_known=far_late_known,
+    )  # fmt: skip
 
 
 def hold(patient: Patient) -> None:
@@ -76,6 +88,7 @@ def make_booking(
     actor: User,
     at: datetime,
     late_reason: str = "",
+    far_late_known: bool = False,
     instead_of: Booking | None = None,
 ) -> Booking:
     """Check and write a booking inside a transaction that holds the unit and the person.
@@ -91,11 +104,7 @@ def make_booking(
         raise ValidationError(f"{patient.shown_name} is not on the programme now; only who is can be booked.")
     row = found[0]
     place = checked_place(row, calendar, chair_pk, on, slot)
-    if row.seeker.is_late(on) and not late_reason.strip():
-        assert row.seeker.latest_safe is not None
-        raise ValidationError(
-            {"late_reason": f"{spoken(on)} is after the last safe day, {spoken(row.seeker.latest_safe)}: say why."}
-        )
+    _refuse_late(row.seeker, on, late_reason, far_late_known)
     booking = Booking(
         patient=patient, chair_id=place.chair_pk, on=on, starts=place.starts, ends=place.ends, made_by=actor,
         made_at=at, chance_over=row.seeker.chance.get(on), latest_safe=row.seeker.latest_safe,
@@ -104,8 +113,22 @@ def make_booking(
     booking.full_clean()
     booking.save()
     occupy(booking, place.holds)
-    trail.write([change_of(patient, "book", booking, why=booking.late_reason)], actor=actor, at=at)
+    known = "Far too late, and the consultant knows." if row.seeker.is_far_late(on) else ""
+    why = " ".join(filter(None, [known, booking.late_reason]))
+    trail.write([change_of(patient, "book", booking, why=why)], actor=actor, at=at)
     return booking
+
+
+def _refuse_late(who: Seeker, on: date, late_reason: str, far_late_known: bool) -> None:
+    """Raise ValidationError with everything that a late day still needs: the reason, and that the consultant knows."""
+    faults: dict[str, str] = {}
+    if who.is_late(on) and not late_reason.strip():
+        assert who.latest_safe is not None
+        faults["late_reason"] = f"{spoken(on)} is after the last safe day, {spoken(who.latest_safe)}: say why."
+    if who.is_far_late(on) and not far_late_known:
+        faults["far_late"] = far_late_words(who, on)
+    if faults:
+        raise ValidationError(faults)
 
 
 def occupy(booking: Booking, slots: Iterable[int], *, said: str = TAKEN) -> None:
@@ -163,12 +186,31 @@ def _not_free(row: ToPlace, calendar: SiteCalendar, chair_pk: int, on: date, slo
     if use is not None:
         return f"{rule.chair_name} is used for something else on {spoken(on)}: {use.words}."
     if (chair_pk, on, slot) in calendar.taken:
-        return TAKEN
+        return _taken(row, calendar, on, rule)
     if day.most is not None and calendar.running.get(on, 0) + row.needs > day.most:
         words = f" ({day.staff_words})" if day.staff_words else ""
         return f"Staff allow {day.most} exchanges on {spoken(on)}{words}, and they are booked."
     closes = "" if day.closes is None else f"; the unit closes at {day.closes:%H:%M}"
     return f"{rule.chair_name} from {rule.starts:%H:%M} is too short for {row.minutes} min{closes}."
+
+
+def _taken(row: ToPlace, calendar: SiteCalendar, on: date, rule: SlotRule) -> str:
+    """Say since when a start is taken, and name nobody whom it was given to."""
+    held = [
+        one for one in calendar.bookings
+        if (one.chair_pk, one.on) == (rule.chair_pk, on) and one.state != BookingState.MISSED
+        and one.starts < rule.ends and rule.starts < one.ends
+    ]  # fmt: skip
+    if any(one.patient_pk == row.pk for one in held):
+        return f"They have {rule.chair_name} at {rule.starts:%H:%M} on {spoken(on)} already."
+    made = max((one.made_at for one in held if one.made_at is not None), default=None)
+    if made is None or row.seeker.now - made < MOMENT:
+        return TAKEN
+    since = made.astimezone(row.seeker.now.tzinfo)
+    return (
+        f"{rule.chair_name} at {rule.starts:%H:%M} on {spoken(on)} has been booked for somebody else since "
+        f"{spoken(since.date())}, {since:%H:%M}."
+    )
 
 
 def _still_free(row: ToPlace, calendar: SiteCalendar, on: date) -> str:

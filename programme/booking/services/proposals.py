@@ -80,7 +80,10 @@ def _stored(one: Proposed) -> dict[str, Any]:
         "ends": f"{one.place.ends:%H:%M}",
         "chance": None if one.chance is None else round(one.chance, 4),
         "late": one.late,
+        "far_late": one.far_late,
         "reason": one.reason,
+        "blood": one.blood,
+        "trouble": one.trouble,
         "fixed": one.fixed,
         "old": None
         if old is None

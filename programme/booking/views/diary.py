@@ -11,6 +11,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_GET, require_POST
 
 from programme.booking.forms.places import DiaryBookForm
+from programme.booking.queries.chairs import displaced
 from programme.booking.queries.diary import read_diary
 from programme.booking.views.saving import PEOPLE, REFUSED, book_once, faults_of, the_diary, typed_faults
 from programme.core import access, receipts
@@ -22,7 +23,8 @@ from programme.core.look import site_now
 def diary(request: access.SignedIn) -> HttpResponse:
     since = _day(request)
     page = read_diary(request.user.site, site_now(request.user), since=since)
-    shown = {"page": page, "receipt": receipts.new_key(), "nav": "diary", "since": since}
+    troubled = displaced(request.user.site, site_now(request.user).date())
+    shown = {"page": page, "displaced": troubled, "receipt": receipts.new_key(), "nav": "diary", "since": since}
     return render(request, "booking/diary.html", shown)
 
 
@@ -47,11 +49,12 @@ def book_from_diary(request: access.SignedIn) -> HttpResponse:
     if not form.is_valid():
         messages.error(request, " ".join(typed_faults(form).values()))
         return redirect(the_diary())
-    patient = access.open_patient(request.user, PEOPLE.all(), form.patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), form.patient_ref)
     there, faults = the_diary(form.cleaned_data["since"]), dict[str, str]()
     try:
         return redirect(book_once(request, patient, form, there))
     except REFUSED as error:
         faults = faults_of(error)
         messages.error(request, " ".join(faults.values()))
-    return redirect(reverse("booking:places", args=[patient.patient_ref]) if "late_reason" in faults else there)
+    late = faults.keys() & {"late_reason", "far_late"}
+    return redirect(reverse("booking:places", args=[patient.patient_ref]) if late else there)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from functools import partial
 
+from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
@@ -13,6 +14,8 @@ from django.views.decorators.http import require_http_methods, require_safe
 from patients.models import Patient
 from programme.booking.forms.person import AwayForm, ContactForm, PersonForm, ReasonForm, WaitingForm, WishesForm
 from programme.booking.models import Away, Waiting
+from programme.booking.numeric.places import spoken
+from programme.booking.queries.chairs import booked_while_away
 from programme.booking.queries.contacts import read_contacts
 from programme.booking.queries.wishes import person_diary, wishes_of
 from programme.booking.services import contacts as contact_services
@@ -21,6 +24,7 @@ from programme.booking.views.pages import FormPage, answer, asked
 from programme.booking.views.saving import PEOPLE
 from programme.core import access
 from programme.core.look import site_now
+from programme.core.numeric.words import listed
 
 both_ways = require_http_methods(["GET", "POST"])
 
@@ -37,7 +41,7 @@ def contacts(request: access.SignedIn) -> HttpResponse:
 @require_safe
 def suits(request: access.SignedIn, patient_ref: str) -> HttpResponse:
     """What suits a person, when they are away, who tried to reach them and when."""
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     page = person_diary(patient, site_now(request.user).date())
     return render(request, "booking/suits.html", {"page": page, "patient": patient, "nav": "diary"})
 
@@ -53,7 +57,7 @@ def _page(patient: Patient, title: str, lede: str, submit: str, form: PersonForm
 @access.needs("change.wishes")
 @both_ways
 def wishes(request: access.SignedIn, patient_ref: str) -> HttpResponse:
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     given = asked(request)
     given["initial"].update(WishesForm.values(wishes_of(patient)))
     form = WishesForm(**given)
@@ -71,12 +75,16 @@ def wishes(request: access.SignedIn, patient_ref: str) -> HttpResponse:
 @access.needs("change.wishes")
 @both_ways
 def add_away(request: access.SignedIn, patient_ref: str) -> HttpResponse:
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     form = AwayForm(**asked(request))
 
     def save(at: datetime) -> str:
         values = {name: form.cleaned_data[name] for name in ("since", "until", "cannot", "words")}
         services.add_away(patient=patient, actor=request.user, at=at, **values)
+        booked = booked_while_away(patient, site_now(request.user).date())
+        if booked:
+            places = listed([spoken(row.on) for row in booked])
+            messages.error(request, f"They are booked on {places}, when they cannot come: move or cancel that place.")
         return "The days are kept."
 
     lede = (
@@ -88,7 +96,7 @@ def add_away(request: access.SignedIn, patient_ref: str) -> HttpResponse:
 @access.needs("change.wishes")
 @both_ways
 def withdraw_away(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     row = get_object_or_404(Away.objects.filter(withdrawn_reason=""), patient=patient, pk=key)
     do = partial(services.withdraw_away, row=row)
     return _take_back(request, patient, row, "Withdraw days away", "The days stay in the record.", do)
@@ -97,7 +105,7 @@ def withdraw_away(request: access.SignedIn, patient_ref: str, key: int) -> HttpR
 @access.needs("change.wishes")
 @both_ways
 def stop_waiting(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     row = get_object_or_404(Waiting.objects.filter(ended_on=None), patient=patient, pk=key)
     do = partial(services.stop_waiting, row=row)
     return _take_back(request, patient, row, "No longer waiting", "They are taken off the waiting list.", do)
@@ -123,7 +131,7 @@ def _take_back(
 @access.needs("change.booking")
 @both_ways
 def log_contact(request: access.SignedIn, patient_ref: str) -> HttpResponse:
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     form = ContactForm(**asked(request))
 
     def save(at: datetime) -> str:
@@ -140,7 +148,7 @@ def log_contact(request: access.SignedIn, patient_ref: str) -> HttpResponse:
 @access.needs("change.wishes")
 @both_ways
 def wait(request: access.SignedIn, patient_ref: str) -> HttpResponse:
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     form = WaitingForm(**asked(request))
 
     def save(at: datetime) -> str:

@@ -30,7 +30,7 @@ both_ways = require_http_methods(["GET", "POST"])
 @both_ways
 def places(request: access.SignedIn, patient_ref: str) -> HttpResponse:
     """The places for one person with their reasons; booking one that is late asks why."""
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     form = BookForm(request.POST if request.method == "POST" else None)
     faults = typed_faults(form)
     if form.is_bound and not faults:
@@ -46,7 +46,7 @@ def places(request: access.SignedIn, patient_ref: str) -> HttpResponse:
 @both_ways
 def booking(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
     """One booking, and what becomes of it."""
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     row = get_object_or_404(BOOKINGS, pk=key, patient=patient)
     form = BookingForm(request.POST if request.method == "POST" else None)
     faults = typed_faults(form)
@@ -107,7 +107,7 @@ def _move(row: Booking, given: dict[str, Any], kept: dict[str, Any]) -> str:
     asked = given["place"]
     new, more = moves.move(
         chair_pk=asked.chair_pk, on=asked.on, slot=asked.slot, ended_by=given["ended_by"], reason=given["reason"],
-        late_reason=given["late_reason"], **kept,
+        late_reason=given["late_reason"], far_late_known=given["far_late"], **kept,
     )  # fmt: skip
     return f"{row.patient.shown_name} is moved: {where(new)}. {more}"
 

@@ -22,6 +22,7 @@ from programme.booking.tasks import make_proposal
 from programme.booking.views.pages import take
 from programme.booking.views.saving import PEOPLE, REFUSED, faults_of, the_diary, typed_faults
 from programme.core import access, receipts
+from programme.core.handing_over import hand_over
 from programme.core.look import site_now
 
 WEEKS = 6
@@ -80,7 +81,7 @@ def accept(request: access.SignedIn, key: int) -> HttpResponse:
     def do() -> str:
         count, words = accept_places(
             proposal=row, version=form.cleaned_data["version"], refs=form.refs, actor=request.user, at=timezone.now(),
-            late_reason=form.cleaned_data["late_reason"],
+            late_reason=form.cleaned_data["late_reason"], far_late_known=form.cleaned_data["far_late"],
         )  # fmt: skip
         messages.success(request, f"{count} {'place is' if count == 1 else 'places are'} booked. {words}".strip())
         return reverse("booking:proposal", args=[row.pk])
@@ -97,7 +98,7 @@ def _show(request: access.SignedIn, row: Proposal, **more: Any) -> HttpResponse:
     other = request.GET.get("other", "")[:64]
     page = read_proposal(row, site_now(request.user), by_person=by == "person", other_ref=other)
     if page.other is not None:
-        access.open_patient(request.user, PEOPLE.all(), page.other.patient_ref)
+        access.open_patient(request, PEOPLE.all(), page.other.patient_ref)
     shown = {"page": page, "by": by, "receipt": receipts.new_key(), "nav": "diary", **more}
     return render(request, SHARED, shown)
 
@@ -117,7 +118,11 @@ def _ask_once(request: access.SignedIn, given: dict[str, Any]) -> str:
 
 
 def _make_soon(key: int) -> None:
-    transaction.on_commit(lambda: make_proposal.delay(key))
+    def hand() -> None:
+        if not hand_over(make_proposal, key):
+            service.fail(key=key, trouble="The work could not be handed over just now. Make it again in a minute.")
+
+    transaction.on_commit(hand)
 
 
 def _changed(act: str, ref: str, place: Any, kept: dict[str, Any]) -> str:
@@ -147,5 +152,5 @@ def _once(
     except REFUSED as error:
         fresh = _mine(request, row.pk)
         ticked = form.refs if isinstance(form, AcceptForm) else None
-        typed = form.cleaned_data.get("late_reason", "")
-        return _show(request, fresh, faults=faults_of(error), ticked=ticked, late_reason=typed)
+        typed = {name: form.cleaned_data.get(name) for name in ("late_reason", "far_late")}
+        return _show(request, fresh, faults=faults_of(error), ticked=ticked, **typed)

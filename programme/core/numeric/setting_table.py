@@ -136,6 +136,7 @@ SETTING_TABLE: tuple[SettingRow, ...] = (
                "chosen here; the site signs it"),
     SettingRow("hard_balance", 0, 0, 1, "0 or 1", "1: the stop for the balance cannot be overridden",
                "chosen here; the site signs it"),
+    SettingRow("book_ahead_days", 182, 28, 366, "days", "a place can be booked at most this far ahead", "chosen here"),
     SettingRow("lead_days", 4, 0, 30, "working days", "blood is ordered this long ahead", _LOCAL),
     SettingRow("lead_days_antibody", 10, 0, 40, "working days", "the same for people with an antibody", _LOCAL),
     SettingRow("lead_days_rare", 10, 0, 40, "working days", "the same for rare types", _LOCAL),
@@ -177,8 +178,18 @@ SETTING_TABLE: tuple[SettingRow, ...] = (
                "chosen here; the site signs it"),
     SettingRow("on_time_grace_days", 3, 0, 14, "days", "a session is on time up to this long after the planned interval",
                "chosen here; the site signs it"),
+    SettingRow("sign_in_idle_min", 30, 5, 60, "min", "signed out after this long without an action",
+               "NIST SP 800-63B (2017) 4.2.3, as quoted: 30 min with two factors"),
+    SettingRow("sign_in_hours", 12, 1, 12, "h", "signed out after this long in any case",
+               "NIST SP 800-63B (2017) 4.2.3, as quoted: 12 h"),
     SettingRow("smallest_count_shown", 5, 3, 20, "", "smaller counts are masked in files that leave the unit",
                "common practice; the site signs it"),
+    SettingRow("keep_years_contact", 8, 1, 100, "years", "a record is kept this long after the last contact",
+               "common practice; local policy decides"),
+    SettingRow("keep_until_age", 25, 18, 100, "years", "a record is kept at least until this age",
+               "common practice; local policy decides"),
+    SettingRow("keep_years_blood", 30, 30, 100, "years", "a record is kept this long after the last red cells",
+               "Directive 2002/98/EC, article 14(3), from memory: traceable for at least 30 years"),
 )
 # fmt: on
 

@@ -7,6 +7,7 @@ from typing import Any
 from django import forms
 
 from programme.intake.numeric.codes import BY_ANALYTE
+from programme.intake.numeric.tokens import KINDS, MOST_DAYS
 
 
 class DecideForm(forms.Form):
@@ -18,6 +19,9 @@ class DecideForm(forms.Form):
     why = forms.CharField(max_length=200, required=False)
 
 
+IGNORE = "ignore"
+
+
 class LocalCodeForm(forms.Form):
     """One code of the unit's own laboratory."""
 
@@ -25,7 +29,9 @@ class LocalCodeForm(forms.Form):
 
     receipt = forms.CharField(max_length=64, widget=forms.HiddenInput, required=False)
     code = forms.CharField(label="Code", max_length=40, widget=forms.TextInput(attrs={"class": "t"}))
-    analyte = forms.ChoiceField(label="Stands for", choices=[(row.analyte, row.name) for row in BY_ANALYTE.values()])
+    analyte = forms.ChoiceField(label="Stands for", choices=[
+        ("", "choose"), (IGNORE, "nothing: ignore it"), *((row.analyte, row.name) for row in BY_ANALYTE.values()),
+    ])  # fmt: skip
     unit = forms.CharField(
         label="Unit where none is sent", max_length=16, required=False, widget=forms.TextInput(attrs={"class": "t"})
     )  # fmt: skip
@@ -37,6 +43,8 @@ class LocalCodeForm(forms.Form):
         quantity = BY_ANALYTE.get(given.get("analyte", ""))
         if given.get("unit") and quantity is not None and given["unit"] not in quantity.units:
             self.add_error("unit", f"Allowed is {', '.join(quantity.units)}.")
+        if given.get("analyte") == IGNORE:
+            given["analyte"] = ""
         return given
 
 
@@ -50,6 +58,14 @@ class SenderForm(forms.Form):
                            help_text="For HL7: MSH-3, MSH-4, or both as “MSH-3 at MSH-4”.")  # fmt: skip
     trusts_references = forms.BooleanField(
         label="Its references count without a birth date", required=False, initial=False
+    )  # fmt: skip
+    days = forms.IntegerField(
+        label="Its token ends after, days", min_value=1, max_value=MOST_DAYS,
+        widget=forms.NumberInput(attrs={"class": "t"}), help_text=f"At most {MOST_DAYS}.",
+    )  # fmt: skip
+    kinds = forms.MultipleChoiceField(
+        label="With its token it may send", choices=[(kind, kind) for kind in KINDS],
+        widget=forms.CheckboxSelectMultiple,
     )  # fmt: skip
 
 

@@ -26,6 +26,8 @@ _HELD = (LEAVE_OUT, Choice("accept", "It is right: file it", asks_why=True))
 
 _BY_REASON: Mapping[str, tuple[Choice, ...]] = {
     "far_from_last": _HELD,
+    "same_sample": _HELD,
+    "after_withdrawal": (LEAVE_OUT, Choice("newest", "Use this one", asks_why=True)),
     "fractions": _HELD,
     "comparator": (LEAVE_OUT, Choice("accept", "File the limit as the value", asks_why=True)),
     "share_not_percent": _HELD,
@@ -42,9 +44,13 @@ _BY_REASON: Mapping[str, tuple[Choice, ...]] = {
     "plan_lapsed": (NOTED,),
     "withdrawn": (NOTED,),
 }
+OF_ONE_TUBE = (frozenset({"far_from_last", "same_sample"}), frozenset({"fractions"}))
+"""Reasons for which all that came from one sample is decided in one touch."""
 WHOSE = frozenset({"two_people_fit", "birth_date_differs", "reference_differs", "no_birth_date"})
 TITLES: Mapping[str, str] = {
     "far_from_last": "Implausible for this person",
+    "same_sample": "From a sample that is in doubt",
+    "after_withdrawal": "Sent again after it was withdrawn",
     "fractions": "Fractions do not add up",
     "comparator": "A limit, not a value",
     "share_not_percent": "A share instead of percent?",
@@ -82,6 +88,13 @@ def choices_for(reason: str, *, near: Sequence[tuple[int, str]] = (), units: Seq
     if reason == "no_unit":
         return (RETURN, *(Choice(f"{UNIT}{unit}", f"It is {unit}", asks_why=True) for unit in units))
     return _BY_REASON.get(reason, (RETURN, READ_AGAIN))
+
+
+def decided_with(reason: str, choice: str) -> frozenset[str]:
+    """Return the reasons for which other results of the same sample are decided together with one."""
+    if choice not in ("accept", LEAVE_OUT.code):
+        return frozenset()
+    return next((together for together in OF_ONE_TUBE if reason in together), frozenset())
 
 
 def near_keys(about: Mapping[str, Any]) -> tuple[int, ...]:

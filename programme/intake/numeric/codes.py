@@ -121,7 +121,7 @@ BY_ANALYTE: Mapping[str, Quantity] = MappingProxyType(
 
 @dataclass(frozen=True, slots=True)
 class LocalMeaning:
-    """What a unit says its own code stands for. unit: UCUM, counts where none is sent."""
+    """What a unit says its own code stands for: analyte '' where it is ignored, unit (UCUM) where none is sent."""
 
     analyte: str
     unit: str = ""
@@ -154,6 +154,17 @@ def meaning(arrival: Arrival, local: Mapping[str, LocalMeaning]) -> tuple[Quanti
     if known is None:
         return None, arrival.unit
     return BY_ANALYTE.get(known.analyte), arrival.unit or known.unit
+
+
+def never_ignored(code: str) -> bool:
+    """Say whether a code is one that is taken by itself, or told to people; no unit can have it ignored."""
+    return code in ALLOWED or code in (BLOOD_GROUP, ANTIBODY_SCREEN)
+
+
+def is_ignored(arrival: Arrival, local: Mapping[str, LocalMeaning]) -> bool:
+    """Say whether the unit agreed that results under exactly this code are ignored."""
+    known = local.get(arrival.code)
+    return known is not None and not known.analyte and not never_ignored(arrival.code)
 
 
 def read_value(arrival: Arrival, local: Mapping[str, LocalMeaning]) -> Measured | NotTaken:

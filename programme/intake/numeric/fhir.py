@@ -9,8 +9,10 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections import ChainMap
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -40,6 +42,8 @@ FIRST_YEAR, LAST_YEAR = 1900, 2100
 LONGEST_ID, LONGEST_TEXT = 100, 400
 SHORT = timedelta(hours=1)
 MOST_RESULTS = 1_000
+MOST_ENTRIES = 2 * MOST_RESULTS
+"""Each result may come with a Patient of its own."""
 
 _DATE = re.compile(r"\d{4}(-\d\d(-\d\d)?)?")
 _DATE_TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?(Z|[+-]\d\d:\d\d)")
@@ -54,23 +58,47 @@ class _Found:
     resource: Json
     path: str
     known: Mapping[str, Json]
+    entry: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Bundled:
+    """What is in one resource. refused: of a batch, by the number of the entry (from 0), what is wrong."""
+
+    arrivals: tuple[Arrival, ...]
+    refused: Mapping[int, str]
 
 
 def read(body: bytes, envelope: Envelope) -> tuple[Arrival, ...]:
-    """Return the results of one resource, in order. Raises Unreadable with path and what is allowed."""
+    """Return the results of one resource, in order; of a batch those of the entries that can be read.
+
+    Raises Unreadable with path and what is allowed.
+    """
+    return read_entries(body, envelope).arrivals
+
+
+def read_entries(body: bytes, envelope: Envelope) -> Bundled:
+    """Return the results of one resource, and which entries of a batch were refused.
+
+    The entries of a batch stand each by itself; a transaction is taken whole or not at all (FHIR R4, http, 3.1.0.11).
+    Raises: Unreadable with path and what is allowed, for a batch where none of its entries can be read.
+    """
     resource = load(body)
     kind = resource.get("resourceType")
     if kind not in KINDS:
         raise Unreadable(f"resourceType is {str(kind)[:30]!r}; allowed are {', '.join(KINDS)}.")
-    found = _in_bundle(resource) if kind == "Bundle" else [_Found(resource, str(kind), _contained(resource))]
-    observations, taken_back = _observations(found)
-    if len(observations) > MOST_RESULTS:
-        raise Unreadable(f"{len(observations)} Observations; allowed are at most {MOST_RESULTS}.")
-    if not observations:
+    refused: dict[int, str] | None = {} if kind == "Bundle" and resource.get("type") == "batch" else None
+    if kind == "Bundle":
+        found = _in_bundle(resource, refused)
+    else:
+        found = [_Found(resource, str(kind), _contained(resource))]
+    _refuse_too_many(found)
+    arrivals = tuple(_arrivals(found, envelope, refused))
+    if refused and not arrivals:
+        raise Unreadable(" ".join(refused.values())[:LONGEST_TEXT])
+    if not (_of_kind(found, "Observation") or _of_kind(found, "DiagnosticReport")):
         raise Unreadable("There is no Observation in it.")
-    return tuple(
-        arrival for one in observations for arrival in _results(one, envelope, id(one.resource) in taken_back)
-    )  # fmt: skip
+    return Bundled(arrivals, refused or {})
 
 
 def kind_of(body: bytes) -> str:
@@ -78,25 +106,54 @@ def kind_of(body: bytes) -> str:
     return str(load(body).get("resourceType", ""))[:30]
 
 
-def _in_bundle(bundle: Json) -> list[_Found]:
+@contextmanager
+def _apart(entry: int, refused: dict[int, str] | None) -> Iterator[None]:
+    """Keep a fault with its entry in a batch; elsewhere (None) one fault refuses all."""
+    try:
+        yield
+    except Unreadable as fault:
+        if refused is None:
+            raise
+        refused.setdefault(entry, str(fault))
+
+
+def _in_bundle(bundle: Json, refused: dict[int, str] | None) -> list[_Found]:
+    """Return the resources, in a batch also of refused entries: a report among them may take results back."""
     if bundle.get("type") not in BUNDLES:
         raise Unreadable(f"Bundle.type is {str(bundle.get('type'))[:20]!r}; allowed are {', '.join(BUNDLES)}.")
+    listed = _list(bundle, "entry", "Bundle")
+    if len(listed) > MOST_ENTRIES:
+        raise Unreadable(f"Bundle.entry has {len(listed)} entries; allowed are at most {MOST_ENTRIES}.")
     known: dict[str, Json] = {}
-    entries: list[tuple[str, Json]] = []
-    for number, entry in enumerate(_list(bundle, "entry", "Bundle")):
+    entries: list[_Found] = []
+    for number, entry in enumerate(listed):
         path = f"Bundle.entry[{number}]"
-        resource = _object(entry, "resource", path)
-        method = _object(entry, "request", path).get("method")
-        if method not in ("POST", "PUT"):
-            raise Unreadable(f"{path}.request.method is {str(method)[:10]!r}; allowed are POST and PUT.")
-        entries.append((path, resource))
-        for address in (entry.get("fullUrl"), f"{resource.get('resourceType')}/{resource.get('id')}"):
-            if isinstance(address, str) and not address.endswith("/None"):
-                known[address] = resource
-        if resource.get("resourceType") == "Patient":
-            for name in _identifiers(resource):
-                known.setdefault(f"patient {name}", resource)
-    return [_Found(resource, path, {**known, **_contained(resource)}) for path, resource in entries]
+        with _apart(number, refused):
+            resource = _object(entry, "resource", path)
+            entries.append(_Found(resource, path, known, number))
+            known |= _addresses(entry, resource)
+            if resource.get("resourceType") == "Patient":
+                for name in _identifiers(resource):
+                    known.setdefault(f"patient {name}", resource)
+            _refuse_method(entry, path)
+    return [_with_contained(one, refused) for one in entries]
+
+
+def _with_contained(one: _Found, refused: dict[int, str] | None) -> _Found:
+    with _apart(one.entry, refused):
+        return replace(one, known=ChainMap(_contained(one.resource), dict(one.known)))
+    return one
+
+
+def _refuse_method(entry: Json, path: str) -> None:
+    method = _object(entry, "request", path).get("method")
+    if method not in ("POST", "PUT"):
+        raise Unreadable(f"{path}.request.method is {str(method)[:10]!r}; allowed are POST and PUT.")
+
+
+def _addresses(entry: Json, resource: Json) -> dict[str, Json]:
+    names = (entry.get("fullUrl"), f"{resource.get('resourceType')}/{resource.get('id')}")
+    return {name: resource for name in names if isinstance(name, str) and not name.endswith("/None")}
 
 
 def _contained(resource: Json) -> dict[str, Json]:
@@ -109,25 +166,70 @@ def _contained(resource: Json) -> dict[str, Json]:
     return found
 
 
-def _observations(found: Sequence[_Found]) -> tuple[list[_Found], set[int]]:
-    """Return the Observations, those contained in reports too, and which of them a report takes back."""
-    observations = [one for one in found if one.resource.get("resourceType") == "Observation"]
+def _refuse_too_many(found: Sequence[_Found]) -> None:
+    in_reports = sum(len(one.resource.get("contained") or ()) for one in _of_kind(found, "DiagnosticReport"))
+    count = len(_of_kind(found, "Observation")) + in_reports
+    if count > MOST_RESULTS:
+        raise Unreadable(f"{count} Observations; allowed are at most {MOST_RESULTS}.")
+
+
+def _arrivals(found: Sequence[_Found], envelope: Envelope, refused: dict[int, str] | None) -> list[Arrival]:
+    """Return the results of the Observations, then of those contained in reports; a report can take back either.
+
+    What a refused report of a batch names is refused with it: it may be taken back there, and would stand as final.
+    """
+    of_reports: list[Arrival] = []
     taken_back: set[int] = set()
-    for report in found:
-        if report.resource.get("resourceType") != "DiagnosticReport":
-            continue
-        _refuse_modifiers(report.resource, report.path)
-        for number, reference in enumerate(_list(report.resource, "result", report.path)):
-            path = f"{report.path}.result[{number}]"
-            target = report.known.get(str(reference.get("reference")))
-            if target is None or target.get("resourceType") != "Observation":
-                raise Unreadable(f"{path} refers to an Observation that is not in the message.")
-            if str(reference["reference"]).startswith("#"):
-                observations.append(_Found({"subject": report.resource.get("subject"), **target}, path, report.known))
-                target = observations[-1].resource
-            if report.resource.get("status") in TAKES_BACK:
-                taken_back.add(id(target))
-    return observations, taken_back
+    in_doubt: set[int] = set()
+    for report in _of_kind(found, "DiagnosticReport"):
+        with _apart(report.entry, refused):
+            if not _is_refused(report, refused):
+                contained, others = _of_report(report)
+                back = report.resource.get("status") in TAKES_BACK
+                of_reports += [arrival for one in contained for arrival in _results(one, envelope, back)]
+                taken_back |= {id(one) for one in others if back}
+        if _is_refused(report, refused):
+            in_doubt |= {id(one) for one in _named_by(report)}
+    arrivals: list[Arrival] = []
+    for one in _of_kind(found, "Observation"):
+        with _apart(one.entry, refused):
+            if id(one.resource) in in_doubt:
+                raise Unreadable(f"{one.path} is named by a report of this batch that was refused.")
+            if not _is_refused(one, refused):
+                arrivals += _results(one, envelope, id(one.resource) in taken_back)
+    return arrivals + of_reports
+
+
+def _of_kind(found: Sequence[_Found], kind: str) -> list[_Found]:
+    return [one for one in found if one.resource.get("resourceType") == kind]
+
+
+def _is_refused(one: _Found, refused: dict[int, str] | None) -> bool:
+    return refused is not None and one.entry in refused
+
+
+def _named_by(report: _Found) -> list[Json]:
+    """Return what a report refers to, as far as can be told of one that cannot be read."""
+    results = report.resource.get("result")
+    named = [one.get("reference") for one in results if isinstance(one, dict)] if isinstance(results, list) else []
+    return [report.known[str(name)] for name in named if str(name) in report.known]
+
+
+def _of_report(report: _Found) -> tuple[list[_Found], list[Json]]:
+    """Return the Observations that a report contains, and those it refers to elsewhere in the message."""
+    _refuse_modifiers(report.resource, report.path)
+    contained, others = [], []
+    for number, reference in enumerate(_list(report.resource, "result", report.path)):
+        path = f"{report.path}.result[{number}]"
+        target = report.known.get(str(reference.get("reference")))
+        if target is None or target.get("resourceType") != "Observation":
+            raise Unreadable(f"{path} refers to an Observation that is not in the message.")
+        if str(reference["reference"]).startswith("#"):
+            whose = {"subject": report.resource.get("subject"), **target}
+            contained.append(_Found(whose, path, report.known, report.entry))
+        else:
+            others.append(target)
+    return contained, others
 
 
 def _results(found: _Found, envelope: Envelope, is_taken_back: bool) -> list[Arrival]:

@@ -197,6 +197,8 @@ def _result_id(group: _Group, obx: Segment) -> str:
     """Filler order number, OBX-3 and OBX-4: the same for all versions of a result, and no other's."""
     if not group.filler:
         raise Unreadable(f"{group.obr.position}: OBR-3 is empty; allowed is the laboratory's own number of the order.")
+    if "\ufffd" in group.filler:
+        raise Unreadable(f"{group.obr.position}: OBR-3 has a letter that is no UTF-8; MSH-18 names no other set.")
     whole = "|".join((group.filler, obx.text(3) or obx.text(3, 4), obx.text(4))).rstrip("|")
     if len(whole) <= LONGEST_ID:
         return whole

@@ -15,7 +15,7 @@ SEGMENT_END = "\r"
 NULL = '""'
 """Two quotes delete what was there; a field that is merely empty leaves it (v2.5.1, 2.5.3)."""
 CHARACTER_SETS = {
-    "": "utf-8",  # ASCII by the standard, which UTF-8 contains; other bytes are taken only where they are UTF-8
+    "": "utf-8",  # ASCII by the standard, which UTF-8 contains; what is neither stands as U+FFFD and is never guessed
     "ASCII": "ascii",
     "UNICODE UTF-8": "utf-8",
     **{f"8859/{part}": f"iso8859-{part}" for part in (1, 2, 3, 4, 5, 6, 7, 8, 9, 15)},
@@ -149,10 +149,12 @@ def segments_of(body: bytes) -> list[Segment]:
     header = header_of(body)
     marks = header.marks
     _refuse_unknown_charset(header)
+    said = header.text(18)
     try:
-        text = body.decode(marks.charset)
+        # A name in a character set that nobody named must not hold up results that can be read: no sign that parts is
+        # touched, and a reference, code, unit or value with U+FFFD in it fits nothing and waits for a human.
+        text = body.decode(marks.charset, errors="strict" if said else "replace")
     except UnicodeDecodeError as error:
-        said = header.text(18) or "nothing"
         raise Unreadable(f"Byte {error.start} does not fit the character set; MSH-18 says {said[:20]}.") from error
     if found := _CONTROL.search(text):
         raise Unreadable(f"Letter {found.start()} is a control character.")

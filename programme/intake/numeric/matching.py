@@ -6,6 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
+ABOUT_TWO = frozenset({"two_people_fit", "reference_differs", "withdrawn_unmatched", "same_id_other_content"})
+"""Reasons to ask a person, whose sentence names somebody else beside the one it was about."""
+
 
 @dataclass(frozen=True, slots=True)
 class Person:

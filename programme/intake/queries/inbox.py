@@ -13,7 +13,7 @@ from programme.intake.models import Became, InboxItem, InboxItemQuerySet, ItemSt
 from programme.intake.numeric.arrivals import Arrival, arrival_of
 from programme.intake.numeric.choices import TITLES, Choice, choices_for, near_keys
 from programme.intake.numeric.codes import ALLOWED, ANTIBODY_SCREEN, BLOOD_GROUP, BY_ANALYTE
-from programme.intake.queries.offered import offered
+from programme.intake.queries.offered import offered, same_tube
 
 NOT_NUMBERS = {BLOOD_GROUP: "blood group", ANTIBODY_SCREEN: "antibody screen"}
 MOST_SHOWN = 200
@@ -48,6 +48,11 @@ class Line:
     safe: Choice
     others: tuple[Choice, ...]
 
+    @property
+    def decided(self) -> str:
+        """What was decided, in words; empty where a later version decided it, which says so itself."""
+        return next((one.words for one in (self.safe, *self.others) if one.code == self.item.choice), "")
+
 
 @dataclass(frozen=True, slots=True)
 class InboxPage:
@@ -69,7 +74,10 @@ class ReadLine:
 
 @dataclass(frozen=True, slots=True)
 class ItemPage:
-    """One item opened: what can be decided, who may be meant, the message as it came and what was read from it."""
+    """One item opened: what can be decided, who may be meant, the message as it came and what was read from it.
+
+    with_it: the other results of its sample, which are decided in the same touch.
+    """
 
     line: Line
     choices: tuple[Choice, ...]
@@ -79,6 +87,7 @@ class ItemPage:
     read: tuple[ReadLine, ...]
     near: tuple[Patient, ...]
     sent: Arrival | None
+    with_it: tuple[Arrived, ...]
 
     @property
     def asks_why(self) -> bool:
@@ -133,6 +142,7 @@ def item_page(item: InboxItem) -> ItemPage:
         read=tuple(ReadLine(_arrived(row.said), row.said["code"], row.get_became_display()) for row in rows),
         near=tuple(near[key] for key in near_keys(item.about) if key in near),
         sent=None if item.read_result is None else arrival_of(item.read_result.said),
+        with_it=tuple(_arrived(one.read_result.said) for one in same_tube(item, "accept").waiting() if one.read_result),
     )
 
 

@@ -17,7 +17,7 @@ from programme.core.models import User
 from programme.intake.models import InboxItem, ItemState, Reading, ReadingState, ReadResult
 from programme.intake.numeric.arrivals import Arrival, arrival_of
 from programme.intake.numeric.choices import PERSON, UNIT, Choice
-from programme.intake.queries.offered import offered
+from programme.intake.queries.offered import offered, same_tube
 from programme.intake.services.afterwards import ask_where_it_belongs, tell_of_lapsed_plans
 from programme.intake.services.reading import read_message
 from programme.intake.services.taking import Decided, Taking
@@ -29,8 +29,19 @@ Outcome = dict[str, Any]
 
 
 @transaction.atomic
-def settle(*, item: InboxItem, version: int, choice: str, why: str, actor: User, at: datetime) -> InboxItem:
-    """Do what was chosen and settle the item. Raises ValidationError, or EditedMeanwhile where another was quicker."""
+def settle(*, item: InboxItem, version: int, choice: str, why: str, actor: User, at: datetime) -> int:
+    """Do what was chosen and settle the item, and what waits of the same tube with it; return how many were settled.
+
+    Raises ValidationError, or EditedMeanwhile where another was quicker.
+    """
+    _settle(item, version, choice, why, actor, at)
+    others = list(same_tube(item, choice).waiting())
+    for other in others:
+        _settle(other, other.version, choice, why, actor, at)
+    return 1 + len(others)
+
+
+def _settle(item: InboxItem, version: int, choice: str, why: str, actor: User, at: datetime) -> None:
     if item.state == ItemState.SETTLED:
         raise ValidationError("This was settled meanwhile; look at it again.")
     chosen = next((one for one in offered(item) if one.code == choice), None)
@@ -43,12 +54,24 @@ def settle(*, item: InboxItem, version: int, choice: str, why: str, actor: User,
     item.outcome = _do(item, choice, why.strip() or chosen.words, actor, at)
     InboxItem.objects.filter(pk=item.pk).update(outcome=item.outcome)
     _to_trail(item, f"decide on arrival: {chosen.words}", before, why, actor, at)
-    return item
 
 
 @transaction.atomic
-def undo(*, item: InboxItem, version: int, actor: User, at: datetime) -> InboxItem:
-    """Take a decision back: what it put into a course is taken out again, and the item waits."""
+def undo(*, item: InboxItem, version: int, actor: User, at: datetime) -> int:
+    """Take a decision back, and what was decided in the same touch; return how many wait again.
+
+    What it put into a course is taken out again. Another result of the tube of which a newer version came stays.
+    """
+    touched = {"settled_at": item.settled_at, "settled_by": item.settled_by}
+    others = same_tube(item, item.choice).filter(state=ItemState.SETTLED, result__superseded_by=None, **touched)
+    together = list(others) if item.settled_at is not None else []
+    _undo(item, version, actor, at)
+    for other in together:
+        _undo(other, other.version, actor, at)
+    return 1 + len(together)
+
+
+def _undo(item: InboxItem, version: int, actor: User, at: datetime) -> None:
     if item.state != ItemState.SETTLED or item.outcome.get("final") or item.choice == "overtaken":
         raise ValidationError("This cannot be taken back here.")
     before = state_of_item(item)
@@ -58,7 +81,6 @@ def undo(*, item: InboxItem, version: int, actor: User, at: datetime) -> InboxIt
     item.save_changes([name for name in SETTLING if name not in ("choice", "why")])
     _take_back(item, outcome, actor, at)
     _to_trail(item, "take decision on arrival back", before, "", actor, at)
-    return item
 
 
 def state_of_item(item: InboxItem) -> dict[str, Any]:
@@ -120,9 +142,12 @@ def _file(
     if read is None:
         raise ValidationError("Nothing could be read from this message.")
     taking = Taking(item.raw, at)
-    all_said = ReadResult.objects.filter(raw=item.raw).order_by("number").values_list("said", flat=True)
-    taking.look_at_samples([arrival_of(said) for said in all_said])
-    outcome = taking.one(change(arrival_of(read.said)), decided)
+    sent = change(arrival_of(read.said))
+    all_said = ReadResult.objects.filter(raw=item.raw).exclude(pk=read.pk).order_by("number")
+    others = [arrival_of(said) for said in all_said.values_list("said", flat=True)]
+    of_sample = [one for one in others if (one.reference, one.taken_at) == (sent.reference, sent.taken_at)]
+    taking.look_at_samples([sent, *of_sample], decided.patient)
+    outcome = taking.one(sent, decided)
     if outcome.reason == item.reason and outcome.result is None:
         raise ValidationError(f"It still cannot be filed: {outcome.sentence}")
     read.became = outcome.became

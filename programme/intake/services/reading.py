@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from datetime import datetime, timedelta
+from collections.abc import Callable, Mapping, Sequence
+from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
 from django.db.models import F
 
-from programme.intake.models import InboxItem, MessageKind, RawMessage, Reading, ReadingState, Severity
+from programme.core import changes
+from programme.intake.models import LEASE, InboxItem, MessageKind, RawMessage, Reading, ReadingState, Severity
 from programme.intake.numeric import csv_results, fhir, hl7
 from programme.intake.numeric.arrivals import Arrival, Envelope, Unreadable
 from programme.intake.services.taking import take
@@ -22,8 +23,9 @@ PARSERS: Mapping[str, Parser] = {
 }
 """How the body of a message of each kind is read. A parser raises Unreadable, and nothing else, for a bad body."""
 
-LEASE = timedelta(minutes=2)
 MOST_ATTEMPTS = 5
+READ_TOGETHER = 50
+"""Some seconds of work at most, after which forecasts follow."""
 
 
 class _TakenByAnother(Exception):
@@ -55,10 +57,20 @@ def read_message(raw_pk: int, *, at: datetime) -> bool:
 
 def read_all(*, clock: Callable[[], datetime], at_most: int = 1_000) -> int:
     """Read what waits, oldest first, and return how many messages were read here."""
+    by_site: dict[int, list[int]] = {}
+    waiting = Reading.objects.free(clock()).order_by("pk").values_list("raw_id", "raw__site_id")[:at_most]
+    for raw_pk, site_pk in waiting:
+        by_site.setdefault(site_pk, []).append(raw_pk)
+    return sum(_read_together(keys, clock) for keys in by_site.values())
+
+
+def _read_together(raw_keys: Sequence[int], clock: Callable[[], datetime]) -> int:
+    """Read messages of one site; whoever has several results in a bundle of them is planned anew once."""
     done = 0
-    waiting = list(Reading.objects.free(clock()).order_by("pk").values_list("raw_id", flat=True)[:at_most])
-    for raw_pk in waiting:
-        done += read_message(raw_pk, at=clock())
+    for start in range(0, len(raw_keys), READ_TOGETHER):
+        with changes.heard_together():
+            for raw_pk in raw_keys[start : start + READ_TOGETHER]:
+                done += read_message(raw_pk, at=clock())
     return done
 
 

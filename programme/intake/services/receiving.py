@@ -19,6 +19,7 @@ from programme.intake.numeric.hl7_syntax import NotHl7
 from programme.intake.numeric.mllp import Frame
 from programme.intake.queries.senders import NotListed, listed_name
 from programme.intake.services.keeping import NotKept, keep_raw
+from programme.intake.services.refusals import note_refusal
 
 MOST_BYTES = 1_000_000
 """Of one HL7 message; a report of a few dozen results has some thousands."""
@@ -57,6 +58,9 @@ def receive(*, site: Site, frame: Frame, at: datetime) -> Received:
     except DatabaseError:
         log.exception("a message could not be stored; its sender is told to send it again")
         code, words = REFUSED, "It could not be stored. Send it again."
+    if code == REFUSED:
+        sender = header.names[0] if header and header.names else ""
+        note_refusal(site=site, sender=sender, kind=MessageKind.HL7, words=words, at=at)
     local = at.astimezone(ZoneInfo(site.time_zone))
     return Received(code, words, answer(header, code, answer_id=answer_id, at=local, words=words))
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import secrets
-from datetime import datetime
+from collections.abc import Iterable
+from datetime import datetime, timedelta
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
@@ -13,8 +14,12 @@ from patients.services import state_of
 from programme.core import trail
 from programme.core.models import Site, User
 from programme.intake.models import Sender
+from programme.intake.numeric.tokens import KINDS, USUAL_DAYS, BadToken, end_of, scope_of
 
 TOKEN_BYTES = 32
+TOKEN_FIELDS = ("token_digest", "token_kinds", "token_since", "token_until", "token_used_at")
+NOTED_EVERY = timedelta(minutes=1)
+"""A token in steady use is noted no more often: a write for each message would buy nothing."""
 
 
 def digest_of_token(token: str) -> str:
@@ -24,24 +29,31 @@ def digest_of_token(token: str) -> str:
 
 @transaction.atomic
 def make_token(
-    *, site: Site, name: str, at: datetime, actor: User | None = None, trusts_references: bool | None = None
-) -> str:
+    *, site: Site, name: str, at: datetime, actor: User | None = None, trusts_references: bool | None = None,
+    days: int = USUAL_DAYS, kinds: Iterable[str] = KINDS,
+) -> str:  # fmt: skip
     """List a sender (again) and return its new token, which cannot be shown a second time; an older one ends.
 
-    trusts_references: None leaves it as it is, for a new sender False.
+    trusts_references: None leaves it as it is, for a new sender False. days: until the token ends. kinds: of FHIR
+    resources that it may be used for. Raises ValidationError.
     """
+    try:
+        until, scope = end_of(at, days), scope_of(kinds)
+    except BadToken as refusal:
+        raise ValidationError(str(refusal)) from refusal
     row = Sender.objects.select_for_update().filter(site=site, name=name.strip()).first()
     before = None if row is None else state_of(row)
     token = secrets.token_urlsafe(TOKEN_BYTES)
     if row is None:
         row = Sender(site=site, name=name.strip())
-    row.token_digest, row.is_active = digest_of_token(token), True
+    row.token_digest, row.is_active, row.token_kinds = digest_of_token(token), True, scope
+    row.token_since, row.token_until, row.token_used_at = at, until, None
     row.trusts_references = row.trusts_references if trusts_references is None else trusts_references
     row.full_clean()
     if before is None:
         row.save()
     else:
-        row.save_changes(["token_digest", "is_active", "trusts_references"])
+        row.save_changes([*TOKEN_FIELDS, "is_active", "trusts_references"])
     _to_trail(row, "give sender a token", before, actor, at)
     return token
 
@@ -56,6 +68,13 @@ def revoke_sender(*, row: Sender, version: int, actor: User | None, at: datetime
     row.save_changes(["is_active", "token_digest"])
     _to_trail(row, "revoke sender", before, actor, at)
     return row
+
+
+def note_use(*, sender: Sender, at: datetime) -> None:
+    """Keep when a token was last used. No change of the sender: its version stays, and nothing goes to the trail."""
+    last = sender.token_used_at
+    if last is None or at - last >= NOTED_EVERY:
+        Sender.objects.filter(pk=sender.pk, token_digest=sender.token_digest).update(token_used_at=at)
 
 
 def _to_trail(

@@ -10,7 +10,7 @@ import json
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -21,10 +21,9 @@ from patients.services import change_of, finish_change, new_result, newer_result
 from programme.core import trail
 from programme.intake.models import Became, InboxItem, ItemState, RawMessage, ReadResult, Severity
 from programme.intake.numeric import codes, plausible
-from programme.intake.numeric.arrivals import PRELIMINARY, STATUSES, WITHDRAWN, Arrival
+from programme.intake.numeric.arrivals import CORRECTED, FINAL, PRELIMINARY, STATUSES, WITHDRAWN, Arrival
 from programme.intake.numeric.matching import Matched, Unmatched, match
 from programme.intake.queries.known import (
-    earlier_value,
     local_meanings,
     newest_row,
     people_near,
@@ -33,6 +32,7 @@ from programme.intake.queries.known import (
     trusts_references,
 )
 from programme.intake.services.afterwards import ask_where_it_belongs, tell_of_lapsed_plans
+from programme.intake.services.samples import doubt_about_result, doubt_about_sample
 
 STOPS = frozenset(
     {
@@ -41,12 +41,16 @@ STOPS = frozenset(
         "group_differs",
         "withdrawn_unmatched",
         "far_from_last",
+        "same_sample",
+        "after_withdrawal",
         "plan_lapsed",
         "antibody_screen",
     }
 )
 NOT_SAME = ("position", "method", "comment")
 MOST_NEAR = 4
+Sample = tuple[str, datetime | None]
+"""Reference and time: what was sent for one person and one moment is taken as one sample."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,27 +109,25 @@ class Taking:
         self.zone = ZoneInfo(raw.site.time_zone)
         self.local = local_meanings(raw.site, at.astimezone(self.zone).date())
         self.trusted = trusts_references(raw.site, raw.sender)
-        self.samples: dict[tuple[str, datetime | None], plausible.Doubt] = {}
+        self.samples: dict[Sample, plausible.Doubt] = {}
+        self.people: dict[tuple[str, date | None], Patient | Unmatched] = {}
         self.entries: defaultdict[Patient, list[trail.Change]] = defaultdict(list)
         self.filed: list[LabResult] = []
 
-    def look_at_samples(self, arrivals: Sequence[Arrival]) -> None:
-        """Find samples in which something contradicts: fractions that do not add up, a group of somebody else."""
-        pct: defaultdict[tuple[str, datetime | None], dict[str, float]] = defaultdict(dict)
+    def look_at_samples(self, arrivals: Sequence[Arrival], whose: Patient | None = None) -> None:
+        """Find samples in which something contradicts: another person in the tube, fractions that do not add up.
+
+        whose: whose samples they are, where a person said so.
+        """
+        of_sample: defaultdict[Sample, list[Arrival]] = defaultdict(list)
         for arrival in arrivals:
-            sample = (arrival.reference, arrival.taken_at)
-            if arrival.code == codes.BLOOD_GROUP:
-                doubt = self._group_doubt(arrival)
-                if doubt is not None:
-                    self.samples[sample] = doubt
-                continue
-            measured = codes.read_value(arrival, self.local)
-            if isinstance(measured, codes.Measured) and arrival.status != WITHDRAWN:
-                pct[sample][measured.analyte] = measured.value
-        for sample, values in pct.items():
-            doubt = plausible.fractions_doubt(values)
+            of_sample[arrival.reference, arrival.taken_at].append(arrival)
+        for sample, sent in of_sample.items():
+            found = whose or self._person(sent[0])
+            patient = found if isinstance(found, Patient) else None
+            doubt = doubt_about_sample(sent, patient, raw=self.raw, local=self.local)
             if doubt is not None:
-                self.samples.setdefault(sample, doubt)
+                self.samples[sample] = doubt
 
     def one(self, arrival: Arrival, decided: Decided = Decided()) -> Outcome:
         """Return what becomes of one arrival, with its row stored where it can be."""
@@ -138,6 +140,8 @@ class Taking:
             return self._group(arrival, decided.patient)
         if arrival.code == codes.ANTIBODY_SCREEN:
             return self._antibody_screen(arrival, decided.patient)
+        if codes.is_ignored(arrival, self.local):
+            return Outcome(Became.IGNORED)
         measured = codes.read_value(arrival, self.local)
         if isinstance(measured, codes.NotTaken):
             about = {"units": list(measured.possible_units), "analyte": measured.analyte}
@@ -158,11 +162,18 @@ class Taking:
             return None
         seen = list(
             ReadResult.objects.filter(site=self.site, source=arrival.source, sent_id=arrival.result_id)
+            .exclude(became=Became.IGNORED)
             .order_by("pk")
             .values_list("digest", "status", "result")
         )
         if digest_of(arrival) in {digest for digest, _, _ in seen}:
             return Outcome(Became.SAME)
+        if arrival.status in (FINAL, CORRECTED) and _withdrawn_before(seen):
+            words = f"{arrival.source} withdrew {arrival.result_id} and sends it again as {arrival.status}, "
+            words += "with other content. It does not count until somebody decides."
+            found = self._person(arrival)
+            whose = found if isinstance(found, Patient) else None
+            return Outcome(Became.WAITS, None, whose, "after_withdrawal", words)
         rank = STATUSES.index(arrival.status)
         highest = max((STATUSES.index(status) for _, status, _ in seen), default=-1)
         if rank < highest or (rank == highest and arrival.status == WITHDRAWN):
@@ -177,8 +188,13 @@ class Taking:
         return None
 
     def _person(self, arrival: Arrival) -> Patient | Unmatched:
-        near = people_near(self.site, arrival.reference, arrival.birth_date)
-        found = match(arrival.reference, arrival.birth_date, near, trusted=self.trusted)
+        said = (arrival.reference, arrival.birth_date)
+        if said not in self.people:
+            self.people[said] = self._found(*said)
+        return self.people[said]
+
+    def _found(self, reference: str, birth_date: date | None) -> Patient | Unmatched:
+        found = match(reference, birth_date, people_near(self.site, reference, birth_date), trusted=self.trusted)
         if isinstance(found, Matched):
             return Patient.objects.select_for_update(of=("self",)).select_related("site").get(pk=found.key)
         return found
@@ -198,12 +214,6 @@ class Taking:
         words = f"Withdrawn by {arrival.source}: {old.get_analyte_display()} {old.value:g} {old.unit} of "
         words += f"{old.taken_on:%-d %b %Y}. It is out of the course already."
         return Outcome(Became.FILED, row, old.patient, "withdrawn", words)
-
-    def _group_doubt(self, arrival: Arrival) -> plausible.Doubt | None:
-        found, sent = self._person(arrival), codes.read_group(arrival.value_text)
-        if not isinstance(found, Patient) or not sent:
-            return None
-        return plausible.group_doubt(sent, recorded_group(found))
 
     def _group_doubt_of_sample(self, arrival: Arrival) -> plausible.Doubt | None:
         doubt = self.samples.get((arrival.reference, arrival.taken_at))
@@ -239,16 +249,11 @@ class Taking:
         return Outcome(Became.WAITS, None, found, "antibody_screen", words)
 
     def _file(self, arrival: Arrival, measured: codes.Measured, patient: Patient, taken_at: datetime) -> Outcome:
-        taken_on = taken_at.astimezone(self.zone).date()
         old = newest_row(self.site, arrival.source, arrival.result_id)
-        doubt = plausible.doubts_about(
-            measured,
-            taken_at=taken_at,
-            taken_on=taken_on,
-            received_at=self.raw.received_at,
-            birth_date=patient.birth_date,
-            earlier=earlier_value(patient, measured.analyte, taken_at, but=old),
-        ) or self.samples.get((arrival.reference, arrival.taken_at))
+        if old is not None and old.status == ResultStatus.WITHDRAWN and old.patient_id != patient.pk:
+            old = None  # taken back for somebody else: nothing of this person's is replaced
+        doubt = doubt_about_result(arrival, measured, patient, raw=self.raw, old=old)
+        doubt = doubt or self.samples.get((arrival.reference, arrival.taken_at))
         if doubt is not None and doubt.reason in ("future", "before_birth"):
             return Outcome(Became.WAITS, None, patient, doubt.reason, doubt.sentence)
         if old is not None and (old.patient_id, old.analyte) != (patient.pk, measured.analyte):
@@ -292,7 +297,7 @@ class Taking:
 
     def tell(self, read: ReadResult, outcome: Outcome) -> None:
         """Put into the inbox what needs a person, and take out what a newer version has settled."""
-        if outcome.became in (Became.FILED, Became.HELD, Became.NOTED):
+        if outcome.became in (Became.FILED, Became.HELD, Became.NOTED, Became.IGNORED):
             self._settle_older(read)
         if not outcome.reason:
             return
@@ -324,6 +329,12 @@ class Taking:
             finish_change(patient, entries, actor=actor, at=self.at)
         ask_where_it_belongs(self.raw, self.filed, self.at)
         tell_of_lapsed_plans(self.raw, list(self.entries), self.at)
+
+
+def _withdrawn_before(seen: Sequence[tuple[str, str, int | None]]) -> bool:
+    """Say whether a version was here and was withdrawn; a withdrawal that came first may just have been quicker."""
+    statuses = {status for _, status, _ in seen}
+    return WITHDRAWN in statuses and len(statuses) > 1
 
 
 def _free_key(site_code: str, arrival: Arrival) -> str:

@@ -13,7 +13,8 @@ from programme.core import access, receipts
 from programme.core.look import site_now
 from programme.intake.forms.items import EndCodeForm, LocalCodeForm
 from programme.intake.models import LocalCode
-from programme.intake.numeric.codes import ALLOWED, BY_ANALYTE
+from programme.intake.numeric.codes import ALLOWED, ANTIBODY_SCREEN, BLOOD_GROUP, BY_ANALYTE
+from programme.intake.queries.own_codes import own_codes
 from programme.intake.services.local_codes import add_code, end_code
 from programme.intake.views.once import REFUSED, ended, words_of
 
@@ -21,13 +22,15 @@ from programme.intake.views.once import REFUSED, ended, words_of
 @access.needs("see.inbox")
 @require_http_methods(["GET", "HEAD"])
 def codes(request: access.SignedIn) -> HttpResponse:
-    return _show(request, LocalCodeForm(initial={"receipt": receipts.new_key()}))
+    """The unit's own codes. code: in the address, where somebody comes from a result that waits under it."""
+    sent = request.GET.get("code", "")[:40]
+    return _show(request, LocalCodeForm(initial={"receipt": receipts.new_key(), "code": sent}))
 
 
 def _show(request: access.SignedIn, form: LocalCodeForm) -> HttpResponse:
-    rows = LocalCode.objects.filter(site=request.user.site).select_related("by").order_by("until", "code", "-since")
-    own = [(row, BY_ANALYTE[row.analyte].name) for row in rows]
+    own = own_codes(request.user.site)
     context = {"own": own, "form": form, "allowed": ALLOWED, "nav": "inbox", "receipt": receipts.new_key()}
+    context["told"] = (BLOOD_GROUP, ANTIBODY_SCREEN)
     return render(request, "inbox/codes.html", context, status=422 if form.errors else 200)
 
 
@@ -42,7 +45,8 @@ def add(request: access.SignedIn) -> HttpResponse:
 
     def do() -> str:
         row = add_code(site=user.site, actor=user, at=now, **given)
-        messages.success(request, f"{row.code} stands for {BY_ANALYTE[row.analyte].name} from today on.")
+        what = f"stands for {BY_ANALYTE[row.analyte].name}" if row.analyte else "is ignored"
+        messages.success(request, f"{row.code} {what} from today on.")
         return reverse("intake:codes")
 
     try:
@@ -62,7 +66,7 @@ def end(request: access.SignedIn, key: int) -> HttpResponse:
 
     def do(version: int) -> str:
         end_code(row=row, version=version, on=now.date(), actor=user, at=now)
-        return f"{row.code} stands for nothing from today on."
+        return f"{row.code} is not known from today on: results under it wait."
 
     form, back = EndCodeForm(request.POST), reverse("intake:codes")
     return ended(request, form, action=f"end local code {key}", at=now, back=back, do=do)

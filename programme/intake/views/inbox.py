@@ -15,6 +15,7 @@ from programme.core.look import site_now
 from programme.intake.forms.items import DecideForm
 from programme.intake.models import InboxItem
 from programme.intake.queries.inbox import filed_lines, inbox_page, item_of, item_page, settled_lines
+from programme.intake.queries.senders import is_refusing
 from programme.intake.services import deciding
 from programme.intake.views.once import REFUSED, words_of
 
@@ -29,8 +30,9 @@ def _item(request: access.SignedIn, key: int) -> InboxItem:
 @access.needs("see.inbox")
 @require_safe
 def inbox(request: access.SignedIn) -> HttpResponse:
-    page = inbox_page(request.user.site, site_now(request.user))
-    return render(request, "inbox/inbox.html", {"page": page, "nav": "inbox", "receipt": receipts.new_key()})
+    site, now = request.user.site, site_now(request.user)
+    context = {"page": inbox_page(site, now), "is_refusing": is_refusing(site, now), "nav": "inbox"}
+    return render(request, "inbox/inbox.html", context | {"receipt": receipts.new_key()})
 
 
 @access.needs("see.inbox")
@@ -60,10 +62,11 @@ def settle(request: access.SignedIn, key: int) -> HttpResponse:
 
     def do() -> str:
         given = form.cleaned_data
-        deciding.settle(
+        count = deciding.settle(
             item=row, version=given["version"], choice=given["choice"], why=given["why"], actor=request.user, at=now
         )
-        messages.success(request, "Decided. It can be taken back under what was decided.")
+        done = "Decided" if count == 1 else f"Decided for all {count} results of the sample that waited"
+        messages.success(request, f"{done}. It can be taken back under what was decided.")
         return reverse("intake:inbox")
 
     return _once(request, row, form, f"decide {key}", do)
@@ -75,8 +78,9 @@ def undo(request: access.SignedIn, key: int) -> HttpResponse:
     row, form, now = _item(request, key), DecideForm(request.POST), site_now(request.user)
 
     def do() -> str:
-        deciding.undo(item=row, version=form.cleaned_data["version"], actor=request.user, at=now)
-        messages.success(request, "Taken back; it waits again.")
+        count = deciding.undo(item=row, version=form.cleaned_data["version"], actor=request.user, at=now)
+        waits = "it waits again" if count == 1 else f"all {count} results of the sample wait again"
+        messages.success(request, f"Taken back; {waits}.")
         return reverse("intake:item", args=[key])
 
     return _once(request, row, form, f"take back {key}", do)

@@ -12,7 +12,8 @@ from programme.core import access, receipts
 from programme.core.look import site_now
 from programme.intake.forms.items import EndCodeForm, SenderForm
 from programme.intake.models import Sender
-from programme.intake.queries.senders import senders_of
+from programme.intake.numeric.tokens import KINDS, USUAL_DAYS
+from programme.intake.queries.senders import refused_lately, senders_of, unlisted_senders
 from programme.intake.services.senders import make_token, revoke_sender
 from programme.intake.views.once import REFUSED, ended, words_of
 
@@ -20,11 +21,19 @@ from programme.intake.views.once import REFUSED, ended, words_of
 @access.needs("see.inbox")
 @require_http_methods(["GET", "HEAD"])
 def senders(request: access.SignedIn) -> HttpResponse:
-    return _show(request, SenderForm(initial={"receipt": receipts.new_key()}))
+    return _show(request, SenderForm(initial={"receipt": receipts.new_key(), "kinds": KINDS, "days": USUAL_DAYS}))
 
 
 def _show(request: access.SignedIn, form: SenderForm) -> HttpResponse:
-    context = {"senders": senders_of(request.user.site), "form": form, "nav": "inbox", "receipt": receipts.new_key()}
+    site = request.user.site
+    context = {
+        "senders": senders_of(site, site_now(request.user)),
+        "unlisted": unlisted_senders(site),
+        "refused": refused_lately(site, site_now(request.user)),
+        "form": form,
+        "nav": "inbox",
+        "receipt": receipts.new_key(),
+    }
     return render(request, "inbox/senders.html", context, status=422 if form.errors else 200)
 
 

@@ -41,6 +41,10 @@ class AnswerForm(OrderForm):
     substitution = forms.CharField(label="Substituted", required=False, max_length=LONGEST_WORDS)
 
 
+class TellForm(OrderForm):
+    words = forms.CharField(label="Who was told, and how", required=False, max_length=LONGEST_WORDS)
+
+
 class WhyForm(OrderForm):
     why = forms.CharField(label="Why", required=False, max_length=LONGEST_WORDS)
 
@@ -51,6 +55,7 @@ class ArriveForm(OrderForm):
     numbers = forms.CharField(
         label="Donation numbers", max_length=2000, error_messages={"required": "Enter at least one donation number."}
     )
+    product_code = forms.CharField(label="Product code", required=False, max_length=8)
     group = forms.ChoiceField(label="Group", choices=GROUPS, required=False)
     negatives = forms.CharField(label="Negative for", required=False, max_length=200)
     hbs_negative = forms.BooleanField(label="HbS-negative", required=False)
@@ -79,6 +84,7 @@ class ArriveForm(OrderForm):
         return [
             ArrivedLabel(
                 number=line,
+                product_code=given["product_code"].strip().upper(),
                 abo=group[:-1],
                 rhd=group[-1:],
                 negatives=given["negatives"],

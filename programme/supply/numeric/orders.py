@@ -4,11 +4,12 @@ Nothing here decides what may stand in for what: it compares what was ordered wi
 """
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any
 
 from programme.core.numeric.words import count_of
+from programme.supply.numeric.unfit import Unfit
 from sessions.day.numeric.blood_match import RH_AND_K, Needed, UnitBlood, antigens_of, must_be_negative
 
 MINUS = "\u2212"
@@ -23,11 +24,9 @@ MOVES: dict[str, tuple[str, ...]] = {
     "arrive": (SENT, PART, CONFIRMED, ARRIVED),
     "renew": (DRAFTED, SENT, PART, CONFIRMED, ARRIVED),
     "release": (DRAFTED, SENT, PART, CONFIRMED, ARRIVED),
+    "tell": (SENT, PART, CONFIRMED, ARRIVED),
 }
 """What can be done with an order in each state; what has ended or was cancelled stays as it is."""
-
-FEW_DONORS_LACK = frozenset({"k", "U", "Kpb", "Jsb", "Lub", "Fy3", "Jk3", "Vel", "Yta", "hrB", "hrS", "Dib", "Wrb"})
-"""Antigens that nearly every donor carries: units without them are searched for far ahead. From memory."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,11 +51,6 @@ class OrderNeeds:
     def match(self) -> str:
         """The antigens that must be absent, as printed: 'C− E− K− Jk(b)−'."""
         return " ".join(printed_negative(antigen) for antigen in self.negative)
-
-    @property
-    def is_rare(self) -> bool:
-        """Whether few donors have such blood."""
-        return bool(FEW_DONORS_LACK & set(self.negative))
 
     def words(self) -> str:
         """All of it in a sentence or two."""
@@ -180,7 +174,8 @@ class OrderFacts:
     by the plan of today, None where there is none, with `no_plan` for the reason. starts: by the booking of today.
     standing: its booking stands. moved_to: day of the booking that took its place. needs_now: as recorded now.
     sample_holds: the newest sample holds at the start, None where none was taken for it yet. can_sample: a sample can
-    still be taken in time.
+    still be taken in time. to_tell: what was changed since it was sent, of which the blood bank was not told. unfit:
+    what speaks against the units that are here.
     """
 
     state: str
@@ -202,6 +197,8 @@ class OrderFacts:
     given_elsewhere: int = 0
     given: int = 0
     no_plan: str = ""
+    to_tell: str = ""
+    unfit: Unfit = field(default_factory=Unfit)
 
     @property
     def missing(self) -> int:
@@ -214,7 +211,14 @@ def alarms(facts: OrderFacts, *, today: date, now: datetime, answer_days: int) -
 
     answer_days: a sent order without a full answer is telephoned about after so many days.
     """
-    found = [*_booking(facts), *_changed(facts), *_sample(facts, now), *_ordering(facts, today, answer_days)]
+    found = [
+        *_booking(facts),
+        *_untold(facts),
+        *_changed(facts),
+        *_units(facts),
+        *_sample(facts, now),
+        *_ordering(facts, today, answer_days),
+    ]
     order = (STOP, CHECK, NOTE)
     return tuple(sorted(found, key=lambda alarm: order.index(alarm.level)))
 
@@ -251,6 +255,27 @@ def _changed(facts: OrderFacts) -> list[Alarm]:
     return found
 
 
+def _untold(facts: OrderFacts) -> list[Alarm]:
+    if not facts.to_tell:
+        return []
+    return [Alarm(STOP, "untold", f"Changed, and the blood bank is not told yet: {facts.to_tell}.")]
+
+
+def _units(facts: OrderFacts) -> list[Alarm]:
+    """What speaks against the units that are here: the order is not ready while something does."""
+    found = []
+    if facts.unfit.refused:
+        words = f"The chair will refuse {'; '.join(facts.unfit.refused)} Ask the blood bank for another."
+        found.append(Alarm(STOP, "unlike", words))
+    if facts.unfit.expired:
+        words = f"{'; '.join(facts.unfit.expired)}, before the session: ask the blood bank for another."
+        found.append(Alarm(STOP, "expired", words))
+    if facts.unfit.unstated:
+        words = f"Not entered on arrival, {'; '.join(facts.unfit.unstated)}: read the label."
+        found.append(Alarm(CHECK, "unstated", words))
+    return found
+
+
 def _sample(facts: OrderFacts, now: datetime) -> list[Alarm]:
     if facts.sample_holds or not facts.standing or facts.starts < now:
         return []
@@ -272,7 +297,8 @@ def _ordering(facts: OrderFacts, today: date, answer_days: int) -> list[Alarm]:
         waits = (today - facts.sent_on).days
         if waits >= answer_days or (facts.starts.date() - today).days <= 1:
             said = "not confirmed" if facts.state == SENT else f"{facts.confirmed} of {facts.units} confirmed"
-            return [Alarm(CHECK, "answer", f"{said}, sent {waits} day{'s' * (waits != 1)} ago: telephone.")]
+            sent = f"{count_of(waits, 'day')} ago" if waits else "today"
+            return [Alarm(CHECK, "answer", f"{said}, sent {sent}: telephone.")]
     if facts.missing and facts.standing:
         words = f"{count_of(facts.missing, 'unit')} of {facts.units} not here: telephone the blood bank."
         return [Alarm(CHECK, "missing", words)]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -11,16 +11,17 @@ from zoneinfo import ZoneInfo
 
 from django.db.models import Max
 
-from patients.models import Antibody, CrossmatchSample, TransfusionNeeds
+from patients.models import CrossmatchSample
 from patients.services import local_day
 from programme.booking.models import STANDING, Booking, BookingState
+from programme.booking.numeric.workdays import OrderBy
+from programme.booking.queries.blood import LONGEST_LEAD_DAYS, blood_lead, needs_of
 from programme.booking.queries.free import bank_holidays, open_days
 from programme.core.models import Site
 from programme.core.settings_of_site import site_settings
 from programme.planning.models import Suggestion
-from programme.supply.models import BloodOrder
+from programme.supply.models import BloodOrder, OrderState
 from programme.supply.numeric.orders import OrderNeeds, order_needs
-from programme.supply.numeric.workdays import LeadTimes, OrderBy, order_by
 from sessions.day.models import Prescription
 from sessions.day.numeric.blood_match import Needed
 from sessions.day.numeric.samples import (
@@ -37,7 +38,6 @@ from sessions.models import ExchangeSession, OtherTransfusion
 REACH_DAYS = 42
 """Bookings so far ahead get an order drafted: beyond the longest usual lead time. Chosen here."""
 LONGEST_SAMPLE_DAYS = 15  # the longest validity that a site can set, and a day
-LONGEST_LEAD_DAYS = 120  # working days of the longest lead that a site can set, as days, with holidays to spare
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,13 +87,9 @@ class Basis:
     starts: datetime
     planned: Planned
     needs: OrderNeeds
+    needed: Needed
     order_by: OrderBy
     sample: SampleNow
-
-
-def starts_at(booking: Booking, zone: ZoneInfo) -> datetime:
-    """The start of a booking as a moment."""
-    return datetime.combine(booking.on, booking.starts, tzinfo=zone)
 
 
 def unordered(site: Site, *, at: datetime, reach_days: int = REACH_DAYS) -> Sequence[Booking]:
@@ -110,6 +106,18 @@ def unordered(site: Site, *, at: datetime, reach_days: int = REACH_DAYS) -> Sequ
     held = BloodOrder.objects.open().filter(site=site, booking__state__in=gone)
     rows = rows.filter(blood_orders__isnull=True).exclude(patient__in=held.values("patient"))
     return list(rows.select_related("patient__site").order_by("on", "starts", "pk"))
+
+
+def released(site: Site, *, at: datetime, reach_days: int = REACH_DAYS) -> dict[Booking, BloodOrder]:
+    """Return the standing bookings in reach whose every order was released, with the newest of these; one query."""
+    today = local_day(at, site)
+    rows = BloodOrder.objects.filter(
+        site=site, booking__state__in=STANDING, booking__on__range=(today, today + timedelta(days=reach_days))
+    ).select_related("booking__patient__site")
+    newest: dict[Booking, BloodOrder] = {}
+    for row in rows.order_by("number"):
+        newest[row.booking] = row
+    return {booking: row for booking, row in newest.items() if row.state == OrderState.CANCELLED}
 
 
 def bases(site: Site, bookings: Sequence[Booking], *, now: datetime) -> dict[int, Basis]:
@@ -131,7 +139,7 @@ class _Reader:
         self.settings = site_settings(site, now)
         people = {booking.patient_id for booking in bookings}
         first, last = min(row.on for row in bookings), max(row.on for row in bookings)
-        self.needed, self.other = _needed(people)
+        self.needed, self.other = needs_of(people)
         self.suggestions = {row.patient_id: row for row in Suggestion.objects.filter(patient__in=people)}
         self.signed = _signed(people, first, last)
         self.transfused = _transfused(people)
@@ -141,20 +149,15 @@ class _Reader:
         self.holidays = frozenset(bank_holidays(site, first - timedelta(days=LONGEST_LEAD_DAYS), last))
 
     def basis(self, booking: Booking) -> Basis:
+        needed = self.needed[booking.patient_id]
         needs = order_needs(
-            self.needed[booking.patient_id],
+            needed,
             other=self.other.get(booking.patient_id, ""),
             freshest_days=int(self.settings["blood_freshest_days"]) or None,
         )
-        by = order_by(
-            booking.on,
-            lead=lead_times(self.settings),
-            has_antibody=bool(needs.antibodies),
-            is_rare=needs.is_rare,
-            holidays=self.holidays,
-        )
-        starts = starts_at(booking, self.zone)
-        return Basis(booking.pk, starts, self._planned(booking), needs, by, self._sample(booking, starts))
+        by = blood_lead(needed, self.settings, self.holidays).order_by(booking.on)
+        starts = booking.starts_at(self.zone)
+        return Basis(booking.pk, starts, self._planned(booking), needs, needed, by, self._sample(booking, starts))
 
     def _planned(self, booking: Booking) -> Planned:
         plan = self.signed.get((booking.patient_id, booking.on))
@@ -192,36 +195,6 @@ class _Reader:
         ends = datetime.combine(booking.on, booking.ends, tzinfo=self.zone)
         short = bool(holding) and not holds_at(local, ends, rule)
         return SampleNow(rule, spans, local, bool(holding), holds_until(local, rule), short)
-
-
-def lead_times(settings: Mapping[str, float]) -> LeadTimes:
-    """The site's lead times."""
-    return LeadTimes(
-        ordinary=int(settings["lead_days"]),
-        antibody=int(settings["lead_days_antibody"]),
-        rare=int(settings["lead_days_rare"]),
-        holiday_extra=int(settings["lead_days_holiday_extra"]),
-    )
-
-
-def needed_of(people: Collection[int]) -> dict[int, Needed]:
-    """Return what the blood of these people must be, by key; two queries."""
-    return _needed(people)[0]
-
-
-def _needed(people: Collection[int]) -> tuple[dict[int, Needed], dict[int, str]]:
-    found = Antibody.objects.filter(patient__in=people, withdrawn_reason="").order_by("found_year", "name")
-    antibodies: defaultdict[int, list[str]] = defaultdict(list)
-    for pk, name in found.values_list("patient_id", "name"):
-        antibodies[pk].append(name)
-    rows = {row.patient_id: row for row in TransfusionNeeds.objects.filter(patient__in=people)}
-    needed = {}
-    for pk in people:
-        row = rows.get(pk) or TransfusionNeeds()
-        needed[pk] = Needed(
-            row.abo, row.rhd, row.own_type, row.antigens_to_avoid, row.hbs_negative, tuple(antibodies[pk])
-        )
-    return needed, {pk: row.other for pk, row in rows.items()}
 
 
 def _signed(people: Collection[int], first: date, last: date) -> dict[tuple[int, date], Prescription]:

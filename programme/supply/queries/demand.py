@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from programme.booking.models import STANDING, Booking
+from programme.booking.queries.blood import needed_of
 from programme.core.models import Site
 from programme.planning.numeric import details
 from programme.planning.numeric.loop import SessionsAhead
@@ -34,7 +35,7 @@ from programme.supply.numeric.demand import (
     weeks_by_group,
 )
 from programme.supply.numeric.orders import OrderNeeds, order_needs
-from programme.supply.queries.basis import bases, needed_of
+from programme.supply.queries.basis import bases
 from sessions import forecasting
 from sessions.day.numeric.blood_match import RH_AND_K
 from sessions.models import ExchangeSession, ModelFit

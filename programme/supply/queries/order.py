@@ -11,8 +11,7 @@ from programme.core.numeric.words import count_of
 from programme.core.settings_of_site import site_settings
 from programme.supply.models import OPEN, BloodOrder, OrderEvent, OrderState, SuppliedUnit
 from programme.supply.numeric.orders import OrderNeeds, Tally, tally, unclear_antibodies, unit_differences
-from programme.supply.queries.orders import OrderLine, order_lines, read_orders
-from sessions.day.numeric.blood_match import UnitBlood, typed_antigens
+from programme.supply.queries.orders import OrderLine, blood_of, order_lines, read_orders
 from sessions.day.numeric.donation_number import BadCode, check_character, spaced
 from sessions.models import DonationUnit
 
@@ -30,6 +29,7 @@ class UnitLine:
     match: str
     age_days: int | None
     expires_on: date | None
+    expires_early: bool
     state: str
     state_words: str
     arrived_at: datetime
@@ -76,6 +76,15 @@ class OrderPage:
     is_open: bool
 
     @property
+    def next_act(self) -> str:
+        """What comes next with an open order, of which its page makes one button stand out."""
+        if self.line.to_tell:
+            return "tell"
+        return {OrderState.DRAFTED: "send", OrderState.SENT: "answer", OrderState.PART: "answer"}.get(
+            OrderState(self.line.state), "arrive"
+        )
+
+    @property
     def awaited(self) -> range:
         """Places of the units that are still to come."""
         kept = self.counted.came - self.counted.returned - self.counted.discarded
@@ -105,10 +114,11 @@ def order_page(order: BloodOrder, now: datetime) -> OrderPage:
         ).values_list("donation_number", "started_at")
     )
     zone = ZoneInfo(order.site.time_zone)
+    session_on = order.booking.starts_at(zone).date()
     events = list(order.events.select_related("by").order_by("-at", "-pk"))
     return OrderPage(
         line=line,
-        units=tuple(_unit(row, line.needs, started.get(row.donation_number), now) for row in rows),
+        units=tuple(_unit(row, line.needs, started.get(row.donation_number), session_on, now) for row in rows),
         counted=tally(row.state for row in rows),
         happened=tuple(_happened(event, zone) for event in events),
         posts=_posts(order, events, zone),
@@ -120,9 +130,10 @@ def order_page(order: BloodOrder, now: datetime) -> OrderPage:
     )
 
 
-def _unit(row: SuppliedUnit, needs: OrderNeeds, started_at: datetime | None, now: datetime) -> UnitLine:
-    negative, positive = typed_antigens(row.antigens_negative)
-    blood = UnitBlood(row.abo, row.rhd, negative, positive, row.hbs_negative)
+def _unit(
+    row: SuppliedUnit, needs: OrderNeeds, started_at: datetime | None, session_on: date, now: datetime
+) -> UnitLine:
+    blood = blood_of(row)
     age = None if row.collected_on is None else (now.date() - row.collected_on).days
     sign = {"+": "+", "-": "\u2212"}.get(row.rhd, "")
     zone = now.tzinfo
@@ -133,9 +144,10 @@ def _unit(row: SuppliedUnit, needs: OrderNeeds, started_at: datetime | None, now
         donation_number=spaced(row.donation_number),
         check=_check(row.donation_number),
         group=f"{row.abo} {sign}".strip(),
-        match=" ".join(f"{name}\u2212" for name in sorted(negative)),
+        match=" ".join(f"{name}\u2212" for name in sorted(blood.negative)),
         age_days=age,
         expires_on=row.expires_on,
+        expires_early=row.expires_on is not None and row.expires_on < session_on,
         state=row.state,
         state_words=row.get_state_display(),
         arrived_at=row.arrived_at.astimezone(zone),
@@ -174,7 +186,9 @@ def _posts(order: BloodOrder, events: list[OrderEvent], zone: ZoneInfo) -> tuple
     for event in reversed(events):
         newest["confirmed" if event.what.endswith("confirmed") else event.what] = event
     changed = max(
-        (newest[what] for what in ("renewed", "moved") if what in newest), key=lambda event: event.pk, default=None
+        (newest[what] for what in ("renewed", "moved", "told") if what in newest),
+        key=lambda event: event.pk,
+        default=None,
     )
     first = next((event for event in reversed(events) if event.what == "arrived" and event.units), None)
     counted = sum(unit.state not in ("arrived", "issued") for unit in order.supplied_units.all())

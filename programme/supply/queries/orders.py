@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
@@ -25,8 +25,12 @@ from programme.supply.numeric.orders import (
     needs_from_dict,
     tally,
 )
-from programme.supply.queries.basis import Basis, SampleNow, bases, unordered
+from programme.supply.numeric.unfit import Unfit, UnitHere, unfit
+from programme.supply.queries.basis import Basis, SampleNow, bases, released, unordered
+from sessions.day.numeric.blood_match import Needed, UnitBlood, typed_antigens
+from sessions.day.numeric.donation_number import spaced
 
+TOLD = ("sent", "told")
 GONE: dict[BookingState, str] = {
     BookingState.MISSED: "The person did not come",
     BookingState.CANCELLED: "The booking was cancelled",
@@ -55,6 +59,8 @@ class OrderLine:
     alarms: tuple[Alarm, ...]
     why_not: str = ""
     missing: int = 0  # of an order of which some came
+    to_tell: str = ""
+    released: int | None = None  # the order of this booking that was released
 
     @property
     def mark(self) -> str:
@@ -92,7 +98,8 @@ class BloodPage:
 
     @property
     def to_draft(self) -> tuple[OrderLine, ...]:
-        return tuple(line for line in self.lines if line.number is None and not line.why_not)
+        waiting = (line for line in self.lines if line.number is None and line.released is None)
+        return tuple(line for line in waiting if not line.why_not)
 
     @property
     def sample_days(self) -> int:
@@ -130,10 +137,19 @@ def read_orders(rows: QuerySet[BloodOrder]) -> QuerySet[BloodOrder]:
 
 
 def _without(site: Site, now: datetime) -> list[OrderLine]:
-    """Lines of bookings that wait for an order."""
-    bookings = list(unordered(site, at=now))
-    found = bases(site, bookings, now=now)
-    return [_line_without(booking, found[booking.pk], now) for booking in bookings]
+    """Lines of bookings that wait for an order, and of those whose order was released."""
+    bookings, given_up = list(unordered(site, at=now)), released(site, at=now)
+    found = bases(site, [*bookings, *given_up], now=now)
+    lines = [_line_without(booking, found[booking.pk], now) for booking in bookings]
+    return lines + [_line_released(booking, order, found[booking.pk], now) for booking, order in given_up.items()]
+
+
+def _line_released(booking: Booking, order: BloodOrder, basis: Basis, now: datetime) -> OrderLine:
+    words = f"No blood is ordered: order {order.number} was released ({order.ended_reason})."
+    words += " Order again, or cancel the booking."
+    line = _line_without(booking, basis, now)
+    alarm = Alarm(STOP, "released", words)
+    return replace(line, state_words="released", alarms=(alarm, *line.alarms), released=order.number)
 
 
 def _line_without(booking: Booking, basis: Basis, now: datetime) -> OrderLine:
@@ -167,8 +183,10 @@ def order_lines(
     found = bases(site, [order.booking for order in orders], now=now)
     keys = [order.pk for order in orders]
     sent = {
-        pk: at.astimezone(ZoneInfo(site.time_zone)).date()
-        for pk, at in OrderEvent.objects.filter(order__in=keys, what="sent").values_list("order_id", "at")
+        pk: at.astimezone(ZoneInfo(site.time_zone)).date()  # an answer is awaited from the last time it was told
+        for pk, at in OrderEvent.objects.filter(order__in=keys, what__in=TOLD)
+        .order_by("pk")
+        .values_list("order_id", "at")
     }
     units: defaultdict[int, list[SuppliedUnit]] = defaultdict(list)
     for unit in SuppliedUnit.objects.filter(order__in=keys):
@@ -205,6 +223,7 @@ def _line(
         sample_today=facts.standing and _today(basis.sample, now),
         alarms=alarms(facts, today=now.date(), now=now, answer_days=int(settings["blood_answer_days"])),
         missing=facts.missing,
+        to_tell=order.to_tell,
     )
 
 
@@ -232,7 +251,26 @@ def facts_of(order: BloodOrder, basis: Basis, units: Sequence[SuppliedUnit], sen
         given=sum(unit.given_to_id == order.patient_id for unit in units),
         given_elsewhere=sum(unit.given_to_id not in (None, order.patient_id) for unit in units),
         no_plan=basis.planned.why_not,
+        to_tell=order.to_tell,
+        unfit=unfit_of(units, basis.needed, basis.starts.date()),
     )
+
+
+def unfit_of(units: Sequence[SuppliedUnit], needed: Needed, session_on: date) -> Unfit:
+    """Return what speaks against the units that wait for a person with these needs and for this day."""
+    waiting = (SuppliedUnit.State.ARRIVED, SuppliedUnit.State.ISSUED)
+    here = [
+        UnitHere(spaced(unit.donation_number), blood_of(unit), unit.expires_on)
+        for unit in units
+        if unit.state in waiting
+    ]
+    return unfit(here, needed, session_on)
+
+
+def blood_of(unit: SuppliedUnit) -> UnitBlood:
+    """Return what was entered of a unit's label."""
+    negative, positive = typed_antigens(unit.antigens_negative)
+    return UnitBlood(unit.abo, unit.rhd, negative, positive, unit.hbs_negative)
 
 
 def _today(sample: SampleNow, now: datetime) -> bool:

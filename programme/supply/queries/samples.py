@@ -7,7 +7,6 @@ from zoneinfo import ZoneInfo
 
 from patients.models import Patient
 from programme.booking.models import STANDING, Booking, BookingState
-from programme.supply.queries.basis import starts_at
 from sessions.models import ExchangeSession
 
 
@@ -23,4 +22,4 @@ def start_of(patient: Patient, on: date) -> datetime | None:
         return first.astimezone(zone)
     booked = Booking.objects.filter(patient=patient, on=on, state__in=(*STANDING, BookingState.CAME))
     row = booked.order_by("starts").first()
-    return None if row is None else starts_at(row, zone)
+    return None if row is None else row.starts_at(zone)

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
+from programme.booking.queries.blood import needed_of
 from programme.core.models import Site
-from programme.supply.models import BloodOrder, OrderState
+from programme.supply.models import BloodOrder, OrderState, SuppliedUnit
+from programme.supply.queries.basis import released
+from programme.supply.queries.orders import unfit_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,13 +25,34 @@ class BloodNote:
     mark: str
 
 
-def blood_of_bookings(site: Site, today: date) -> Mapping[int, BloodNote]:
-    """Return the open order of every booking of a unit, by the booking's key; one query."""
-    orders: Any = BloodOrder.objects.open().filter(site=site).with_kept()
-    return {order.booking_id: _note(order, order.kept, today) for order in orders}
+def blood_of_bookings(site: Site, now: datetime) -> Mapping[int, BloodNote]:
+    """Return where the blood of every booking of a unit stands, by the booking's key; a fixed number of queries."""
+    orders: Any = list(BloodOrder.objects.open().filter(site=site).select_related("booking").with_kept())
+    wrong = _with_unfit_units(orders, ZoneInfo(site.time_zone))
+    notes = {order.booking_id: _note(order, order.kept, now.date()) for order in orders}
+    notes |= {order.booking_id: BloodNote(order.number, words, "stop") for order, words in wrong.items()}
+    gone = released(site, at=now)
+    return notes | {booking.pk: BloodNote(row.number, "no blood ordered", "stop") for booking, row in gone.items()}
+
+
+def _with_unfit_units(orders: Sequence[BloodOrder], zone: ZoneInfo) -> dict[BloodOrder, str]:
+    """Orders with units here that the chair would refuse or that will have expired, in a few words; three queries."""
+    arrived = {order.pk: order for order in orders if order.state == OrderState.ARRIVED}
+    units: defaultdict[int, list[SuppliedUnit]] = defaultdict(list)
+    for unit in SuppliedUnit.objects.filter(order__in=arrived):
+        units[unit.order_id].append(unit)
+    needed = needed_of({order.patient_id for order in arrived.values()})
+    found = {}
+    for pk, order in arrived.items():
+        against = unfit_of(units[pk], needed[order.patient_id], order.booking.starts_at(zone).date())
+        if against.refused or against.expired:
+            found[order] = "blood does not match" if against.refused else "blood will have expired"
+    return found
 
 
 def _note(order: BloodOrder, kept: int, today: date) -> BloodNote:
+    if order.to_tell:
+        return BloodNote(order.number, "blood bank not told", "stop")
     if order.state == OrderState.DRAFTED:
         late = order.order_by < today
         return BloodNote(

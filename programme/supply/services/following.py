@@ -11,7 +11,7 @@ from programme.core.models import User
 from programme.core.numeric.words import count_of
 from programme.supply.models import BloodOrder, OrderState
 from programme.supply.queries.basis import bases
-from programme.supply.services.writing import hold, write
+from programme.supply.services.writing import hold, still_to_tell, write
 
 
 def follow_booking(ended: Booking, new: Booking | None, actor: User, at: datetime) -> str:
@@ -42,10 +42,12 @@ def _move(order: BloodOrder, new: Booking, actor: User, at: datetime) -> str:
     order.booking, order.for_at, order.order_by = new, basis.starts, basis.order_by.on
     local = basis.starts.astimezone(ZoneInfo(order.site.time_zone))
     words = f"to {local:%Y-%m-%d %H:%M} with its booking"
-    write(order, "moved", ["booking", "for_at", "order_by"], before, actor=actor, at=at, units=order.units, words=words)
+    order.to_tell = still_to_tell(order, words)
+    fields = ["booking", "for_at", "order_by", "to_tell"]
+    write(order, "moved", fields, before, actor=actor, at=at, units=order.units, words=words)
     if order.state == OrderState.DRAFTED:
         return f"Order {order.number} moved with it."
     return (
         f"Order {order.number} moved with it: tell the blood bank, and ask whether units that are held or here can be "
-        "kept until then."
+        "kept until then. It stays loud until that is recorded."
     )

@@ -24,7 +24,7 @@ from programme.core.numeric.words import count_of
 from programme.supply.models import OPEN, BloodOrder, OrderState, SuppliedUnit
 from programme.supply.numeric.orders import changed_needs, needs_from_dict, needs_to_dict, state_after_answer
 from programme.supply.queries.basis import REACH_DAYS, Basis, bases, unordered
-from programme.supply.services.writing import ENDS, check_move, end_unit, hold, write
+from programme.supply.services.writing import ENDS, check_move, end_unit, hold, still_to_tell, write
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +140,11 @@ def answer_order(
     """
     now = hold(order, version=version)
     check_move(now, "answer")
+    if now.to_tell:
+        raise ValidationError(
+            f"The order was changed since ({now.to_tell}): record first that the blood bank was told, then its answer "
+            "to that."
+        )
     if not 0 <= units <= now.units:
         raise ValidationError(
             {"units": f"{count_of(units, 'unit')}; allowed is 0 to the {now.units} that were ordered."}
@@ -181,10 +186,32 @@ def renew_order(*, order: BloodOrder, version: int, actor: User, at: datetime, w
     now.confirmed_units = min(now.confirmed_units, now.units)
     if now.state in (OrderState.SENT, OrderState.PART, OrderState.CONFIRMED):
         now.state = OrderState(state_after_answer(now.confirmed_units, now.units))
+    now.to_tell = still_to_tell(now, told) if told else now.to_tell
     words = "; ".join(part for part in (told, why.strip()) if part) or "nothing of it differs"
-    fields = ["booking", "for_at", "units", "needs", "order_by", "plan", "confirmed_units", "state"]
+    fields = ["booking", "for_at", "units", "needs", "order_by", "plan", "confirmed_units", "state", "to_tell"]
     what = "moved" if moved else "renewed"
     write(now, what, fields, before, actor=actor, at=at, units=now.units, words=words[:400])
+    return now
+
+
+@transaction.atomic
+def tell_order(*, order: BloodOrder, version: int, words: str, actor: User, at: datetime) -> BloodOrder:
+    """Record that the blood bank was told what was changed; its answer is awaited anew, unless units are here already.
+
+    words: who was told, and how.
+    """
+    now = hold(order, version=version)
+    check_move(now, "tell")
+    if not now.to_tell:
+        raise ValidationError("Nothing was changed since the blood bank was told last.")
+    if not words.strip():
+        raise ValidationError({"words": "Say who was told, and how: by telephone, with the new order sheet."})
+    before, told = state_of(now), now.to_tell
+    now.to_tell = ""
+    if now.state != OrderState.ARRIVED:
+        now.state, now.confirmed_units = OrderState.SENT, 0
+    fields = ["to_tell", "state", "confirmed_units"]
+    write(now, "told", fields, before, actor=actor, at=at, units=now.units, words=f"{words.strip()}; {told}"[:400])
     return now
 
 

@@ -166,9 +166,13 @@ def issue_unit(*, unit: SuppliedUnit, version: int, actor: User, at: datetime) -
 
 @transaction.atomic
 def give_unit(*, unit: SuppliedUnit, version: int, actor: User, at: datetime) -> SuppliedUnit:
-    """Say that a unit was given to the person it was ordered for, where the bedside record does not say so itself."""
+    """Say that a unit was given to the person it was ordered for, where the bedside record does not say so itself.
+
+    Refused before it was issued and before the day of its session, and where it had expired by then, as at the chair.
+    """
     row = _held(unit, version)
     _check_open(row)
+    _check_giveable(row, at)
     used = other_use(row.donation_number, row.product_code)
     if used is not None and used.exchange_session.patient_id != row.order.patient_id:
         raise ValidationError(
@@ -179,6 +183,16 @@ def give_unit(*, unit: SuppliedUnit, version: int, actor: User, at: datetime) ->
     end_unit(row, SuppliedUnit.State.GIVEN, given_to=row.order.patient, actor=actor, at=at)
     end_order_if_done(row.order, actor=actor, at=at)
     return row
+
+
+def _check_giveable(row: SuppliedUnit, at: datetime) -> None:
+    number, session_on = spaced(row.donation_number), local_day(row.order.for_at, row.order.site)
+    if row.state != SuppliedUnit.State.ISSUED:
+        raise ValidationError(f"{number} is {row.get_state_display()}: only one that was issued to the chair is given.")
+    if local_day(at, row.order.site) < session_on:
+        raise ValidationError(f"{number} is for {session_on}: it can be given from that day on.")
+    if row.expires_on is not None and row.expires_on < session_on:
+        raise ValidationError(f"{number} expired on {row.expires_on}, before the session of {session_on}: discard it.")
 
 
 @transaction.atomic

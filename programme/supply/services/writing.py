@@ -19,7 +19,7 @@ ENDS = (SuppliedUnit.State.GIVEN, SuppliedUnit.State.RETURNED, SuppliedUnit.Stat
 
 DOES = {
     "send": "is sent", "answer": "can be answered", "arrive": "can have units arrive", "renew": "is renewed",
-    "release": "is released",
+    "release": "is released", "tell": "is told to the blood bank",
 }  # fmt: skip
 
 
@@ -45,6 +45,13 @@ def check_move(order: BloodOrder, move: str) -> None:
         raise ValidationError(
             f"Order {order.number} is {order.get_state_display()}: only one that is {words} {DOES[move]}."
         )
+
+
+def still_to_tell(order: BloodOrder, words: str) -> str:
+    """Return what the blood bank does not know of an order that was changed by so much; '' of one not sent yet."""
+    if order.state == OrderState.DRAFTED:
+        return ""
+    return "; ".join(part for part in (order.to_tell, words) if part)[:400]
 
 
 def write(

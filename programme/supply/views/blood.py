@@ -14,6 +14,7 @@ from django.views.decorators.http import require_POST, require_safe
 
 from patients.models import Patient
 from programme.core import access, receipts
+from programme.core.handing_over import hand_over
 from programme.core.look import site_now
 from programme.core.models import EditedMeanwhile
 from programme.supply.charts import draw_flow, draw_weeks
@@ -57,8 +58,11 @@ def foresee(request: access.SignedIn) -> HttpResponse:
     """Have demand reckoned now, by a worker where there is one."""
 
     def do() -> str:
-        foresee_demand_of.delay(request.user.site.pk)
-        messages.success(request, "Demand is reckoned again from what is known now; the page shows it once it is done.")
+        if hand_over(foresee_demand_of, request.user.site.pk):
+            done = "Demand is reckoned again from what is known now; the page shows it once it is done."
+            messages.success(request, done)
+        else:
+            messages.error(request, "Demand could not be reckoned just now: try again in a minute. It is each night.")
         return reverse("supply:blood")
 
     return _once(request, "reckon demand", do)
@@ -170,6 +174,6 @@ def trace(request: access.SignedIn) -> HttpResponse:
 @access.needs("see.blood")
 @require_safe
 def person(request: access.SignedIn, patient_ref: str) -> HttpResponse:
-    patient = access.open_patient(request.user, Patient.objects.select_related("site"), patient_ref)
+    patient = access.open_patient(request, Patient.objects.select_related("site"), patient_ref)
     found = of_person(patient)
     return render(request, "supply/person.html", {"patient": patient, "found": found, "nav": "blood"})

@@ -17,7 +17,16 @@ from django.views.decorators.http import require_POST, require_safe
 from programme.core import access, receipts
 from programme.core.look import site_now
 from programme.core.models import EditedMeanwhile
-from programme.supply.forms.orders import GROUPS, AnswerForm, ArriveForm, OrderForm, SendForm, UnitForm, WhyForm
+from programme.supply.forms.orders import (
+    GROUPS,
+    AnswerForm,
+    ArriveForm,
+    OrderForm,
+    SendForm,
+    TellForm,
+    UnitForm,
+    WhyForm,
+)
 from programme.supply.models import BloodOrder, SuppliedUnit
 from programme.supply.pdf import order_sheet_pdf
 from programme.supply.queries.order import order_of, order_page
@@ -79,6 +88,10 @@ def _renew(row: BloodOrder, form: Any, who: dict[str, Any]) -> object:
     return orders.renew_order(order=row, why=form.cleaned_data["why"], **who)
 
 
+def _tell(row: BloodOrder, form: Any, who: dict[str, Any]) -> object:
+    return orders.tell_order(order=row, words=form.cleaned_data["words"], **who)
+
+
 def _release(row: BloodOrder, form: Any, who: dict[str, Any]) -> object:
     return orders.release_order(order=row, why=form.cleaned_data["why"], **who)
 
@@ -99,6 +112,7 @@ ACTS = {
     "send": Act(SendForm, "Marked as sent.", _send),
     "answer": Act(AnswerForm, "The answer is recorded.", _answer),
     "renew": Act(WhyForm, "The order is in line with booking, plan and needs. Tell the blood bank.", _renew),
+    "tell": Act(TellForm, "It is recorded that the blood bank was told; its answer is awaited.", _tell),
     "release": Act(WhyForm, "Released.", _release),
     "arrive": Act(ArriveForm, "The units are recorded.", _arrive),
 }

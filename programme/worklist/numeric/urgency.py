@@ -14,10 +14,13 @@ from programme.worklist.numeric.words import age_words, capital, chance_words, c
 
 ARRANGE_WITHIN_DAYS = 7  # 'this week'; chosen here
 CONTACT_LATE_DAYS = 3  # a contact after a session that nobody made for so long cannot wait; chosen here
+TROUBLE_SOON_DAYS = 7  # a place so near that cannot be kept is told today; chosen here
 FLAG_FRESH_DAYS = 56  # a change of pace asks for a look for two usual gaps; chosen here
 NAMED_AT_MOST = 3
 
 PLANNED, AUTHORISED = "planned", "authorised"
+CANCELLED, MOVED = "cancelled", "moved"
+WAITING = "the session planned for today is open"
 CHAIR_WORDS = {
     PLANNED: (0, "In today, the plan is not signed", "Look at the plan and have it signed"),
     AUTHORISED: (1, "In today, the plan is signed", "Check and start"),
@@ -65,7 +68,9 @@ class Situation:
     over the ceiling today, 0..1. contact, contact_on: a contact after a session that is open, in words, and the day on
     which it fell or falls due. booked_on: the next place in the diary; booked_late: why it is after the last safe day.
     missed_on: a visit missed since the last session, with no other booked. unsaid_on: a booked day gone by of which
-    nobody has said whether they came. check: a check that is overdue, in words.
+    nobody has said whether they came. check: a check that is overdue, in words. plan_waits: 'missed', 'cancelled' or
+    'moved' where that became of their place of today and a session is still planned for it; `chair` is empty then.
+    trouble: why the next place cannot be kept.
     """
 
     today: date
@@ -97,11 +102,17 @@ class Situation:
     missed_on: date | None = None
     unsaid_on: date | None = None
     check: str = ""
+    plan_waits: str = ""
+    trouble: str = ""
 
     @property
     def booked_safely(self) -> bool:
-        """Whether a place stands that is not after the last safe day."""
-        return self.booked_on is not None and (self.latest_safe_on is None or self.booked_on <= self.latest_safe_on)
+        """Whether a place stands that can be kept and is not after the last safe day."""
+        return (
+            self.booked_on is not None
+            and not self.trouble
+            and (self.latest_safe_on is None or self.booked_on <= self.latest_safe_on)
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,8 +146,10 @@ def judge(s: Situation) -> Need:
         _in_chair,
         _over_measured,
         _missed,
+        _troubled,
         _passed,
         _contact,
+        _plan_waits,
         _unsaid,
         _cannot_say,
         _booked_late,
@@ -223,6 +236,33 @@ def _missed(s: Situation) -> Need | None:
         brief=f"did not come {missed}", also=asides(s),
         weight=(2 if passed else 3, -(s.chance_today or 0.0), s.missed_on.toordinal()),
     )  # fmt: skip
+
+
+def _troubled(s: Situation) -> Need | None:
+    """A place that cannot be kept is none: while it stands nobody looks for another."""
+    if not s.trouble or s.booked_on is None:
+        return None
+    soon = (s.booked_on - s.today).days <= TROUBLE_SOON_DAYS
+    booked = "today" if s.booked_on == s.today else day_words(s.booked_on, s.today)
+    lead = f"Booked {booked}, and it cannot be kept: {s.trouble}. "
+    return Need(
+        Band.NOW if soon else Band.ARRANGE, "stop" if soon else "check", lead, "Move it", ".",
+        brief="is booked where there is no place", also=asides(s), weight=(3, s.booked_on.toordinal(), 0),
+    )  # fmt: skip
+
+
+def _plan_waits(s: Situation) -> Need | None:
+    """A plan whose visit was cancelled or moved is somebody's to end; who did not come may come after all."""
+    if s.plan_waits not in (CANCELLED, MOVED):
+        return None
+    what = f"The place today was {s.plan_waits} and its plan is still open. "
+    if s.booked_on is not None:
+        act, rest = "Cancel the plan", f"; booked {day_words(s.booked_on, s.today)}."
+    else:
+        last = s.latest_safe_on if s.status == "ok" else None
+        act, rest = "Cancel it or book", "." if last is None else f"; last safe day {day_words(last, s.today)}."
+    also = tuple(word for word in asides(s) if not word.startswith(WAITING))
+    return Need(Band.ARRANGE, "check", what, act, rest, also=also, weight=(-2, 0))
 
 
 def _unsaid(s: Situation) -> Need | None:
@@ -331,13 +371,17 @@ def _quiet(s: Situation) -> Need:
     if s.check:
         return Need(Band.ON_COURSE, "note", f"{capital(s.check)}. ", "Ask for it", " at the next visit.", weight=order)
     if s.booked_on is not None:
-        return Need(Band.ON_COURSE, "", f"Booked {day_words(s.booked_on, s.today)}.", weight=order)
+        return Need(Band.ON_COURSE, "", f"Booked {day_words(s.booked_on, s.today)}.", also=asides(s), weight=order)
     return Need(Band.ON_COURSE, "", "Nothing.", weight=order)
 
 
 def asides(s: Situation) -> tuple[str, ...]:
     """Return the lesser reasons to look at this person, each a few words."""
     words = []
+    if s.plan_waits in (CANCELLED, MOVED):
+        words.append(f"{WAITING} and its place was {s.plan_waits}: cancel it or book")
+    elif s.plan_waits:
+        words.append(f"{WAITING}: cancel it unless they come")
     if s.contact_on is not None and s.contact_on <= s.today:
         words.append(f"contact due: {s.contact}")
     if s.stale:

@@ -6,15 +6,21 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, time, timedelta
 
-from programme.booking.models import STANDING, Booking, BookingState
+from django.db.models import Q
+
+from programme.booking.models import GIVEN_UP, STANDING, Booking, BookingState
 from programme.core.models import Site
+from sessions.models import NOT_BEGUN
 
 LOOKED_BACK_DAYS = 120  # a missed visit that is older than any gap says nothing of today; chosen here
 
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """The next place of a person, their latest missed visit, and the latest of which nobody said what became of it."""
+    """The next place of a person, their latest missed visit, and the latest of which nobody said what became of it.
+
+    given_up: what became of their place of today that was cancelled or moved, '' where there was none.
+    """
 
     key: int | None = None
     on: date | None = None
@@ -27,6 +33,7 @@ class Place:
     unsaid_on: date | None = None
     unsaid_key: int | None = None
     all_on: tuple[date, ...] = ()
+    given_up: str = ""
 
     def missed_since(self, last_on: date | None) -> date | None:
         """The day of a missed visit after the last session, while nothing is booked instead; else None."""
@@ -34,16 +41,23 @@ class Place:
             return None
         return self.missed_on
 
+    def left_open(self, state: str, today: date) -> str:
+        """Why nobody is expected for a session of today in this state: 'missed', 'cancelled' or 'moved'; else ''."""
+        if state not in NOT_BEGUN or self.on == today:
+            return ""
+        return BookingState.MISSED if self.missed_on == today else self.given_up
+
     def unsaid_since(self, last_on: date | None) -> date | None:
         """The day of a past visit that is neither kept nor missed, where no session says that they came."""
         return None if self.unsaid_on is None or (last_on is not None and last_on >= self.unsaid_on) else self.unsaid_on
 
 
 def booked_places(site: Site, today: date, *, only: Collection[int] | None = None) -> Mapping[int, Place]:
-    """Return the next place of everybody who has one, or missed one lately; one query."""
+    """Return the next place of everybody who has one, missed one lately, or gave up one of today; one query."""
     rows = Booking.objects.filter(
-        patient__site=site, on__gte=today - timedelta(days=LOOKED_BACK_DAYS), state__in=[*STANDING, BookingState.MISSED]
-    )
+        Q(state__in=[*STANDING, BookingState.MISSED]) | Q(state__in=GIVEN_UP, on=today),
+        patient__site=site, on__gte=today - timedelta(days=LOOKED_BACK_DAYS),
+    )  # fmt: skip
     rows = rows if only is None else rows.filter(patient__in=only)
     found: dict[int, Place] = {}
     for row in rows.select_related("chair").order_by("on", "starts"):
@@ -56,6 +70,8 @@ def _with(known: Place, row: Booking, today: date) -> Place:
     """What is known of a person's places and one more of them; bookings come in the order of their days."""
     if row.state == BookingState.MISSED:
         return replace(known, missed_on=row.on, missed_key=row.pk)
+    if row.state in GIVEN_UP:
+        return replace(known, given_up=row.state)
     if row.on < today:
         return replace(known, unsaid_on=row.on, unsaid_key=row.pk)
     known = replace(known, all_on=(*known.all_on, row.on))

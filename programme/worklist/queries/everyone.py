@@ -13,6 +13,7 @@ from django.db.models.fields.json import KeyTransform
 
 from patients.models import Analyte, LabResult, Patient, Standing
 from patients.queries import checks_due, last_done
+from programme.booking.queries.chairs import displaced
 from programme.core.models import Site
 from programme.core.settings_of_site import site_settings
 from programme.supply.queries.short import BloodNote, blood_of_bookings
@@ -129,6 +130,7 @@ def everyone(site: Site, now: datetime, *, find: str = "") -> ListPage:
     visits = _visits(site, today)
     measured = newest_since_last_session(site, today, {pk: record.last_on for pk, record in records.items()})
     chairs = _in_chair(site, today)
+    troubles = {one.booking.pk: one.why for one in displaced(site, today)}
     contacts, places, done = _contacts(site, today), booked_places(site, today), last_done(site, today)
     rows = []
     for patient in patients:
@@ -137,10 +139,11 @@ def everyone(site: Site, now: datetime, *, find: str = "") -> ListPage:
         situation = _situation(
             patient, record, stored, measured.get(patient.pk), today, settings, chair=chairs.get(patient.pk),
             contact=contacts.get(patient.pk), place=places.get(patient.pk, Place()), done=done.get(patient.pk, {}),
+            troubles=troubles,
         )  # fmt: skip
         row = _row(patient, record, stored, situation, visits[patient.pk], contacts.get(patient.pk))
         rows.append(_with_place(replace(row, chair=chairs.get(patient.pk)), situation, places.get(patient.pk)))
-    blood = blood_of_bookings(site, today)
+    blood = blood_of_bookings(site, now)
     rows = [replace(row, blood=blood.get(row.place.key)) if row.place and row.place.key else row for row in rows]
     rows.sort(key=lambda row: (row.need.band, row.need.weight, row.name.casefold(), row.patient_ref))
     return _page(rows, today, find, nothing_stored=force.fit is None, left=left_over(site, today))
@@ -245,8 +248,10 @@ def _situation(
     contact: FollowUp | None,
     place: Place,
     done: Mapping[str, date],
+    troubles: Mapping[int, str],
 ) -> Situation:
     small = record.weight_kg < UNDER_40_KG
+    waits = "" if chair is None else place.left_open(chair.state, today)
     if measured is not None and measured.pct <= record.hbs_ceiling_pct:
         # A low value counts as the before-value only for so long; one over the ceiling stands until the session.
         recent = (today - measured.on).days * 24 <= settings["before_result_hours"]
@@ -257,7 +262,8 @@ def _situation(
         last_on=record.last_on,
         results_on=patient.newest_result_on,
         locked=stored.locked or _open_sign(record, today, settings),
-        chair="" if chair is None else chair.state,
+        chair="" if chair is None or waits else chair.state,
+        plan_waits=waits,
         paused=_paused_words(patient, today),
         measured_pct=None if measured is None else measured.pct,
         measured_on=None if measured is None else measured.on,
@@ -277,6 +283,7 @@ def _situation(
         contact_on=None if contact is None else contact.due_on,
         contact="" if contact is None else contact.get_kind_display(),
         booked_on=place.on,
+        trouble="" if place.key is None else troubles.get(place.key, ""),
         booked_late=place.late_reason,
         missed_on=place.missed_since(record.last_on),
         unsaid_on=place.unsaid_since(record.last_on),

@@ -41,7 +41,7 @@ def course_of(patient: Patient) -> str:
 @both_ways
 def decide(request: access.SignedIn, patient_ref: str) -> HttpResponse:
     """The few goals that a clinic changes."""
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     today, settings = today_here(request, patient)
     goals = goals_in_force(patient, today, settings)
     form = DecisionForm(
@@ -54,7 +54,7 @@ def decide(request: access.SignedIn, patient_ref: str) -> HttpResponse:
 @both_ways
 def change_goals(request: access.SignedIn, patient_ref: str) -> HttpResponse:
     """All goals of a person, from a day on."""
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     today, settings = today_here(request, patient)
     goals = goals_in_force(patient, today, settings)
     form = GoalsForm(**blank(request, today, **GoalsForm.initial_of(goals, today) | taken_from_a_choice(request)))
@@ -118,7 +118,7 @@ def save_decision(
 @access.needs("change.notes")
 @both_ways
 def add_note(request: access.SignedIn, patient_ref: str) -> HttpResponse:
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     today = site_now(request.user).date()
     form = NoteForm(**blank(request, today, on=today))
 
@@ -135,7 +135,7 @@ def add_note(request: access.SignedIn, patient_ref: str) -> HttpResponse:
 @access.needs("change.checks")
 @both_ways
 def record_check(request: access.SignedIn, patient_ref: str) -> HttpResponse:
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     today = site_now(request.user).date()
     form = CheckForm(**blank(request, today, on=today, check_name=request.GET.get("check", "")[:20]))
 
@@ -176,7 +176,7 @@ def withdraw_check(request: access.SignedIn, patient_ref: str, key: int) -> Http
 
 def withdraw(request: access.SignedIn, patient_ref: str, key: int, kind: Any, service: Any, title: str) -> HttpResponse:
     """Answer the page on which a row of one kind is withdrawn with a reason."""
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     row = kind.objects.filter(patient=patient, pk=key).first()
     if row is None:
         raise Http404("Nothing of this person has this number.")
@@ -194,7 +194,7 @@ def withdraw(request: access.SignedIn, patient_ref: str, key: int, kind: Any, se
 @access.needs("see.course")
 @require_safe
 def compare(request: access.SignedIn, patient_ref: str) -> HttpResponse:
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     now = site_now(request.user)
     usual = usual_spans(now.date())
     names = ("first_from", "first_to", "second_from", "second_to")
@@ -220,12 +220,12 @@ def own_summary(request: access.SignedIn, patient_ref: str) -> HttpResponse:
 
 def paper(request: access.SignedIn, patient_ref: str, make: Any, name: str) -> HttpResponse:
     """Answer with one of the papers of a course, made now."""
-    patient = access.open_patient(request.user, PEOPLE.select_related("forecast"), patient_ref)
+    patient = access.open_patient(request, PEOPLE.select_related("forecast"), patient_ref)
     now = site_now(request.user)
     page: SummaryPage = read_summary(patient, now)
     pdf = make(
         page, draw_full(page.course.course, page.course.details, months=MONTHS_PRINTED), lettered(page.course.details),
-        unit=request.user.site.name, reader=request.GET.get("for", "notes"), printed_by=request.user.full_name,
+        unit=patient.site.name, reader=request.GET.get("for", "notes"), printed_by=request.user.full_name,
         printed_at=now,
     )  # fmt: skip
     kept = {"Content-Disposition": f'inline; filename="{name}-{now:%Y%m%d}.pdf"'}

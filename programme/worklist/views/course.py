@@ -20,6 +20,7 @@ from programme.worklist.charts.plot import draw_plot
 from programme.worklist.forms.what_if import LiftLockForm, WhatIfForm
 from programme.worklist.queries.clinic import read_clinic
 from programme.worklist.queries.course import CoursePage, read_course
+from programme.worklist.queries.glass import opened_elsewhere
 from programme.worklist.queries.what_if import Answer, answer_for
 from sessions import services
 
@@ -30,7 +31,7 @@ SPANS = (("6", "6 months"), ("12", "12"), ("24", "24"), ("all", "all"))
 @access.needs("see.course")
 @require_safe
 def course(request: access.SignedIn, patient_ref: str) -> HttpResponse:
-    patient = access.open_patient(request.user, Patient.objects.select_related("site"), patient_ref)
+    patient = access.open_patient(request, Patient.objects.select_related("site"), patient_ref)
     now = site_now(request.user)
     page = read_course(patient, now)
     asks = any(request.GET.get(name) for name in WhatIfForm.base_fields)
@@ -38,14 +39,15 @@ def course(request: access.SignedIn, patient_ref: str) -> HttpResponse:
     context = _answers(request, page, answer_for(patient, page, form.asked(), now), form)
     if request.headers.get("HX-Request") and asks:
         return render(request, "worklist/_answers.html", context)
-    clinic = {"clinic": read_clinic(patient, page, now)}
+    opened = [] if patient.site_id != request.user.site_id else opened_elsewhere(request.user.site, patient)
+    clinic = {"clinic": read_clinic(patient, page, now), "opened": opened}
     return render(request, "worklist/course.html", context | clinic | _whole(request, page))
 
 
 @access.needs("change.haemolysis_lock")
 @require_POST
 def lift_lock(request: access.SignedIn, patient_ref: str) -> HttpResponse:
-    patient = access.open_patient(request.user, Patient.objects.select_related("site"), patient_ref)
+    patient = access.open_patient(request, Patient.objects.select_related("site"), patient_ref)
     form = LiftLockForm(request.POST, label_suffix="")
     at = timezone.now()
     if form.is_valid() and _lifted(request, patient, form, at):
@@ -82,7 +84,7 @@ def _answers(request: access.SignedIn, page: CoursePage, answer: Answer, form: W
         "longest": answer.longest,
         "faults": [fault for errors in form.errors.values() for fault in errors],
         "form": form,
-        "may_decide": access.may(request.user, "change.goals"),
+        "may_decide": access.may(request.user, "change.goals") and not hasattr(request, "broken_glass"),
     }
 
 

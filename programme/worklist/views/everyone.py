@@ -8,9 +8,11 @@ from django.utils.safestring import mark_safe
 from django.views.decorators.http import require_safe
 
 from programme.core import access
+from programme.core.backups import last_backup
 from programme.core.look import site_now
 from programme.worklist import tables
 from programme.worklist.queries.everyone import everyone as read_everyone
+from programme.worklist.queries.glass import opened_elsewhere
 from programme.worklist.queries.version import list_version
 
 LONGEST_FIND = 60
@@ -34,6 +36,8 @@ def everyone(request: access.SignedIn) -> HttpResponseBase:
         "table": tables.head_table(page.today),
         "marker": mark_safe(tables.ROWS_HERE),
         "nav": "list",
+        "opened": opened_elsewhere(request.user.site) if whole else [],
+        "backup": last_backup(now, site=request.user.site) if whole else None,
         "version": list_version(request.user.site),
     }
     shell = render_to_string("worklist/list.html" if whole else "worklist/_list.html", context, request)

@@ -71,7 +71,7 @@ def save_person(request: access.SignedIn, forms: list[Any], at: datetime) -> str
 @access.needs("change.person")
 @both_ways
 def change_person(request: access.SignedIn, patient_ref: str) -> HttpResponse:
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     form = PersonForm(**blank(request, site_now(request.user).date(), **PersonForm.initial_of(patient)), adding=False)
 
     def save(at: datetime) -> str:
@@ -90,7 +90,7 @@ def change_person(request: access.SignedIn, patient_ref: str) -> HttpResponse:
 @access.needs("change.needs")
 @both_ways
 def change_needs(request: access.SignedIn, patient_ref: str) -> HttpResponse:
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     needs = TransfusionNeeds.objects.filter(patient=patient).first()
     form = NeedsForm(**blank(request, site_now(request.user).date(), **NeedsForm.initial_of(needs)))
 
@@ -133,7 +133,7 @@ def save_goals(request: access.SignedIn, patient: Patient, form: GoalsForm, at: 
 @access.needs("change.person")
 @both_ways
 def add_measure(request: access.SignedIn, patient_ref: str) -> HttpResponse:
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     now = site_now(request.user)
     last = record_of(patient, now.date(), site_settings(patient.site, now))
     form = MeasureForm(
@@ -153,7 +153,7 @@ def add_measure(request: access.SignedIn, patient_ref: str) -> HttpResponse:
 @access.needs("change.standing")
 @both_ways
 def change_standing(request: access.SignedIn, patient_ref: str) -> HttpResponse:
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     now = site_now(request.user)
     initial = StandingForm.initial_of(patient) | {"standing_since": now.date(), "standing_reason": ""}
     form = StandingForm(**blank(request, now.date(), **initial))

@@ -19,7 +19,7 @@ PEOPLE = Patient.objects.select_related("site")
 @access.needs("see.plan")
 @require_safe
 def plan(request: access.SignedIn, patient_ref: str) -> HttpResponse:
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     now = site_now(request.user)
     page = plan_page(patient, on=now.date(), at=now, method=request.GET.get("method", ""))
     return render(request, "worklist/plan.html", {"page": page, "nav": "list", "receipt": new_key()})
@@ -28,7 +28,7 @@ def plan(request: access.SignedIn, patient_ref: str) -> HttpResponse:
 @access.needs("see.plan")
 @require_safe
 def plan_on_paper(request: access.SignedIn, patient_ref: str) -> HttpResponse:
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     now = site_now(request.user)
     page = plan_page(patient, on=now.date(), at=now, method=request.GET.get("method", ""))
     if page.sheet is None:

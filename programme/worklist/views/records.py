@@ -37,7 +37,7 @@ from sessions.models import ExchangeSession, OtherTransfusion
 @access.needs("see.course")
 @require_safe
 def records(request: access.SignedIn, patient_ref: str) -> HttpResponse:
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     now = site_now(request.user)
     page = records_page(patient, on=now.date(), at=now)
     return render(request, "worklist/records.html", {"page": page, "nav": "list"})
@@ -77,7 +77,7 @@ def steps_given(forms: list[GivenStepForm]) -> tuple[services.StepGiven, ...]:
 @access.needs("change.exchange_session")
 @both_ways
 def add_session(request: access.SignedIn, patient_ref: str) -> HttpResponse:
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     form, steps = session_form(request, patient, None)
 
     def save(at: datetime) -> str:
@@ -94,7 +94,7 @@ def add_session(request: access.SignedIn, patient_ref: str) -> HttpResponse:
 @access.needs("change.exchange_session")
 @both_ways
 def correct_session(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     before = of_person(ExchangeSession.objects.carried_out(), patient, key)
     form, steps = session_form(request, patient, before)
 
@@ -126,7 +126,7 @@ def of_person(rows: Any, patient: Patient, key: int) -> Any:
 @access.needs("change.results")
 @both_ways
 def add_results(request: access.SignedIn, patient_ref: str) -> HttpResponse:
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     zone, today = ZoneInfo(patient.site.time_zone), site_now(request.user).date()
     form = SampleForm(**blank(request, today, taken_on=today), zone=zone)
 
@@ -148,7 +148,7 @@ def add_results(request: access.SignedIn, patient_ref: str) -> HttpResponse:
 @access.needs("change.results")
 @both_ways
 def correct_result(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     result = of_person(LabResult.objects, patient, key)
     form = CorrectResultForm(**blank(request, site_now(request.user).date()), result=result)
 
@@ -166,7 +166,7 @@ def correct_result(request: access.SignedIn, patient_ref: str, key: int) -> Http
 @access.needs("change.results")
 @both_ways
 def withdraw_result(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     result = of_person(LabResult.objects, patient, key)
     form = WithdrawForm(**blank(request, site_now(request.user).date()))
 
@@ -186,7 +186,7 @@ def result_words(result: LabResult) -> str:
 @access.needs("change.exchange_session")
 @both_ways
 def add_transfusion(request: access.SignedIn, patient_ref: str) -> HttpResponse:
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     form = TransfusionForm(**blank(request, site_now(request.user).date()))
 
     def save(at: datetime) -> str:
@@ -206,7 +206,7 @@ def add_transfusion(request: access.SignedIn, patient_ref: str) -> HttpResponse:
 @access.needs("change.exchange_session")
 @both_ways
 def withdraw_transfusion(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     given = of_person(OtherTransfusion.objects.filter(withdrawn_reason=""), patient, key)
     form = WithdrawForm(**blank(request, site_now(request.user).date()))
 
@@ -223,7 +223,7 @@ def withdraw_transfusion(request: access.SignedIn, patient_ref: str, key: int) -
 @access.needs("change.follow_up")
 @both_ways
 def follow_up(request: access.SignedIn, patient_ref: str) -> HttpResponse:
-    patient = access.open_patient(request.user, PEOPLE.all(), patient_ref)
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     today = site_now(request.user).date()
     form = FollowUpForm(**blank(request, today, on=today))
 

@@ -11,6 +11,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from programme.core import access
+from programme.core.backups import last_backup
 from programme.core.look import site_now
 from programme.core.numeric.setting_table import SETTINGS
 from programme.worklist.forms.settings import SettingForm
@@ -23,9 +24,16 @@ from programme.worklist.views.saving import FormPage, answer
 @access.needs("see.settings")
 @require_safe
 def settings(request: access.SignedIn) -> HttpResponse:
-    lines = setting_lines(request.user.site, timezone.now())
+    now = timezone.now()
+    lines = setting_lines(request.user.site, now)
     changed = [line for line in lines if not line.is_default]
-    return render(request, "worklist/settings.html", {"lines": lines, "changed": changed, "nav": "settings"})
+    context = {
+        "lines": lines,
+        "changed": changed,
+        "backup": last_backup(now, site=request.user.site),
+        "nav": "settings",
+    }
+    return render(request, "worklist/settings.html", context)
 
 
 @access.needs("change.settings")

@@ -8,14 +8,16 @@ from typing import Any
 
 import numpy as np
 
+from sessions.numeric.by_mass import END_HB_SD_G_L, given_rel_sd, reckon_by_mass
 from sessions.numeric.efficiency import EARLY_SAMPLE, MIXING, TUBE, VOLUMES
-from sessions.numeric.exchange import run_many
+from sessions.numeric.exchange import IRON_MG_PER_G, run_many
 from sessions.numeric.mixing import SESSION_PRIOR_SD
 from sessions.numeric.smallvolumes import level_bleed
 from sessions.numeric.uncertainty import BLOOD_VOLUME_REL_SD, outcome_spread
 
 Z90 = 1.2815515655446004  # of the standard normal: eight in ten lie within it on both sides
 
+SET_OTHERWISE = "a machine that was set to end at another Hb than the plan says"
 DILUTED = "a tube diluted by saline or by what was left in the line, which lowers Hb and leaves HbS % alone"
 
 
@@ -57,7 +59,8 @@ class Figure:
 class Expected:
     """What the volumes really given and drawn should leave, as a laboratory would measure it.
 
-    share: own cells removed against the ideal for the same volumes at the formula volume [1].
+    share: own cells removed against the ideal for the same volumes at the formula volume [1]; nan, as donor_kept, of
+    what a machine did.
     """
 
     hbs_pct: Figure
@@ -107,6 +110,41 @@ def expected_after(
     )
 
 
+def expected_after_machine(
+    before: Before,
+    *,
+    given_g: float,
+    hb_end_g_l: float | None,
+    hb_assay_sd_g_l: float,
+    hbs_assay_sd_pct: float,
+    mixing_rel_sd: float = BLOOD_VOLUME_REL_SD,
+) -> Expected:
+    """What a machine should leave that gave so much donor Hb [g] and was set to end at this Hb [g/L]; by `by_mass`.
+
+    hb_end_g_l: None where nothing says which; it is then taken to end about where it began.
+    """
+    volume_l = before.mixing_volume_ml / 1000.0
+    found = reckon_by_mass(
+        volume_l=volume_l,
+        volume_rel_sd=mixing_rel_sd,
+        hb_before_g_l=before.hb_g_l,
+        hb_before_sd_g_l=before.hb_sd_g_l,
+        given_g=given_g,
+        given_rel_sd=given_rel_sd(given_g, before.unit_hb_g),
+        hb_end_g_l=before.hb_g_l if hb_end_g_l is None else hb_end_g_l,
+        hb_end_sd_g_l=END_HB_SD_G_L if hb_end_g_l is None else 0.0,
+    )
+    ratio, settled = float(found.hbs_ratio), float(found.hb_settled_g_l)
+    hbs_sd = math.hypot(before.hbs_pct * float(found.hbs_ratio_sd), ratio * before.hbs_sd_pct)
+    return Expected(
+        hbs_pct=_figure(before.hbs_pct * ratio, math.hypot(hbs_sd, hbs_assay_sd_pct)),
+        hb_g_l=_figure(settled, math.hypot(float(found.hb_settled_sd_g_l), hb_assay_sd_g_l)),
+        share=_figure(math.nan, math.nan),
+        donor_kept=math.nan,
+        net_iron_mg=IRON_MG_PER_G * volume_l * (settled - before.hb_g_l),
+    )
+
+
 def _figure(middle: float, sd: float) -> Figure:
     return Figure(middle, middle - Z90 * sd, middle + Z90 * sd)
 
@@ -117,6 +155,7 @@ def parting_words(
     hbs_pct: float | None,
     hb_g_l: float | None,
     doubts: Sequence[str] = (),
+    by_machine: bool = False,
 ) -> str:
     """Return the sentence that is due where measured and expected part; '' where both lie within eight in ten.
 
@@ -132,7 +171,7 @@ def parting_words(
         said.append(_parted("Hb", hb_g_l, hb, expected.hb_g_l, "g/L", 0))
     if not said:
         return ""
-    causes = _causes(hbs, hb)
+    causes = ((SET_OTHERWISE,) if by_machine and hb else ()) + _causes(hbs, hb)
     if doubts:
         return " ".join([*said, *doubts, f"If it is not that: {'; '.join(c for c in causes if c != EARLY_SAMPLE)}."])
     return " ".join([*said, f"Look in this order: {'; '.join(causes)}."])

@@ -24,6 +24,9 @@ _ANTI = re.compile(r"^\s*(?:allo)?[-\s]?anti[-\s]*", re.IGNORECASE)
 _OWN_NEGATIVE = re.compile(r"(?<![A-Za-z(])([CcEeK])\s*[-\u2212]")
 _TYPED = re.compile(r"([A-Za-z][A-Za-z0-9()^]*)\s*([-\u2212+]?)")
 
+FEW_DONORS_LACK = frozenset({"k", "U", "Kpb", "Jsb", "Lub", "Fy3", "Jk3", "Vel", "Yta", "hrB", "hrS", "Dib", "Wrb"})
+"""Antigens that nearly every donor carries: units without them are searched for far ahead. From memory."""
+
 STOP, ASK = "stop", "ask"
 
 
@@ -93,6 +96,11 @@ def must_be_negative(needed: Needed) -> dict[str, str]:
     for antigen in _OWN_NEGATIVE.findall(needed.own_type):
         wanted.setdefault(antigen, f"own type {antigen}\u2212, Rh and K are matched")
     return wanted
+
+
+def is_rare(needed: Needed) -> bool:
+    """Return whether few donors have blood that this person may have."""
+    return not FEW_DONORS_LACK.isdisjoint(must_be_negative(needed))
 
 
 def antigens_of(antibody: str) -> tuple[str, ...]:

@@ -13,6 +13,8 @@ from sessions.day.numeric.tally import Tally
 
 EARLY = timedelta(minutes=5)
 """An observation this much before its time still counts for it."""
+SET_BACK = timedelta(minutes=1)
+"""Clocks of several servers may differ by less. Chosen here; not from a source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,6 +24,11 @@ class Due:
     at: datetime
     moment: str
     words: str
+
+
+def clock_is_behind(newest: datetime | None, at: datetime) -> bool:
+    """Say whether what was received last lies ahead of `at`: a clock was changed, and no time is certain."""
+    return newest is not None and newest - at > SET_BACK
 
 
 def next_observations(tally: Tally, *, started_at: datetime, interval_min: float, slow_first_min: float) -> Due:

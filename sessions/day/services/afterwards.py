@@ -155,7 +155,7 @@ def add_volume(
         raise ValidationError({"happened_at": faults})
     step = 1 + max([s.planned.number for s in state.steps] + [m.step for m in state.moved], default=0)
     body = {"step": min(step, 99), "fluid": "saline", "in_ml": in_ml, "out_ml": out_ml}
-    body["order"] = _order_at(state, happened_at)
+    body["order"] = order_at(state, happened_at)
     keep(
         exchange_session=now, key=key, kind=MOVED, body=body, actor=actor, at=at, why=why, happened_at=happened_at,
         seen=1_000_000,
@@ -163,8 +163,8 @@ def add_volume(
     rewrite_totals(exchange_session=now, actor=actor, at=at, why=why)
 
 
-def _order_at(state: Tally, moment: datetime) -> float:
-    """Where a volume of a moment stands: after all that was moved up to it, and before what comes next."""
+def order_at(state: Tally, moment: datetime) -> float:
+    """Return where a volume of a moment stands: after all that was moved up to it, and before what comes next."""
     before = max((one.order for one in state.moved if one.at <= moment), default=0.0)
     after = min((one.order for one in state.moved if one.order > before), default=before + 1.0)
     return (before + after) / 2.0
@@ -180,7 +180,7 @@ def correct_totals(
     new ones cannot be, or name another number of units than were started.
     """
     now, why = hold(exchange_session), need_reason(why)
-    _need_finished(now)
+    need_ended(now)
     state = tally_of(now)
     if state.totals is None:
         raise ValidationError("No totals of a machine are entered in this session.")
@@ -199,10 +199,11 @@ def correct_totals(
 
 def _need_volumes(exchange_session: ExchangeSession) -> None:
     refuse_of_method(exchange_session, MOVED)
-    _need_finished(exchange_session)
+    need_ended(exchange_session)
 
 
-def _need_finished(exchange_session: ExchangeSession) -> None:
+def need_ended(exchange_session: ExchangeSession) -> None:
+    """Raise ValidationError where a session is not over, or is closed."""
     if exchange_session.state not in ENDED:
         raise ValidationError(
             f"This session is {exchange_session.state}. What was given and drawn is put right once it is over, before "

@@ -106,7 +106,7 @@ def _write_abandoned(now: ExchangeSession, *, actor: User, at: datetime, key: st
     ending = ending_of(now, at=at, settings=settings)
     _refuse(tuple(check for check in ending.stops if check.name != VOLUMES_LINE))
     said = write_done(now, ending.state, ending.carried_out)
-    call = _late_call(now, ending, settings, at)
+    call = late_call(now, ending, settings, at)
     said += [change_of(now.patient, "open follow-up", call)] if call else []
     trail.write(said, actor=actor, at=at)
     return values_of(ending.carried_out) | {"method": method_of(now, ending.plan)}
@@ -135,13 +135,13 @@ def close(
     for number, sentence in enumerate(although("Closed", checks, reason)):
         keep(exchange_session=now, key=f"{key[:60]}-{number}", kind=NOTE, body={"words": sentence}, actor=actor, at=at)
     settings = site_settings(now.patient.site, at)
-    call = _late_call(now, ending_of(now, at=at, settings=settings), settings, at)
+    call = late_call(now, ending_of(now, at=at, settings=settings), settings, at)
     if call:
         trail.write([change_of(now.patient, "open follow-up", call)], actor=actor, at=at)
     return move(exchange_session=now, name="close", version=version, actor=actor, at=at, reason=reason)
 
 
-def _late_call(
+def late_call(
     exchange_session: ExchangeSession, ending: Ending, settings: dict[str, float], at: datetime
 ) -> FollowUp | None:
     """Open the call about late reactions after red cells; one a session, however often it is closed."""

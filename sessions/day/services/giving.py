@@ -25,7 +25,7 @@ from sessions.day.numeric.unit_clocks import (
     late_start,
     unit_clocks,
 )
-from sessions.day.queries import blood_of, newest_sample, sample_rule_of, tally_of
+from sessions.day.queries import blood_of, is_automated, newest_sample, sample_rule_of, tally_of
 from sessions.day.services.units import LAST_PLACE, held_unit, refuse_unit, write_unit
 from sessions.models import DonationUnit, ExchangeSession, State, UnitState
 
@@ -40,7 +40,8 @@ def start_unit(
     """Start a checked unit: matched once more, in date, its sample valid now, its clocks not run out.
 
     why_late: asked for where it has been out of storage longer than the site's limit for starting.
-    Raises ValidationError where any of that does not hold, the run is paused, or another unit is being given.
+    Raises ValidationError where any of that does not hold, the run is paused, another unit is being given, or no step
+    of the plan gives this one.
     """
     row, now = held_unit(unit)
     if row.state != UnitState.CHECKED:
@@ -67,8 +68,13 @@ def start_unit(
 def _not_now(row: DonationUnit, now: ExchangeSession, at: datetime) -> list[str]:
     if now.state != State.RUNNING:
         return [f"This session is {now.state}: a unit is started once it runs."]
-    faults = []
-    if tally_of(now).paused_since is not None:
+    faults, state = [], tally_of(now)
+    if not any(row.place in step.planned.units for step in state.steps) and not is_automated(now):
+        faults.append(
+            f"No step of the plan gives unit {row.place}, so its volume could not be entered: change the plan first, "
+            "so that a prescriber signs one unit more."
+        )
+    if state.paused_since is not None:
         faults.append("The run is paused: resume it first, when it is right to go on.")
     others = DonationUnit.objects.filter(exchange_session=now, state=UnitState.RUNNING).exclude(pk=row.pk)
     faults += [f"Unit {place} is being given: end it first." for place in others.values_list("place", flat=True)]

@@ -23,7 +23,7 @@ from sessions.day.numeric.draft import PlanDraft, limit_words, passed, unbreakab
 from sessions.day.numeric.entries import PLAN
 from sessions.day.services.entering import keep
 from sessions.day.services.moves import hold, move
-from sessions.models import DonationUnit, ExchangeSession, Fluid, Origin, State, UnitState
+from sessions.models import NOT_BEGUN, DonationUnit, ExchangeSession, Fluid, Origin, State, UnitState
 
 NOT_EMPTY = ["inputs", "steps", "predicted", "limits", "broken"]  # empty lists are meant there
 LONGEST_REASON = 400
@@ -60,7 +60,7 @@ def make_plan(
     EditedMeanwhile.
     """
     now = hold(exchange_session)
-    if now.state not in (State.PLANNED, State.AUTHORISED):
+    if now.state not in NOT_BEGUN:
         raise ValidationError(f"A session that is {now.state} has its plan; a change while it runs is signed at once.")
     if now.version != version:
         raise EditedMeanwhile("This session was changed by someone else after you opened it; look at it again.")

@@ -89,10 +89,20 @@ def add_unit(
         raise ValidationError(f"This session is {now.state}: units come to the chair once it is authorised.")
     if out_of_storage_at is not None and out_of_storage_at > at:
         raise ValidationError({"out_of_storage": "This time is still to come."})
-    unit = DonationUnit(
-        exchange_session=now,
-        place=_free_place(now),
-        state=UnitState.AT_CHAIR,
+    unit = unit_of(label, exchange_session=now, state=UnitState.AT_CHAIR, out_of_storage_at=out_of_storage_at)
+    refuse_unit(unit, label.blood, at)
+    unit.full_clean()
+    _save_new(unit)
+    trail.write([change_of(now.patient, "bring unit", unit)], actor=actor, at=at)
+    return unit
+
+
+def unit_of(label: Label, *, exchange_session: ExchangeSession, state: UnitState, **more: Any) -> DonationUnit:
+    """Return an unsaved unit as its label says, at the first free place of the session."""
+    return DonationUnit(
+        exchange_session=exchange_session,
+        place=free_place(exchange_session),
+        state=state,
         donation_number=label.donation_number,
         abo=label.abo,
         rhd=label.rhd,
@@ -104,13 +114,8 @@ def add_unit(
         volume_ml=label.volume_ml,
         hb_g=label.hb_g,
         special_marks=label.special_marks,
-        out_of_storage_at=out_of_storage_at,
+        **more,
     )
-    refuse_unit(unit, label.blood, at)
-    unit.full_clean()
-    _save_new(unit)
-    trail.write([change_of(now.patient, "bring unit", unit)], actor=actor, at=at)
-    return unit
 
 
 def _save_new(unit: DonationUnit) -> None:
@@ -242,6 +247,11 @@ def write_unit(
     trail.write([change_of(now.patient, words, row, before=before, why=why)], actor=actor, at=at)
 
 
+def against_unit(unit: DonationUnit) -> list[str]:
+    """Return what other parts of the programme have against a unit at a chair."""
+    return list(filter(None, (refuser(unit) for refuser in _refusers)))
+
+
 def refuse_unit(unit: DonationUnit, blood: UnitBlood, at: datetime) -> None:
     """Raise ValidationError, keyed by field, with everything that keeps this unit from being given to this person."""
     patient = unit.exchange_session.patient
@@ -256,14 +266,15 @@ def refuse_unit(unit: DonationUnit, blood: UnitBlood, at: datetime) -> None:
         faults["expiry"] = [f"Expired on {unit.expires_on.day} {unit.expires_on:%b %Y}. Do not give."]
     used = other_use(unit.donation_number, unit.product_code, but=unit.pk)
     if used is not None:
-        faults["number"] = [_used_words(used, unit.exchange_session)]
-    elif found := list(filter(None, (refuser(unit) for refuser in _refusers))):
+        faults["number"] = [used_words(used, unit.exchange_session)]
+    elif found := against_unit(unit):
         faults["number"] = found
     if faults:
         raise ValidationError(faults)
 
 
-def _used_words(used: DonationUnit, here: ExchangeSession) -> str:
+def used_words(used: DonationUnit, here: ExchangeSession) -> str:
+    """Say where a unit that is brought `here` was used already."""
     there = used.exchange_session
     day = f"{there.on.day} {there.on:%b %Y}"
     if there.pk == here.pk:
@@ -291,8 +302,8 @@ def _check_chair(row: DonationUnit, now: ExchangeSession, chair: AtTheChair) -> 
         raise ValidationError(faults)
 
 
-def _free_place(now: ExchangeSession) -> int:
-    """The first place of the plan without a unit, else the next one after all."""
+def free_place(now: ExchangeSession) -> int:
+    """Return the first place of the plan without a unit, else the next one after all."""
     taken = set(DonationUnit.objects.filter(exchange_session=now).values_list("place", flat=True))
     plan = plan_carried_out(now)
     planned: list[int] = sorted(place for step in (plan.steps if plan else ()) for place in step.get("units", ()))

@@ -23,6 +23,7 @@ from tests.factories import (
     make_follow_up,
     make_needs,
     make_patient,
+    make_site_setting,
     make_standing,
 )
 
@@ -120,18 +121,40 @@ def test_an_automated_session_is_finished_once_its_totals_are_entered(patient, n
     assert "Put the totals right" in after
 
 
-def test_after_a_machine_nobody_is_told_that_it_parted_or_held(patient, nurse, consultant, nurse_client) -> None:
-    """A machine that keeps packed cells ends with Hb about as before; read as whole blood its totals give more."""
+@pytest.mark.parametrize(("hb_g_l", "parts"), [(94.0, False), (126.0, True)])
+def test_after_a_machine_forecast_and_measured_are_held_together_by_mass(
+    patient, nurse, consultant, nurse_client, hb_g_l, parts
+) -> None:
+    """It ends with Hb about as before; with Hb as if whole blood had been drawn, something else happened."""
     session = sampled_day(
-        patient, nurse=nurse, consultant=consultant, make=automated_day, hb_g_l=94.0, hbs_pct=22.0
+        patient, nurse=nurse, consultant=consultant, make=automated_day, hb_g_l=hb_g_l, hbs_pct=21.0
     )  # fmt: skip
     said = text_of(nurse_client.get(address(session, "after/")))
-    assert "HbS 34.0 to 22.0 %" in said
-    assert "It parted" not in said
-    assert "It did what its volumes should do" not in said
-    assert "so HbS ends lower and Hb much lower" in said
-    for words in ("Share of ideal", "Likely causes", "net iron", "of the donor Hb stayed in"):
+    assert "HbS 34.0 to 21.0 %" in said
+    assert ("a machine that was set to end at another Hb" in said) == parts, said[400:1800]
+    assert "The forecast goes by mass of haemoglobin" in said
+    for words in ("Share of ideal", "of the donor Hb stayed in"):
         assert words not in said
+
+
+def test_a_unit_found_afterwards_is_recorded_and_what_differs_is_said(patient, nurse, consultant, nurse_client) -> None:
+    session = finished_day(patient, nurse=nurse, consultant=consultant)
+    assert address(session, "units/given/") in nurse_client.get(address(session, "after/")).content.decode()
+    found = {
+        "number": "G1234 98 654321 H", "product": "=<E0336V00", "group": "A+", "expiry": "=>026171", "hbs": "yes",
+        "volume_ml": "250", "started": "07:00", "ended": "07:40", "given_ml": "240", "checked_by": "on paper",
+        "why": "an empty bag was found",
+    }  # fmt: skip
+    asked = send(nurse_client, session, "units/given/", **found)
+    assert asked.status_code == 200
+    assert "Wrong group: the unit is A, allowed is" in text_of(asked)
+    assert not DonationUnit.objects.filter(abo="A").exists()
+    answer = send(nurse_client, session, "units/given/", **found, **{"right-number": found["number"]})
+    assert answer.headers["Location"] == address(session, "after/")
+    assert DonationUnit.objects.get(abo="A").state == "given"
+    said = text_of(nurse_client.get(address(session, "after/")))
+    assert "was given: Wrong group: the unit is A" in said
+    assert "Tell the prescriber and the transfusion laboratory now" in said
 
 
 def test_totals_of_a_finished_session_are_put_right_on_one_form(patient, nurse, consultant, nurse_client) -> None:
@@ -158,6 +181,13 @@ def test_giving_up_keeps_what_was_given_and_says_so(patient, nurse, consultant, 
     said = text_of(nurse_client.get(address(session, "after/")))
     assert "Abandoned access failed. What was given until then counts." in said
     assert FollowUp.objects.get().kind == "late_call"
+
+
+def test_a_call_due_on_a_weekend_is_promised_for_the_monday(patient, nurse, consultant, nurse_client) -> None:
+    session = finished_day(patient, nurse=nurse, consultant=consultant)
+    FollowUp.objects.all().delete()  # as in a session that was recorded before calls were opened when it ended
+    make_site_setting(site=patient.site, name="follow_up_call_days", value=5)  # Sat 6 June
+    assert "will fall due Mon 8 Jun and is put on the list" in text_of(nurse_client.get(address(session, "after/")))
 
 
 def test_without_red_cells_no_call_is_promised(patient, nurse, consultant, nurse_client) -> None:

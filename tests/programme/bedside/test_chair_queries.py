@@ -17,7 +17,10 @@ from tests.factories import NOW, TODAY, make_entry, make_needs, make_patient, ma
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("frozen_day")]
 NUMBER = "G123498654321"  # JPAC Red Book, annex 2: check character H
-SALINE = [{"number": 1, "fluid": "saline", "units": [], "in_ml": 90000, "out_ml": 90000, "draws": []}]
+STEPS = [
+    {"number": 1, "fluid": "saline", "units": [], "in_ml": 90000, "out_ml": 90000, "draws": []},
+    {"number": 2, "fluid": "red_cells", "units": [1], "in_ml": 258, "out_ml": 258, "draws": []},
+]
 # Statements of a whole request, sign-in and savepoints included.
 ENTRIES = {
     "draw": ("moved", {"step": "1", "out_ml": "100"}, 15),
@@ -39,7 +42,7 @@ def running(site, consultant):
     patient = make_patient("R1", site=site)
     make_needs(patient)
     CrossmatchSample.objects.create(patient=patient, taken_at=NOW - timedelta(hours=20))
-    return make_running(patient, by=consultant, steps=SALINE, units=0)
+    return make_running(patient, by=consultant, steps=STEPS, units=0)
 
 
 def entries_before(running, by, n):

@@ -10,7 +10,16 @@ from django.db import transaction
 from django.test import TestCase, override_settings
 
 from patients.models import Patient
-from programme.bedside.demo_load import FINISHED, RUNNING, SIGNED, WAITING, load_day
+from programme.bedside.demo_load import (
+    BY_MACHINE,
+    FINISHED,
+    FINISHED_BY_MACHINE,
+    RUNNING,
+    RUNNING_BY_MACHINE,
+    SIGNED,
+    WAITING,
+    load_day,
+)
 from programme.booking.demo_load import MISSED, load_diary
 from programme.booking.models import Booking, Occupied
 from programme.booking.queries.chairs import displaced
@@ -27,6 +36,7 @@ from programme.worklist.demo_load import SITE_CODE, load_demo
 from sessions.day.models import Entry, Prescription
 from sessions.models import BacktestRun, DonationUnit, ExchangeSession, StoredForecast
 
+pytestmark = pytest.mark.either_database
 ZONE = ZoneInfo("Europe/London")
 TODAY = date(2026, 6, 1)
 LOADED_AT = datetime(2026, 6, 1, 6, tzinfo=ZONE)
@@ -84,7 +94,7 @@ def test_the_stories_end_as_they_should(loaded):
     assert all(row["found"] < row["lowest"] < row["expected"] for row in figures)
 
 
-def test_a_second_load_changes_nothing_and_the_three_sign_ins_work(loaded, client):
+def test_a_second_load_changes_nothing_and_the_four_sign_ins_work(loaded, client):
     before = (ExchangeSession.objects.count(), TrailEntry.objects.count(), loaded.sign_ins.read_text())
     again = load_demo(today=TODAY + timedelta(days=3), at=LOADED_AT + timedelta(days=3), vendor="sqlite")
     assert not again.is_new
@@ -92,11 +102,11 @@ def test_a_second_load_changes_nothing_and_the_three_sign_ins_work(loaded, clien
     # Readable by their owner only.
     assert loaded.sign_ins.stat().st_mode & 0o077 == 0
     lines = loaded.sign_ins.read_text().splitlines()
-    assert len(lines) == 3
+    assert len(lines) == 4
     for line in lines:
         *_, username, password = line.split()
         assert client.login(username=username, password=password)
-    assert User.objects.filter(is_demo=True).count() == 3
+    assert User.objects.filter(is_demo=True).count() == 4
 
 
 # The day
@@ -107,14 +117,17 @@ def states() -> dict[str, str]:
     return dict(rows.values_list("patient__patient_ref", "state"))
 
 
-def test_four_people_stand_where_the_day_has_brought_them(site):
+def test_six_people_stand_where_the_day_has_brought_them(site):
     with transaction.atomic():  # loaded in the night there has been no morning: plans only
         load_day(site=site, today=TODAY, at=datetime(2026, 6, 1, 2, 30, tzinfo=ZONE))
         night = states()
         transaction.set_rollback(True)
     assert set(night.values()) <= {"planned", "authorised"}
     load_day(site=site, today=TODAY, at=AT)
-    assert states() == {WAITING: "planned", SIGNED: "authorised", RUNNING: "running", FINISHED: "finished"}
+    assert states() == {
+        WAITING: "planned", SIGNED: "authorised", RUNNING: "running", FINISHED: "finished",
+        RUNNING_BY_MACHINE: "running", FINISHED_BY_MACHINE: "finished",
+    }  # fmt: skip
     assert Prescription.objects.get(exchange_session__patient__patient_ref=WAITING).authorised_at is None
     running = ExchangeSession.objects.get(patient__patient_ref=RUNNING, on=TODAY)
     given = list(
@@ -130,6 +143,16 @@ def test_four_people_stand_where_the_day_has_brought_them(site):
     assert "Observations" not in " ".join(asked)
     assert "Volume of a unit" not in " ".join(asked)
     assert trail.faults(TrailEntry.objects.filter(patient_key=finished.patient_id)) == []
+    # By machine: one unit hangs, totals only at the end, as many units as were started; and so it was in the past.
+    held = DonationUnit.objects.filter(
+        exchange_session__on=TODAY, exchange_session__patient__patient_ref__in=BY_MACHINE
+    )
+    assert set(held.values_list("state", flat=True)) >= {"given", "running"}
+    ended = ExchangeSession.objects.get(patient__patient_ref=FINISHED_BY_MACHINE, on=TODAY)
+    assert (ended.method, ended.saline_in_ml, ended.red_cells_in_ml) == ("automated", 0.0, 258.0 * ended.units)
+    assert Entry.objects.filter(exchange_session__on=TODAY, kind="totals").count() == 1
+    past = ExchangeSession.objects.filter(patient__patient_ref__in=BY_MACHINE, on__lt=TODAY)
+    assert set(past.values_list("method", flat=True)) == {"automated"}
 
 
 # The diary and the blood
@@ -140,7 +163,7 @@ def test_the_diary_of_the_demo_shows_all_that_happens_in_one(site):
     states = Counter(Booking.objects.values_list("state", flat=True))
     assert set(states) == {"booked", "confirmed", "came", "missed", "moved"}
     assert states["booked"] + states["confirmed"] >= 10
-    assert len(site.chairs.all()) == 4
+    assert len(site.chairs.all()) == 6
     assert displaced(site, TODAY) == ()
     holding = Booking.objects.filter(state__in=["booked", "confirmed", "came"])
     assert set(Occupied.objects.values_list("booking", flat=True)) == set(holding.values_list("pk", flat=True))
@@ -163,7 +186,8 @@ def test_the_demo_has_orders_in_every_state_and_units_at_the_chair(site):
     assert {"drafted", "sent", "part", "confirmed"} <= states
     given = SuppliedUnit.objects.filter(state="given")
     of_today = given.filter(order__booking__on=TODAY)
-    assert set(of_today.values_list("given_to__patient_ref", flat=True)) == {RUNNING, FINISHED}
+    given_to = set(of_today.values_list("given_to__patient_ref", flat=True))
+    assert given_to - {RUNNING_BY_MACHINE} == {RUNNING, FINISHED, FINISHED_BY_MACHINE}  # hers may still hang
     assert all(unit.given_to_id == unit.order.patient_id for unit in given.select_related("order"))
     before = SuppliedUnit.objects.filter(order__booking__on__lt=TODAY)
     assert set(before.values_list("state", flat=True)) == {"given", "returned", "discarded"}

@@ -184,6 +184,19 @@ def test_typing_works_it_out_and_keeps_nothing(nurse_client, measured):
     assert LabResult.objects.filter(source="by hand").count() == 0
 
 
+def test_typing_over_a_signed_plan_says_that_the_signed_one_stays(nurse_client, consultant_client, measured):
+    exchange_session = plan_today(nurse_client, measured)
+    reasons = {
+        f"reason-{limit['name']}": "agreed" for limit in newest(exchange_session).limits if limit["state"] != "ok"
+    }
+    sent = {"receipt": "s", "version": exchange_session.version, "number": 1, **reasons}
+    consultant_client.post(address("authorise", exchange_session), sent)
+    assert nurse_client.get(address("plan", exchange_session)).content.decode().count('id="day-shut"') == 1
+    sent = sent_of(exchange_session, hb_g_l="9.0")
+    part = nurse_client.post(address("typed", exchange_session), sent, headers={"HX-Request": "true"})
+    assert "plan 1 as stored stays signed. Keep what is typed as the next plan" in text_of(part)
+
+
 def test_an_hb_that_is_typed_is_not_called_measured_at_the_time_of_another(nurse_client, measured):
     exchange_session = plan_today(nurse_client, measured)
     assert "Before, Hb measured" in text_of(nurse_client.get(address("plan", exchange_session)))

@@ -291,6 +291,7 @@ def test_a_unit_that_does_not_exist_is_not_found(nurse_client, at):
 
 def test_the_units_page_asks_the_same_number_of_queries_for_one_and_three_units(nurse_client, running, nurse, at):
     counts = []
+    nurse_client.get(at("units"))  # the first look is written down; the next ones are not
     for place in (1, 2, 3):
         make_unit(running, place=place, donation_number=f"G12349865432{place}", state="checked", first_checker=nurse)
         if place != 2:
@@ -398,6 +399,7 @@ def test_the_reaction_pages_ask_a_fixed_number_of_queries(consultant_client, run
         make_adverse_event(running, by=nurse, at=NOW + timedelta(minutes=n))
         if n != 1:
             for name, address in (("reaction", at("reaction")), ("reactions", "/people/R1/reactions/")):
+                consultant_client.get(address)  # the first look is written down; the next one is not
                 with CaptureQueriesContext(connection) as seen:
                     consultant_client.get(address)
                 counts[name].append(len(seen))

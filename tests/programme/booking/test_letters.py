@@ -6,8 +6,9 @@ from datetime import date
 
 import pytest
 
+from programme.booking.models import ClosedDay
 from programme.core.services import change_text
-from tests.factories import NOW, make_booking, make_chair, make_patient
+from tests.factories import NOW, make_booking, make_chair, make_open_week, make_patient
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("frozen_day")]
 CLINICAL = ("sickle", "exchange", "transfusion", "blood", "hbs", "haem", "ward", "nurse", "clinic", "r77", "chair")
@@ -16,6 +17,7 @@ CLINICAL = ("sickle", "exchange", "transfusion", "blood", "hbs", "haem", "ward",
 @pytest.fixture
 def booked(site, coordinator):
     patient = make_patient("R77", site=site, family_name="Larkspur", given_name="Ada")
+    make_open_week(site)
     return make_booking(patient, make_chair(site), on=date(2026, 6, 8), made_by=coordinator)
 
 
@@ -55,6 +57,17 @@ def test_a_letter_says_what_the_unit_has_worded(booked, site, nurse_client, cons
         actor=consultant, at=NOW,
     )  # fmt: skip
     assert "Ring the bell at the side door." in pages(letter(nurse_client, booked))[1]
+
+
+def test_a_place_that_cannot_be_kept_has_no_letter_and_says_why(booked, site, nurse_client):
+    """A letter would call somebody to a unit that is closed."""
+    ClosedDay.objects.create(site=site, on=booked.on, words="training")
+    answer = nurse_client.get(f"/people/R77/bookings/{booked.pk}/reminder.pdf", follow=True)
+    assert answer.redirect_chain[0][0] == f"/people/R77/bookings/{booked.pk}/"
+    said = answer.text
+    assert "No letter was written: this place cannot be kept, the unit is closed (training)." in said
+    assert "This place cannot be kept: the unit is closed (training)." in said
+    assert "Letter (PDF)" not in said
 
 
 def test_there_is_no_letter_for_a_place_that_was_given_up(booked, nurse_client):

@@ -6,7 +6,7 @@ import pytest
 
 from programme.booking.models import Away, Contact, Waiting, Wishes
 from tests import factories
-from tests.factories import make_booking, make_chair, make_open_week, make_patient, make_standing
+from tests.factories import make_antibody, make_booking, make_chair, make_open_week, make_patient, make_standing
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("frozen_day")]
 
@@ -42,6 +42,38 @@ def test_days_away_are_added_and_withdrawn(ada, nurse_client):
     row = Away.objects.get()
     shown = send(nurse_client, f"/people/R1/away/{row.pk}/", reason="moved")
     assert "No days away ahead" in shown
+
+
+def test_a_place_that_is_too_soon_for_its_blood_says_so_and_can_be_chosen(ada, site, coordinator_client):
+    """Settings of the site: 4 working days, 10 with an antibody. By hand from Monday 1 June 2026, with no bank holiday
+    until the end of June: in time are places from Friday 5 June, with an antibody from Monday 15 June."""
+    make_chair(site)
+    assert flagged(coordinator_client) == {"Tue 2", "Wed 3", "Thu 4"}
+    make_antibody(ada, name="anti-Jk(b)")
+    with_antibody = {"Tue 2", "Wed 3", "Thu 4", "Fri 5", "Mon 8", "Tue 9", "Wed 10", "Thu 11", "Fri 12"}
+    assert flagged(coordinator_client) == with_antibody
+
+
+def flagged(client):
+    answer = client.get("/people/R1/places/")
+    page = answer.context["page"]
+    found = [one for one in (*page.ranked, *page.others) if one.blood_by is not None]
+    assert all(f"{one.blood_words}</b>" in answer.text for one in found)
+    return {f"{one.place.on:%a} {one.place.on.day}" for one in found}
+
+
+def test_days_away_over_a_place_are_said_at_once_and_stay_in_the_diary(ada, site, nurse_client):
+    make_open_week(site)
+    booked = make_booking(ada, make_chair(site), on=date(2026, 6, 16))
+    make_booking(ada, booked.chair, on=date(2026, 6, 23))
+    days = {"since": "2026-06-15", "until": "2026-06-19", "words": "examinations"}
+    shown = send(nurse_client, "/people/R1/away/add/", **days, cannot="rather")
+    assert "when they cannot come" not in shown
+    shown = send(nurse_client, "/people/R1/away/add/", **days, cannot="cannot")
+    assert "They are booked on Tue 16 Jun 2026, when they cannot come: move or cancel that place." in shown
+    assert "they cannot come until Fri 19 Jun 2026: examinations" in nurse_client.get("/diary/").text
+    shown = nurse_client.get(f"/people/R1/bookings/{booked.pk}/").text
+    assert "This place cannot be kept: they cannot come until Fri 19 Jun 2026: examinations." in shown
 
 
 def test_a_missed_child_is_on_the_page_with_the_prompt_and_the_try(ada, site, nurse_client):

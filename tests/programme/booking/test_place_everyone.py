@@ -83,6 +83,16 @@ def test_whoever_is_in_the_chair_today_is_not_placed_until_the_session_says_what
     assert found["left"] == []
 
 
+@pytest.mark.parametrize(("state", "asked"), [("planned", True), ("authorised", True), ("running", False)])
+def test_who_did_not_come_today_is_placed_though_a_session_was_planned(site, state, asked) -> None:
+    make_user(site=site)
+    make_open_week(site)
+    person = due_person("SM-1", best=TODAY + timedelta(7), latest=TODAY + timedelta(9))
+    make_booking(person, make_chair(site), on=TODAY, state="missed")
+    make_planned_session(person, on=TODAY, state=state)
+    assert [row["patient_ref"] for row in printed(weeks=4)["placed"]] == (["SM-1"] if asked else [])
+
+
 @pytest.mark.parametrize(("days_back", "short"), [(None, False), (20, True), (200, False)])
 def test_a_top_up_elsewhere_keeps_the_short_rule_for_samples(site, days_back, short) -> None:
     """Milkins et al., Transfus Med 2013;23:3-35, as quoted: any red cells of the last 3 months, not only exchanges."""

@@ -8,7 +8,7 @@ from django.core.exceptions import ValidationError
 from django.urls import reverse
 
 from patients.models import Patient
-from programme.booking.models import Booking, BookingState, Occupied, Proposal, StaffLimit
+from programme.booking.models import Booking, BookingState, ClosedDay, Occupied, Proposal, StaffLimit
 from programme.booking.queries.proposal import read_proposal
 from programme.booking.services import booking, proposals
 from programme.booking.services.accepting import accept
@@ -17,6 +17,7 @@ from tests.conftest import client_of
 from tests.factories import (
     NOW,
     TODAY,
+    make_antibody,
     make_away,
     make_booking,
     make_chair,
@@ -71,6 +72,41 @@ def test_the_same_input_gives_the_same_proposal_and_nothing_is_booked(coordinato
     assert (one.basis, one.state) == (two.basis, "made")
     assert len(one.found["placed"]) + len(one.found["left"]) == 4
     assert not Booking.objects.exists()
+
+
+def test_a_day_with_time_for_the_blood_is_proposed_and_nobody_is_placed_late_for_it(coordinator) -> None:
+    """With an antibody, ten working days ahead: in time from Monday 15 June, a fortnight from TODAY. By hand for Monday
+    8 June: 5, 4, 3, 2, 1 June, 29, 28, 27, 26, 22 May; the holiday of 25 May lies between, so 21 and 20 May too."""
+    make_chair()
+    for person in (
+        due_person("EARLY", latest=TODAY + 11 * DAY),
+        due_person("ROOM", best=TODAY + 9 * DAY, latest=TODAY + 18 * DAY),
+    ):
+        make_antibody(person)
+    row = proposed(coordinator)
+    found = {one["patient_ref"]: one for one in row.found["placed"]}
+    assert found["ROOM"]["on"] >= (TODAY + 14 * DAY).isoformat()
+    assert found["ROOM"]["blood"] == ""
+    assert found["EARLY"]["on"] == (TODAY + 7 * DAY).isoformat()
+    assert not found["EARLY"]["late"]
+    said = "Blood for it had to be ordered by Wed 20 May 2026; telephone the laboratory first."
+    assert found["EARLY"]["blood"] == said
+    page = client_of(coordinator).get(reverse("booking:proposal", args=[row.pk]))
+    assert f">{said}</b>" in page.text
+
+
+def test_a_place_that_is_far_too_late_is_accepted_only_where_the_consultant_knows(coordinator) -> None:
+    make_chair()
+    due_person("R1", best=TODAY - 20 * DAY, latest=TODAY - 20 * DAY)
+    row, client = proposed(coordinator), client_of(coordinator)
+    address = reverse("booking:proposal", args=[row.pk])
+    assert 'name="far_late" form="take"' in client.get(address).text
+    sent = {"take": ["R1"], "version": row.version, "late_reason": "was away"}
+    for more, booked in (({}, 0), ({"far_late": "on"}, 1)):
+        key = client.get(address).context["receipt"]
+        answer = client.post(f"{address}accept/", {**sent, **more, "receipt": key}, follow=True)
+        assert Booking.objects.count() == booked
+        assert ("is far too late" in answer.text) == (not booked)
 
 
 def test_accepting_a_part_books_that_part_and_the_rest_can_follow(coordinator) -> None:
@@ -236,6 +272,38 @@ def test_a_confirmed_booking_moves_only_when_anybody_may(coordinator) -> None:
     assert set(refs(proposed(coordinator, moves="anybody"))) == {"MBARU", "QUIST"}
 
 
+def test_a_place_that_cannot_be_kept_is_replaced_and_stands_until_the_new_one_is_accepted(coordinator) -> None:
+    """The unit closes on the day of a confirmed booking; nobody else is to be moved."""
+    chair = make_chair()
+    quist = due_person("QUIST", latest=TODAY + 14 * DAY)
+    held = make_booking(quist, chair, on=TODAY + 8 * DAY, state=BookingState.CONFIRMED)
+    assert refs(proposed(coordinator)) == []
+    ClosedDay.objects.create(site=coordinator.site, on=held.on, words="moving the beds")
+    row = proposed(coordinator)
+    (one,) = row.found["placed"]
+    assert (one["patient_ref"], one["old"]["pk"], one["late"]) == ("QUIST", held.pk, False)
+    page = client_of(coordinator).get(reverse("booking:proposal", args=[row.pk])).text
+    assert "cannot be kept: the unit is closed (moving the beds)</b>" in page
+    held.refresh_from_db()
+    assert held.state == "confirmed"
+    accept(proposal=row, version=row.version, refs=["QUIST"], actor=coordinator, at=NOW)
+    held.refresh_from_db()
+    assert held.state == "moved"
+    assert held.moved_to.on.isoformat() == one["on"] != held.on.isoformat()
+    assert refs(proposed(coordinator)) == []
+
+
+def test_a_place_that_cannot_be_kept_and_has_no_other_is_named_as_left(coordinator) -> None:
+    chair = make_chair()
+    quist = due_person("QUIST")
+    make_booking(quist, chair, on=TODAY + 8 * DAY)
+    make_away(quist, since=TODAY, until=TODAY + 60 * DAY, words="travel")
+    (left,) = proposed(coordinator).found["left"]
+    assert left["reason"].startswith(
+        "Booked on Tue 9 Jun, which cannot be kept: they cannot come until Fri 31 Jul 2026: travel. No free place"
+    )
+
+
 def test_people_left_out_and_places_kept_hold_when_it_is_solved_again(coordinator) -> None:
     chair = make_chair()
     for n in range(3):
@@ -334,7 +402,7 @@ def test_the_page_takes_as_many_queries_for_one_as_for_three(coordinator, people
     for n in range(people):
         due_person(f"R{n}")
     row = proposed(coordinator)
-    with django_assert_max_num_queries(26):
+    with django_assert_max_num_queries(28):
         read_proposal(row, NOW)
 
 

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from programme.booking.numeric.calendar import Dates, Day, SlotRule, Use
 from programme.booking.numeric.places import AwayDates, SampleRules, Seeker
+from programme.booking.queries.chairs import Displaced
 from programme.booking.queries.free import Booked, SiteCalendar
 from programme.booking.queries.placing import HasPlace, ToPlace
 from programme.booking.queries.together import Asked, Problem, Proposed, movers_of, posed, solved
@@ -62,12 +63,35 @@ def units(draw) -> tuple[Problem, SiteCalendar]:
     calendar = SiteCalendar(MONDAY, LAST, days, chairs, slots, uses, taken, bookings)
     asked = Asked(draw(st.sampled_from(["anybody", "unconfirmed", "nobody"])))
     movers = movers_of(tuple(people), {row.pk: row for row in bookings}, asked.moves)
-    by_ref = {row.patient_ref: row for row in people if row.patient_ref in movers or not row.booked}
+    troubles = troubled(calendar, {row.patient_ref for row in people}) if draw(st.booleans()) else {}
+    movers -= set(troubles)
+    placing = movers | set(troubles)
+    by_ref = {row.patient_ref: row for row in people if row.patient_ref in placing or not row.booked}
     usual = {row.pk: 0.1 for row in people}
     problem = posed(
-        calendar, by_ref, movers=frozenset(movers), asked=asked, accepted=usual, flagged=frozenset(), usual=0.1
+        calendar,
+        by_ref,
+        movers=frozenset(movers),
+        asked=asked,
+        accepted=usual,
+        flagged=frozenset(),
+        usual=0.1,
+        troubles=troubles,
     )
     return problem, calendar
+
+
+def troubled(calendar: SiteCalendar, refs: set[str]) -> dict[str, Displaced]:
+    """Whose booking lies on a closed day, in a chair used otherwise, or among more than the staff of its day."""
+    running, found = Counter(row.on for row in calendar.bookings), dict[str, Displaced]()
+    for row in calendar.bookings:
+        day = calendar.day(row.on)
+        used = any(use.chair_pk == row.chair_pk and use.dates.hold(row.on) for use in calendar.uses)
+        if row.patient_ref in refs and (not day.open or used):
+            found[row.patient_ref] = Displaced(row, "closed or used otherwise")
+        elif row.patient_ref in refs and day.most is not None and running[row.on] > day.most:
+            found[row.patient_ref] = Displaced(row, "too many", only_staff=True)
+    return found
 
 
 def booked(number: int, chair: int, on: date, slot: int, *, ref: str, state: str) -> Booked:
@@ -109,17 +133,19 @@ def person(draw, number: int) -> ToPlace:
 
 def test_no_proposal_breaks_a_hard_limit() -> None:
     """Also where people who are booked may be moved: nobody else's place is touched, and nobody loses theirs."""
-    moved = Counter[str]()
+    moved, mended = Counter[str](), Counter[str]()
 
     @settings(max_examples=80, deadline=None)
     @given(units())
     def hold(drawn) -> None:
         problem, whole = drawn
         placed = judge(problem, whole)
-        moved.update(row.old.state for row in placed.values() if row.old is not None)
+        moved.update(row.old.state for row in placed.values() if row.old is not None and not row.trouble)
+        mended.update(row.trouble for row in placed.values() if row.trouble)
 
     hold()
     assert min(moved["booked"], moved["confirmed"]) > 0, "the cases move some of both"
+    assert len(mended) == 2, "and give some a place whose own cannot be kept, for either cause"
 
 
 def judge(problem: Problem, whole: SiteCalendar) -> dict[str, Proposed]:
@@ -132,8 +158,12 @@ def judge(problem: Problem, whole: SiteCalendar) -> dict[str, Proposed]:
     for row in placed.values():
         judge_place(problem, whole, row)
     judge_days(problem, whole, placed)
+    told = {row.patient_ref for row in found.left}
+    for ref, one in problem.troubles.items():
+        assert ref in placed or ref in told or one.only_staff, "a place that cannot be kept is never passed over"
+        assert ref not in placed or placed[ref].trouble == one.why
     for row in whole.bookings:
-        if row.patient_ref in placed:
+        if row.patient_ref in placed and row.patient_ref not in problem.troubles:
             assert problem.asked.moves != "nobody", "a booking moves only when asked"
             assert row.state == "booked" or problem.asked.moves == "anybody", "a confirmed one only with 'anybody'"
             assert placed[row.patient_ref].old == row
@@ -162,7 +192,7 @@ def judge_place(problem: Problem, whole: SiteCalendar, row: Proposed) -> None:
     assert place.ends <= day.closes
     start = datetime.combine(place.on, place.starts, tzinfo=ZONE)
     assert any(sample_could_be_taken(start, hours, whole.open_dates) for hours in range(2, 73)), "sample"
-    if row.old is not None:
+    if row.old is not None and not row.trouble:
         assert not who.is_late(place.on) or place.on < row.old.on, "nobody is moved to later after their last safe day"
 
 
@@ -172,15 +202,45 @@ def judge_days(problem: Problem, whole: SiteCalendar, placed: dict[str, Proposed
     held = {(row.chair_pk, row.on, row.starts) for row in stays}
     running = Counter(row.on for row in stays)
     before = Counter(row.on for row in whole.bookings)
+    given_up = {(row.old.chair_pk, row.old.on, row.old.starts) for row in placed.values() if row.trouble}
     for row in placed.values():
         for start in places_of(row):
             assert start not in held, "chair taken"
+            assert start not in given_up, "a chair is free only when its place was given up"
             held.add(start)
         running[row.place.on] += problem.people[row.patient_ref].needs
     for day in whole.days:
         assert day.most is None or running[day.on] <= max(day.most, before[day.on]), "staff at once"
         if day.most is not None and before[day.on] > day.most:
             assert not any(row.place.on == day.on for row in placed.values()), "nobody new on an overfull day"
+
+
+def test_of_too_many_on_a_day_only_as_many_leave_as_must() -> None:
+    """Three on a day whose staff are one short by now; each could come on another day."""
+    always = Dates(date(2024, 1, 1))
+    days = tuple(Day(day_of(n), True, "", time(8), time(18), 2 if n == 3 else None) for n in range(10))
+    slots = tuple(SlotRule(c, f"Chair {c}", 1, time(9), time(13), always, always) for c in CHAIRS)
+    bookings = tuple(booked(c, c, day_of(3), 1, ref=f"P{c}", state="confirmed") for c in CHAIRS)
+    taken = frozenset((c, day_of(3), 1) for c in CHAIRS)
+    calendar = SiteCalendar(MONDAY, LAST, days, tuple((c, "") for c in CHAIRS), slots, (), taken, bookings)
+    who = Seeker(
+        today=MONDAY, now=NOW, earliest=day_of(1), samples_by=RULES, best=day_of(3), latest_safe=day_of(9),
+        chance=dict.fromkeys(map(day_of, range(10)), 0.01),
+    )  # fmt: skip
+    people = {
+        one.patient_ref: holding(
+            ToPlace(one.chair_pk, one.patient_ref, "", who, 4, 200, 1, known=True, stale=False, locked="",
+                    missed_lately=0, missed_on=None, booked=()), one,
+        )
+        for one in bookings
+    }  # fmt: skip
+    troubles = troubled(calendar, set(people))
+    assert len(troubles) == 3
+    found = solved(posed(
+        calendar, people, movers=frozenset(), asked=Asked(), accepted={}, flagged=(), usual=0.1, troubles=troubles
+    ))  # fmt: skip
+    assert (len(found.placed), found.left) == (1, ())
+    assert found.placed[0].place.on in (day_of(2), day_of(4)), "near the day they knew"
 
 
 def sample_could_be_taken(start: datetime, hours_before: int, open_days: frozenset[date]) -> bool:

@@ -1,11 +1,16 @@
 """Every address, walked as each role, as somebody of another site, and as nobody."""
 
+from xml.etree.ElementTree import tostring
+
 import pytest
+import time_machine
+import weasyprint
 from django.http import HttpResponse
 from django.test import Client
 
 from programme.core import access
-from programme.core.models import Role
+from programme.core.models import Role, Site, TrailEntry
+from programme.core.reading import SAW
 from tests import factories
 from tests.addresses import every_address, sample
 from tests.blood import make_order_with_unit
@@ -41,6 +46,7 @@ def make_person(site, ref):
     factories.make_away(patient)
     factories.make_waiting(patient, by=signed_by)
     factories.make_course_note(patient, by=signed_by)
+    factories.make_broken_glass(patient, by=signed_by)
     factories.make_check_done(patient, by=signed_by)
     factories.make_proposal(by=signed_by)
     factories.make_inbox_item(patient)
@@ -50,14 +56,35 @@ def make_person(site, ref):
     return sample(course[-1], factories.make_other_transfusion(patient), running)
 
 
-@pytest.fixture
-def here(site, frozen_day):
-    return make_person(site, "HERE1")
+@pytest.fixture(scope="module")
+def people(rows_of_the_module):
+    """One person here and one at another unit, made once: the walk is long."""
+    with time_machine.travel(factories.NOW, tick=True):
+        return {
+            code: make_person(factories.make_site(code, name=f"{code.title()} Day Unit"), ref)
+            for code, ref in (("saltmarsh", "HERE1"), ("heronsford", "THERE1"))
+        }
+
+
+@pytest.fixture(autouse=True)
+def _papers_are_read_as_text(monkeypatch):
+    """A paper is answered as what it is set from, so that its words can be looked through."""
+    monkeypatch.setattr(weasyprint.HTML, "write_pdf", lambda self, **_: tostring(self.etree_element))
 
 
 @pytest.fixture
-def there(other_site, frozen_day):
-    return make_person(other_site, "THERE1")
+def site(db, people):
+    return Site.objects.get(code="saltmarsh")
+
+
+@pytest.fixture
+def here(people, db, frozen_day):
+    return people["saltmarsh"]
+
+
+@pytest.fixture
+def there(people, db, frozen_day):
+    return people["heronsford"]
 
 
 @pytest.mark.parametrize("role", EVERY_ROLE)
@@ -68,7 +95,10 @@ def test_each_role_meets_what_the_matrix_says(address, role, here):
     expected = {200, 302, 400, 405, 422} if allowed else {403}
     expected |= {401} if address.view.needs_action is None else set()  # what asks for a token, whoever is signed in
     path = address.filled(here)
-    assert client.get(path).status_code in expected, f"GET {path} as {role}"
+    answer = client.get(path)
+    assert answer.status_code in expected, f"GET {path} as {role}"
+    if address.is_about_a_person and answer.status_code == 200:  # whoever sees a page of a person is written down
+        assert TrailEntry.objects.filter(action=SAW, actor__role=role).exists(), f"{path} was seen by {role} unseen"
     assert client.post(path).status_code in expected, f"POST {path} as {role}"
 
 
@@ -120,9 +150,9 @@ def test_somebody_who_left_the_unit_is_nobody(nurse, nurse_client, here):
             assert nurse_client.get(address.filled(here)).status_code == 302
 
 
-def test_a_view_without_a_mark_is_refused_to_everybody(rf, consultant):
+def test_a_view_without_a_mark_is_refused_to_everybody(rf, consultant, consultant_client):
     request = rf.get("/")
-    request.user = consultant
+    request.user, request.session = consultant, consultant_client.session
     middleware = access.AccessMiddleware(lambda request: HttpResponse())
     with pytest.raises(access.PermissionDenied, match="unmarked"):
         middleware.process_view(request, lambda request: HttpResponse(), (), {})

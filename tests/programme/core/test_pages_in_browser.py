@@ -1,14 +1,16 @@
 """Sign-in, the own account and the pages for what went wrong, in a real browser."""
 
+import base64
 import re
 
 import pytest
+from django_otp.oath import totp
 from playwright.sync_api import expect
 
 from tests import factories
 from tests.browsing import WIDTHS, faults_of, pixels_beyond_the_window
 
-PATHS = ("/account/", "/account/password/")
+PATHS = ("/account/", "/account/password/", "/account/sign-ins/")
 
 
 @pytest.fixture
@@ -69,6 +71,39 @@ def test_a_password_is_changed_and_the_old_one_no_longer_opens(page, live_server
     expect(page.get_by_text("Your password is changed.")).to_be_visible()
     assert not client.login(username=nurse_with_password.username, password=factories.PASSWORD)
     assert client.login(username=nurse_with_password.username, password=new)
+
+
+def has_no_fault_and_fits(page):
+    return faults_of(page) == [] and [pixels_beyond_the_window(page, width) for width in WIDTHS] == [0, 0, 0]
+
+
+def test_a_second_proof_is_set_up_and_the_next_sign_in_asks_for_it(page, live_server, nurse_with_password, page_as):
+    page_as(nurse_with_password)
+    page.goto(f"{live_server.url}/account/second-proof/")
+    assert has_no_fault_and_fits(page)
+    assert page.get_by_alt_text("Square picture").evaluate("picture => picture.complete && picture.naturalWidth") > 100
+    secret = base64.b32decode(page.locator(".code").inner_text().replace(" ", ""))
+    page.get_by_label("Your password").fill(factories.PASSWORD)
+    page.get_by_label("Six digits").fill(f"{totp(secret):06d}")
+    page.keyboard.press("Enter")
+    expect(page.get_by_text("The second proof is on.")).to_be_visible()
+    assert has_no_fault_and_fits(page)
+    codes = page.locator(".codes .code").all_inner_texts()
+    page.get_by_role("link", name="I have kept them").click()
+    page.get_by_role("link", name="Second proof").click()
+    expect(page.get_by_text("10 of your recovery codes are left")).to_be_visible()
+    assert has_no_fault_and_fits(page)
+    page.goto(f"{live_server.url}/account/")
+    page.get_by_role("button", name="Sign out").click()
+    page.goto(f"{live_server.url}/account/")
+    page.get_by_label("Name").fill(nurse_with_password.username)
+    page.get_by_label("Password").fill(factories.PASSWORD)
+    page.keyboard.press("Enter")
+    expect(page.get_by_label("Six digits from your telephone")).to_be_focused()
+    assert has_no_fault_and_fits(page)
+    page.keyboard.type(codes[0])
+    page.keyboard.press("Enter")
+    expect(page).to_have_url(re.compile(r"/account/$"))
 
 
 def test_faults_and_overflow_would_be_found(page):

@@ -1,13 +1,12 @@
 """A double Enter, a resent request or two at once make one row."""
 
-import threading
-
 import pytest
-from django.db import IntegrityError, connection, transaction
+from django.db import IntegrityError, transaction
 
 from programme.core import receipts
 from programme.core.models import Receipt, Site
 from tests import factories
+from tests.at_once import at_once
 
 pytestmark = pytest.mark.django_db
 
@@ -73,24 +72,7 @@ def test_a_constraint_broken_by_the_change_itself_is_not_taken_for_a_second_arri
 @pytest.mark.django_db(transaction=True)
 def test_two_requests_at_the_same_moment_make_one_row(nurse):
     """Real threads with their own connections: the second waits for the first and finds its outcome."""
-    together = threading.Barrier(4, timeout=20)
-    outcomes, errors = [], []
-
-    def request():
-        try:
-            together.wait()
-            outcomes.append(once(nurse))
-        except Exception as error:
-            errors.append(error)
-        finally:
-            connection.close()
-
-    threads = [threading.Thread(target=request) for _ in range(4)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(timeout=60)
-    assert errors == []
+    outcomes, _ = at_once(once, [[nurse]] * 4)
     assert len(outcomes) == 4
     assert len(set(outcomes)) == 1
     assert Site.objects.filter(code="made").count() == 1

@@ -22,7 +22,7 @@ def write_three(site, *, chain_of=7):
             row_kind="goals",
             row_key=number,
             why="a reason — with a dash",
-            before={"hbs_ceiling_pct": 30.0, "chance": 0.1 + 0.2},
+            before={"hbs_ceiling_pct": 30.0, "chance": 0.1 + 0.2, "odd": [-0.0, 1e-7, 1e22, -3e300]},
             after={"hbs_ceiling_pct": 25.5, "days": [1, 2], "nothing": None},
         )
         trail.write([change], actor=None, at=factories.NOW)

@@ -51,6 +51,23 @@ def test_a_held_result_counts_once_accepted_and_not_after_undo(site, ada, decide
     assert "accept held result" in actions and "take decision on arrival back" in actions
 
 
+def test_all_of_one_tube_is_decided_in_one_touch_and_taken_back_in_one(site, ada, decide, nurse_client):
+    factories.make_result(ada, value=31.0, on=date(2026, 5, 25))
+    tube = [row(value="3"), row(code="4546-8", value="94", result_id="A2")]
+    arrive(site, *tube, row(code="718-7", value="95", unit="g/L", result_id="A3"), row(value="<5", result_id="A4"))
+    opened = nurse_client.get(f"/inbox/{InboxItem.objects.order_by('pk').first().pk}/").content.decode()
+    assert "Decided with it, of the same sample:<br>HbA" in opened
+    assert decide("accept", why="exchanged elsewhere").status_code == 302
+    assert sorted(counts(ada)) == [3.0, 31.0, 94.0, 95.0]
+    assert waiting(site) == ["comparator"]  # a limit is a doubt of its own
+    assert "It is right: file it: exchanged elsewhere" in nurse_client.get("/inbox/filed/").content.decode()
+    decide("", what="undo")
+    assert counts(ada) == [31.0]
+    assert sorted(waiting(site)) == ["comparator", "far_from_last", "same_sample", "same_sample"]
+    decide("leave_out", key="key-3")
+    assert counts(ada) == [31.0] and waiting(site) == ["comparator"]
+
+
 def test_the_person_is_chosen_with_a_reason_and_taken_back(site, ada, decide):
     bea = factories.make_patient("R002", site=site, birth_date=date(1990, 1, 2))
     arrive(site, row(born="1990-01-02"))
@@ -89,6 +106,20 @@ def test_the_newer_of_two_contents_can_be_taken_and_the_earlier_comes_back(site,
     assert counts(ada) == [28.0]
     decide("", what="undo")
     assert counts(ada) == [31.5]
+
+
+def test_a_result_withdrawn_for_one_person_can_be_filed_for_another_and_taken_back(site, ada, decide, nurse_client):
+    bea = factories.make_patient("R002", site=site, birth_date=date(1990, 1, 2))
+    arrive(site, row())
+    arrive(site, row(value="", status="withdrawn"))
+    arrive(site, row(ref="R002", born="1990-01-02", status="corrected"))
+    item = InboxItem.objects.get(reason="after_withdrawal")
+    said = {"receipt": "again-1", "version": item.version, "choice": "newest", "why": "sent for Ada by mistake"}
+    assert nurse_client.post(f"/inbox/{item.pk}/settle/", said).status_code == 302
+    assert counts(bea) == [31.5] and counts(ada) == []
+    item.refresh_from_db()
+    nurse_client.post(f"/inbox/{item.pk}/undo/", {"receipt": "again-2", "version": item.version})
+    assert counts(bea) == counts(ada) == [] and "after_withdrawal" in waiting(site)
 
 
 def test_before_or_after_is_said_by_a_person(site, ada, decide):
@@ -160,11 +191,11 @@ def test_the_pages_ask_a_fixed_number_of_queries(site, ada, nurse_client, django
     for number in range(rows):
         arrive(site, row(value="<5", result_id=f"A{number}"), row(born="1994-03-15", result_id=f"B{number}"))
     nurse_client.get("/inbox/")
-    with django_assert_num_queries(8):  # two of them find out who is signed in
+    with django_assert_num_queries(9):  # two of them find out who is signed in
         nurse_client.get("/inbox/")
     with django_assert_num_queries(9):
         nurse_client.get(f"/inbox/{InboxItem.objects.order_by('pk').last().pk}/")
     with django_assert_num_queries(6):
         nurse_client.get("/inbox/filed/")
-    with django_assert_num_queries(5):
+    with django_assert_num_queries(6):
         nurse_client.get("/inbox/codes/")

@@ -9,7 +9,7 @@ from django.test import Client
 
 from patients.models import LabResult
 from programme.intake import tasks
-from programme.intake.models import RawMessage, Sender
+from programme.intake.models import RawMessage, Refusal, Sender
 from programme.intake.services.senders import make_token, revoke_sender
 from tests import factories
 from tests.factories import NOW
@@ -76,6 +76,21 @@ def test_reports_and_bundles_have_their_own_addresses(site, ada, post):
         "entry": [{"response": {"status": "201 Created"}}] * 2,
     }
     assert len(in_force(ada)) == 3
+
+
+def test_of_a_batch_each_entry_stands_by_itself_and_a_transaction_is_taken_whole_or_not(site, ada, post):
+    """FHIR R4, http, 3.1.0.11.1: a batch is answered entry by entry, a transaction succeeds or fails as a whole."""
+    good, bad = observation(id="o2"), observation(id="o3", status="unknown")
+    assert post(bundle(bad, good), "/fhir/").status_code == 400
+    assert in_force(ada) == []
+    answer = json.loads(post(bundle(bad, good, kind="batch"), "/fhir/").content)
+    assert answer["type"] == "batch-response"
+    assert [entry["response"]["status"] for entry in answer["entry"]] == ["400 Bad Request", "201 Created"]
+    (issue,) = answer["entry"][0]["response"]["outcome"]["issue"]
+    assert "Bundle.entry[0].status is 'unknown'" in issue["diagnostics"]
+    assert len(in_force(ada)) == 1
+    assert post(bundle(bad, kind="batch"), "/fhir/").status_code == 400, "nothing of it could be read, nothing is kept"
+    assert list(Refusal.objects.values_list("kind", "times")) == [("fhir", 3)], "and the unit can see it"
 
 
 def test_the_published_example_waits_since_nobody_here_is_meant(site, post):

@@ -20,19 +20,22 @@ pytestmark = pytest.mark.usefixtures("frozen_day")
 HB = {"code": "718-7", "value": "94", "unit": "g/L", "result_id": "HB1"}
 
 
-@pytest.fixture
-def signed(site, nurse, consultant):
-    ada = factories.make_patient("R001", site=site)
-    factories.make_needs(ada)
-    arrive(site, row(**HB))
+def signed_on_hb(patient, nurse, consultant):
+    """A plan of today signed on an Hb that arrived."""
+    factories.make_needs(patient)
+    arrive(patient.site, row(**HB))
     stored = LabResult.objects.get(source_key="HB1")
-    draft = draft_for(ada)
+    draft = draft_for(patient)
     hb = {"result": stored.pk, "value": 94.0, "taken_at": stored.taken_at.isoformat()}
-    plan = plan_session(
-        patient=ada, on=TODAY, draft=replace(draft, inputs={**draft.inputs, "hb": hb}), actor=nurse, at=NOW
-    )
+    inputs = {**draft.inputs, "hb": hb, "hbs": {**draft.inputs["hbs"], "taken_at": NOW.isoformat()}}
+    plan = plan_session(patient=patient, on=TODAY, draft=replace(draft, inputs=inputs), actor=nurse, at=NOW)
     sign(plan, consultant)
     return plan
+
+
+@pytest.fixture
+def signed(site, nurse, consultant):
+    return signed_on_hb(factories.make_patient("R001", site=site), nurse, consultant)
 
 
 def state(plan):

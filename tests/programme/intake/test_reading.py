@@ -8,6 +8,7 @@ import pytest
 from django.db import DatabaseError, transaction
 
 from patients.models import Analyte, LabResult
+from programme.core import changes
 from programme.intake.models import Became, InboxItem, RawMessage, Reading, ReadResult
 from programme.intake.services.keeping import keep_raw
 from programme.intake.services.reading import LEASE, MOST_ATTEMPTS, read_all, read_message
@@ -153,6 +154,41 @@ def test_hbs_far_from_the_last_waits_unless_an_exchange_lies_between(site, ada):
     assert 12.0 in [value for _, value, _ in in_force(ada)]
 
 
+def test_nothing_of_a_tube_that_holds_somebody_elses_blood_counts(site, ada):
+    factories.make_result(ada, value=31.0, on=date(2026, 5, 25))
+    arrive(
+        site,
+        row(code="718-7", value="95", unit="g/L", result_id="A2"),
+        row(value="3"),
+        row(code="4546-8", value="94", result_id="A3"),
+        row(code="718-7", value="90", unit="g/L", taken="2026-05-31T07:30:00+01:00", result_id="A4"),  # another tube
+    )
+    assert [value for _, value, _ in in_force(ada)] == [31.0, 90.0]
+    assert sorted(waiting(site)) == ["far_from_last", "same_sample", "same_sample"]
+    said = InboxItem.objects.filter(reason="same_sample").values_list("sentence", flat=True)
+    assert all("HbS was 31 %" in words and "Wrong person in the tube" in words for words in said)
+
+
+def test_a_tube_of_another_hb_than_expected_is_held_whole_too(site, ada):
+    factories.make_result(ada, analyte=Analyte.HB, value=85.0, on=date(2026, 5, 25))
+    arrive(site, row(value="30"), row(code="718-7", value="140", unit="g/L", result_id="A2"))
+    assert [value for _, value, _ in in_force(ada)] == [85.0]
+    assert sorted(waiting(site)) == ["far_from_last", "same_sample"]
+
+
+def test_what_is_sent_again_after_it_was_withdrawn_waits_and_is_not_lost(site, ada):
+    bea = factories.make_patient("R002", site=site, birth_date=date(1990, 1, 2))
+    arrive(site, row())
+    arrive(site, row(value="", status="withdrawn"))
+    arrive(site, row())  # the same as before, late: it was withdrawn
+    assert waiting(site) == ["withdrawn"]
+    arrive(site, row(value="28"))
+    arrive(site, row(ref="R002", born="1990-01-02", status="corrected"))
+    assert in_force(ada) == in_force(bea) == []
+    again = InboxItem.objects.filter(reason="after_withdrawal").order_by("pk")
+    assert [item.patient for item in again] == [ada, bea]
+
+
 def test_fractions_that_do_not_add_up_are_all_held(site, ada):
     arrive(
         site,
@@ -198,6 +234,19 @@ def test_a_message_that_a_killed_reader_left_is_read_once_its_lease_is_over(site
     assert len(in_force(ada)) == 1
     assert not read_message(raw.pk, at=NOW + 4 * LEASE)
     assert ReadResult.objects.count() == 1
+
+
+@pytest.mark.django_db(transaction=True)
+def test_many_messages_about_one_person_are_heard_of_once(site, other_site, ada, monkeypatch):
+    elsewhere = factories.make_patient("R001", site=other_site)
+    said = []
+    monkeypatch.setattr(changes, "_subscribers", [lambda keys, at: said.append(keys)])
+    for unit in (site, other_site, site, site):
+        body = (HEADER + row(result_id=f"A{RawMessage.objects.count()}")).encode()
+        keep_raw(site=unit, sender="file", kind="csv", message_id=f"m{RawMessage.objects.count()}", body=body, at=NOW)
+    assert read_all(clock=lambda: NOW) == 4
+    assert said == [(ada.pk,), (elsewhere.pk,)]
+    assert len(in_force(ada)) == 3 and len(in_force(elsewhere)) == 1
 
 
 def test_a_message_on_which_readers_break_off_again_and_again_is_given_to_people(site, ada):

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 import pytest
 from django.core.management import call_command
 from django.db import DatabaseError
 
 from programme.core.models import TrailEntry
-from programme.intake.models import RawMessage, Reading, Sender
+from programme.intake.models import RawMessage, Reading, Refusal, Sender
 from programme.intake.numeric.mllp import Frame
-from programme.intake.services import receiving
+from programme.intake.services import receiving, refusals
 from programme.intake.services.reading import read_all
 from programme.intake.services.receiving import receive
+from programme.intake.services.refusals import MOST_KEPT, note_refusal
 from programme.intake.services.senders import digest_of_token, make_token, revoke_sender
 from tests import factories
 from tests.factories import NOW
@@ -117,3 +120,44 @@ def test_a_token_is_printed_once_and_only_its_digest_kept(site, capsys):
     assert newer != token and row.token_digest == digest_of_token(newer) and row.trusts_references
     assert TrailEntry.objects.filter(action="give sender a token").count() == 2
     assert token not in str(list(TrailEntry.objects.values_list("before", "after")))
+
+
+# What the unit itself hears of a refusal
+
+
+def test_what_was_refused_is_kept_with_its_reason_and_counted(site):
+    send(site, too_large=True)
+    send(site, too_large=True)
+    send(site, b"not HL7")
+    assert not RawMessage.objects.exists()
+    rows = Refusal.objects.order_by("sender").values_list("sender", "kind", "words", "times")
+    assert [(sender, kind, times) for sender, kind, _, times in rows] == [("", "hl7", 1), ("LAB at HOSP", "hl7", 2)]
+    assert "MSH" in rows[0][2] and "too large" in rows[1][2]
+
+
+def test_reasons_that_are_always_new_push_out_the_oldest(site, other_site):
+    note_refusal(site=other_site, sender="LAB", kind="hl7", words="of another unit", at=NOW)
+    for number in range(MOST_KEPT + 3):
+        at = NOW + timedelta(minutes=number)
+        note_refusal(site=site, sender="LAB", kind="hl7", words=f"reason {number}", at=at)
+    words = set(Refusal.objects.filter(site=site).values_list("words", flat=True))
+    assert words == {f"reason {number}" for number in range(3, MOST_KEPT + 3)}
+    assert Refusal.objects.filter(site=other_site).count() == 1
+
+
+def test_a_refusal_that_cannot_be_written_is_answered_all_the_same(site, monkeypatch, caplog):
+    def fail(*_):
+        raise DatabaseError("away")
+
+    monkeypatch.setattr(refusals, "_keep", fail)
+    assert send(site, b"not HL7").code == "AR"
+    assert "could not be stored" in caplog.text
+
+
+def test_of_a_refusal_no_value_is_kept_and_alike_ones_are_one(site):
+    for number, reference in enumerate(("R2", 'it\'s "9"')):
+        words = f"Allowed is the unit's own; Bundle.entry[{number}].subject.identifier is {reference!r}."
+        note_refusal(site=site, sender="LAB", kind="fhir", words=words, at=NOW)
+    assert list(Refusal.objects.values_list("words", "times")) == [
+        ("Allowed is the unit's own; Bundle.entry[…].subject.identifier is ….", 2)
+    ]

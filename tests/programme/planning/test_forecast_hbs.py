@@ -10,7 +10,7 @@ from django.core.management import CommandError, call_command
 from tests import factories
 from tests.factories import TODAY
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.either_database, pytest.mark.django_db]
 DAYS = (14, 28, 42)
 
 

@@ -14,6 +14,7 @@ from programme.planning.queries import plan_of_day
 from sessions.numeric.exchange import Start, Step, run_steps
 from tests import factories
 
+pytestmark = pytest.mark.either_database
 TODAY = factories.TODAY
 
 

@@ -4,12 +4,8 @@ import io
 import json
 import os
 import signal
-import subprocess
-import sys
-import threading
 import time
 from datetime import timedelta
-from pathlib import Path
 
 import pytest
 from django.core.management import call_command
@@ -28,11 +24,11 @@ from sessions import forecasting
 from sessions.facts import rebuild_facts
 from sessions.models import ModelFit, StoredForecast
 from tests import factories
-from tests.conftest import url_of_test_database
+from tests.at_once import at_once
+from tests.conftest import worker_process
 from tests.factories import NOW, TODAY
 
 pytestmark = pytest.mark.django_db
-ROOT = Path(__file__).resolve().parents[3]
 
 
 @pytest.fixture
@@ -237,21 +233,13 @@ def test_who_has_left_meanwhile_is_passed_over(unit, small_chunks):
 def test_takers_at_the_same_moment_never_get_the_same_chunk(site):
     run = ReplanRun.objects.create(site=site, as_of=TODAY, started_at=NOW, model_fit=factories.make_fit(site))
     ReplanChunk.objects.bulk_create(ReplanChunk(run=run, number=n, patient_keys=[]) for n in range(40))
-    taken, start = [], threading.Barrier(4)
+    taken = []
 
     def take():
-        try:
-            start.wait()
-            while (chunk := replanning.take_chunk(run, at=NOW)) is not None:
-                taken.append(chunk.number)
-        finally:
-            connection.close()
+        while (chunk := replanning.take_chunk(run, at=NOW)) is not None:
+            taken.append(chunk.number)
 
-    takers = [threading.Thread(target=take) for _ in range(4)]
-    for taker in takers:
-        taker.start()
-    for taker in takers:
-        taker.join()
+    at_once(take, [[]] * 4)
     assert sorted(taken) == list(range(40))
     assert set(run.chunks.values_list("attempt", flat=True)) == {1}
 
@@ -289,15 +277,6 @@ def test_the_command_says_what_it_did(unit):
 # Over a broker, with a worker that is killed
 
 
-def start_worker(log):
-    environment = {**os.environ, "DATABASE_URL": url_of_test_database()}
-    command = [sys.executable, "-m", "celery", "-A", "programme", "worker", "-c", "1", "--loglevel", "INFO"]
-    command += ["--without-gossip", "--without-mingle", "--without-heartbeat"]
-    return subprocess.Popen(
-        command, cwd=ROOT, env=environment, stdout=log, stderr=subprocess.STDOUT, start_new_session=True
-    )
-
-
 def wait_until(holds, seconds=120):
     give_up = time.monotonic() + seconds
     while not holds():
@@ -313,14 +292,11 @@ def test_a_worker_killed_midway_leaves_work_that_a_later_start_finishes(site, tm
     monkeypatch.setattr(replanning, "CHUNK_PEOPLE", 1)
     run, _ = replanning.open_run(site=site, as_of=today, at=timezone.now(), everyone=False, refit=False)
     assert run.chunks.count() == 40
-    with (tmp_path / "worker.log").open("wb") as log:
-        worker = start_worker(log)
-        try:
-            replan_share.delay(run.pk)
-            wait_until(lambda: run.chunks.filter(state=ReplanChunk.Stage.DONE).exists())
-        finally:
-            os.killpg(worker.pid, signal.SIGKILL)
-            worker.wait(timeout=30)
+    with worker_process(tmp_path / "worker.log", redis_url=os.environ["REDIS_URL"], at_once=1) as worker:
+        replan_share.delay(run.pk)
+        wait_until(lambda: run.chunks.filter(state=ReplanChunk.Stage.DONE).exists())
+        os.killpg(worker.pid, signal.SIGKILL)
+        worker.wait(timeout=30)
     run.refresh_from_db()
     assert run.finished_at is None
     begun = Suggestion.objects.count()

@@ -25,7 +25,7 @@ from sessions.models import ResultLink
 from tests import factories
 from tests.factories import NOW, TODAY
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.either_database, pytest.mark.django_db]
 ROOT = Path(__file__).resolve().parents[3]
 
 NUMBERS = ("threshold_hbs_pct", "breach_risk", "drift_pct_per_day", "end_target_hbs_pct", "end_target_hb_g_l")

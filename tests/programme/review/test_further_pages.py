@@ -1,5 +1,7 @@
 """Monitoring, reasons and quality of the data: counted by hand, with the people behind each, and whose they are."""
 
+import csv
+import io
 from datetime import timedelta
 
 import pytest
@@ -35,8 +37,70 @@ def told(site, asked=YEAR):
     return {one.title: one for one in reasons(site, asked)}
 
 
+def decided(patient, reason):
+    factories.make_goals(patient, since=TODAY - timedelta(days=9), answers="overridden", reason=reason)
+
+
 def refs(people):
     return [who.patient_ref for who in people]
+
+
+# As they may leave the unit
+
+
+def lines_of(client, address):
+    sent = client.get(f"{address}csv/")
+    assert sent["Content-Type"].startswith("text/csv") and "attachment" in sent["Content-Disposition"]
+    return list(csv.DictReader(io.StringIO(sent.content.decode(), newline="")))
+
+
+def test_checks_as_a_file_mask_a_whole_check_where_one_part_is_small(site, nurse_client, frozen_day):
+    people = [factories.make_patient(site=site, birth_date=TODAY - timedelta(days=40 * 365)) for _ in range(12)]
+    for patient in people[:6]:
+        factories.make_result(patient, analyte=Analyte.FERRITIN, value=900.0, on=TODAY - timedelta(days=20))
+    for patient in people[6:]:
+        factories.make_result(patient, analyte=Analyte.FERRITIN, value=900.0, on=TODAY - timedelta(days=200))
+    rows = {row["check"]: row for row in lines_of(nurse_client, "/review/monitoring/")}
+    ferritin = rows["ferritin"]
+    assert (ferritin["asked"], ferritin["in_time"], ferritin["overdue"], ferritin["no_record"]) == ("12", "6", "6", "0")
+    low, high = proportion_confint(6, 12, method="wilson")
+    assert (ferritin["low_95"], ferritin["high_95"]) == (f"{100 * low:.1f}", f"{100 * high:.1f}")
+    factories.make_patient(site=site, birth_date=TODAY - timedelta(days=40 * 365))  # one without a record
+    ferritin = {row["check"]: row for row in lines_of(nurse_client, "/review/monitoring/")}["ferritin"]
+    assert ferritin["asked"] == "13"
+    assert {ferritin[name] for name in ("in_time", "overdue", "no_record", "in_time_pct")} == {"masked"}
+    assert ferritin["low_95"] == ferritin["high_95"] == ""
+
+
+def test_words_of_few_people_do_not_leave_the_unit(site, nurse_client, frozen_day):
+    people = [factories.make_patient(site=site) for _ in range(11)]
+    for patient in people[:5]:
+        decided(patient, "exams")
+    for patient in people[5:8]:
+        decided(patient, f"the child of {patient.patient_ref} is ill")
+    rows = [row for row in lines_of(nurse_client, "/review/reasons/") if row["what"].startswith("Suggestions")]
+    assert [(row["in_words"], row["how_often"], row["people"]) for row in rows] == [
+        ("exams", "5", "5"), ("all other words together", "masked", "masked")
+    ]  # fmt: skip
+    for patient in people[8:10]:
+        decided(patient, "=moved house")
+    rows = [row for row in lines_of(nurse_client, "/review/reasons/") if row["what"].startswith("Suggestions")]
+    assert (rows[1]["how_often"], rows[1]["people"], rows[1]["of"]) == ("5", "5", "10")
+    assert not any(patient.patient_ref in str(rows) for patient in people)
+
+
+def test_gaps_in_the_records_as_a_file_mask_what_is_of_few(site, nurse_client, frozen_day):
+    people = [factories.make_patient(site=site) for _ in range(12)]
+    for number, patient in enumerate(people):
+        after = {"hbs_after_pct": None} if number < 6 else {}
+        before = {"hb_before_g_l": None} if number < 2 else {}
+        factories.make_exchange_session(patient, on=TODAY - timedelta(days=4), **after, **before)
+    rebuild_facts([patient.pk for patient in people], NOW)
+    rows = {row["what"]: row for row in lines_of(nurse_client, "/review/data/")}
+    found = rows["Sessions without HbS after"]
+    assert (found["count"], found["of"], found["pct"]) == ("6", "12", "50.0")
+    found = rows["Sessions without Hb before"]
+    assert (found["count"], found["of"], found["pct"], found["low_95"]) == ("masked", "masked", "masked", "")
 
 
 # Monitoring

@@ -13,7 +13,7 @@ from programme.review.queries.programme import people_behind, review
 from programme.review.tables import HEADER, hide, is_small, masked, people_words, review_csv
 from sessions.facts import rebuild_facts
 from tests import factories
-from tests.browsing import WIDTHS, faults_of, pixels_beyond_the_window
+from tests.browsing import WIDTHS, faults_of, pixels_beyond_the_window, tables_cut
 from tests.factories import NOW, TODAY
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
@@ -264,3 +264,5 @@ def test_the_page_has_no_fault_and_fits(page_as, live_server, nurse, site):
         page.goto(live_server.url + address)
         assert faults_of(page) == []
         assert [pixels_beyond_the_window(page, width) for width in WIDTHS] == [0, 0, 0]
+    page.goto(live_server.url + ADDRESS)
+    assert [tables_cut(page, width) for width in (1440, 1024)] == [[], []]  # own aim and verdict are the last columns

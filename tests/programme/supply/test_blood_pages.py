@@ -17,7 +17,7 @@ from programme.core.receipts import new_key
 from programme.supply.models import BloodOrder, OrderState, SuppliedUnit
 from programme.supply.queries.coming import weeks_of
 from programme.supply.queries.orders import blood_page
-from programme.supply.services.units import ArrivedLabel, give_unit, take_in
+from programme.supply.services.units import ArrivedLabel, give_unit, issue_unit, take_in
 from programme.supply.tables import HEADER
 from sessions.models import State, UnitState
 from tests.blood import (
@@ -307,7 +307,7 @@ def test_the_table_has_one_line_an_order_and_no_formula(coordinator_client, chai
     assert tuple(rows[0]) == HEADER
     (row,) = rows
     assert row["name"].startswith("'=SUM(A1)")
-    assert (row["abo"], row["rhd"], row["negative"], row["units"]) == ("O", "'+", "C E K", "5")
+    assert (row["abo"], row["rhd"], row["negative"], row["units"]) == ("O", "positive", "C E K", "5")
     assert row["for_at"] == "2026-06-12T09:00+01:00"
     assert row["order_by"] == "2026-06-08"
 
@@ -338,7 +338,8 @@ def test_all_recipients_of_one_donation_are_found(coordinator_client, site, chai
         order=order, version=order.version, labels=[ArrivedLabel(typed(1), product_code="E0336V00")],
         actor=coordinator, at=NOW,
     )  # fmt: skip
-    give_unit(unit=unit, version=unit.version, actor=coordinator, at=NOW)
+    unit = issue_unit(unit=unit, version=unit.version, actor=coordinator, at=moment(12, 9))
+    give_unit(unit=unit, version=unit.version, actor=coordinator, at=moment(12, 9))
     other = make_patient(site=site, family_name="Zeidan", given_name="Hanan")
     exchange_session = make_planned_session(other, on=date(2026, 5, 4), state=State.CLOSED)
     make_unit(exchange_session, donation_number=number_of(1), product_code="E0336V0B", state=UnitState.GIVEN)
@@ -382,7 +383,7 @@ def test_the_pages_of_all_orders_ask_a_fixed_number_of_queries(coordinator_clien
             with CaptureQueriesContext(connection) as seen:
                 assert coordinator_client.get(address).status_code == 200
             counts.append(len(seen))
-    assert counts[0] == counts[1] <= 35
+    assert counts[0] == counts[1] <= 36
 
 
 def test_an_order_and_the_tracing_ask_a_fixed_number_of_queries(coordinator_client, chair, coordinator):
@@ -394,6 +395,7 @@ def test_an_order_and_the_tracing_ask_a_fixed_number_of_queries(coordinator_clie
         take_in(order=order, version=order.version, labels=[ArrivedLabel(typed(n))], actor=coordinator, at=NOW)
         if n != 1:
             for address in addresses:
+                coordinator_client.get(address)  # the first look is written down; the next one is not
                 with CaptureQueriesContext(connection) as seen:
                     assert coordinator_client.get(address).status_code == 200
                 counts[address].append(len(seen))

@@ -25,7 +25,7 @@ from tests import builders
 from tests.blood import make_booked, make_open_unit
 from tests.factories import NOW, TODAY, make_needs, make_patient, make_user
 
-pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("frozen_day")]
+pytestmark = [pytest.mark.either_database, pytest.mark.django_db, pytest.mark.usefixtures("frozen_day")]
 MONDAY = TODAY - timedelta(days=TODAY.weekday())
 
 

@@ -9,8 +9,8 @@ from django.test.utils import CaptureQueriesContext
 
 from programme.supply.models import SuppliedUnit
 from programme.supply.queries.ends import units_in_span
-from programme.supply.services.units import ArrivedLabel, give_unit, issue_unit, put_away_unit, take_in
-from sessions.models import UnitState
+from programme.supply.services.units import ArrivedLabel, follow_bedside, issue_unit, put_away_unit, take_in
+from sessions.models import State, UnitState
 from tests.blood import make_open_unit, make_sent, number_of, typed
 from tests.factories import NOW, TODAY, make_planned_session, make_unit
 
@@ -37,8 +37,10 @@ def five(order, coordinator):
     for unit in (units[0], units[2], units[4]):
         issue_unit(unit=unit, version=unit.version, **who)
         unit.refresh_from_db()
-    for unit in units[:2]:
-        give_unit(unit=unit, version=unit.version, **who)
+    today = make_planned_session(order.patient, on=TODAY, state=State.RUNNING, started_at=NOW)
+    for place in (1, 2):
+        make_unit(today, place=place, donation_number=number_of(place), state=UnitState.GIVEN)
+    follow_bedside((order.patient_id,), NOW)
     put_away_unit(unit=units[3], version=units[3].version, state="returned", why="not needed", **who)
     put_away_unit(unit=units[4], version=units[4].version, state="discarded", why="bag leaked", **who)
     return units
@@ -98,9 +100,8 @@ def test_days_that_cannot_be_are_answered_with_what_is_allowed(coordinator_clien
 
 
 def test_units_at_a_chair_that_came_for_no_order_are_told(site, coordinator_client, five):
-    held = make_planned_session(five[0].order.patient, on=TODAY, state="running")
-    make_unit(held, donation_number=number_of(1), state=UnitState.GIVEN)
-    make_unit(held, place=2, donation_number=number_of(9), state=UnitState.GIVEN)
+    held = five[0].order.patient.exchange_sessions.get(on=TODAY)
+    make_unit(held, place=3, donation_number=number_of(9), state=UnitState.GIVEN)
     assert units_in_span(site, TODAY, TODAY).without_order == 1
     assert (
         "1 unit more was recorded at a chair that came in for no order" in coordinator_client.get("/blood/units/").text

@@ -23,6 +23,8 @@ from sessions.numeric.mechanisms.made_up import simulate
 from tests import builders
 from tests.factories import NOW, TODAY
 
+pytestmark = pytest.mark.either_database
+
 
 @pytest.fixture(scope="module")
 def records() -> bytes:

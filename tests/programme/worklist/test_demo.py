@@ -13,6 +13,7 @@ from programme.core.models import User
 from programme.worklist import demo
 from programme.worklist.demo_load import NotForThisDatabase, load_demo
 
+pytestmark = pytest.mark.either_database
 TODAY = date(2026, 6, 1)
 AT = datetime(2026, 6, 1, 9, tzinfo=ZoneInfo("Europe/London"))
 

@@ -23,6 +23,7 @@ from sessions.models import ExchangeSession, HaemolysisSign, OtherTransfusion, R
 from tests import factories
 from tests.factories import TODAY
 from tests.forms import opened
+from tests.looks import A_LOOK
 
 pytestmark = pytest.mark.usefixtures("frozen_day")
 
@@ -520,7 +521,7 @@ def test_records_ask_the_same_number_of_queries(nurse_client, ada, django_assert
         factories.make_haemolysis_sign(ada)
         factories.make_other_transfusion(ada)
         factories.make_goals(ada)
-    with django_assert_num_queries(22):
+    with django_assert_num_queries(22 + A_LOOK):
         nurse_client.get("/people/SM-042/records/")
 
 

@@ -7,13 +7,20 @@ from django.urls import reverse
 from django_tables2 import Table
 
 from patients.models import Analyte, Genotype, Standing
+from programme.booking.models import ClosedDay
+from programme.booking.queries.placing import people_of
+from programme.booking.services import moves
+from programme.booking.services.wishes import withdraw_away
+from programme.core.numeric.setting_table import DEFAULTS
 from programme.supply.models import BloodOrder
 from programme.worklist.numeric.urgency import Band
 from programme.worklist.queries.everyone import everyone
+from sessions.models import ExchangeSession
 from tests.blood import make_order_with_unit
 from tests.factories import (
     NOW,
     TODAY,
+    make_away,
     make_booking,
     make_chair,
     make_exchange_session,
@@ -22,6 +29,7 @@ from tests.factories import (
     make_follow_up,
     make_goals,
     make_haemolysis_sign,
+    make_open_week,
     make_patient,
     make_planned_session,
     make_result,
@@ -35,6 +43,12 @@ pytestmark = pytest.mark.django_db
 @pytest.fixture
 def fit(site):
     return make_fit_in_force(site)
+
+
+def open_chair(site):
+    """A chair of a unit that is open on working days, so that a place there can be kept."""
+    make_open_week(site)
+    return make_chair(site)
 
 
 def make_person(fit, ref="R001", *, name="Testwood", session=True, standing=True, ceiling=30, **suggestion):
@@ -92,7 +106,7 @@ def test_a_safe_place_in_the_diary_takes_somebody_off_the_week_and_is_printed(
     site, fit, coordinator_client, frozen_day
 ):
     patient = make_person(fit)
-    booked = make_booking(patient, make_chair(site), on=date(2026, 6, 9))
+    booked = make_booking(patient, open_chair(site), on=date(2026, 6, 9))
     row = rows_of(site)["R001"]
     assert (row.need.band, row.need.sentence, row.booked) == (Band.ON_COURSE, "Booked Tue 9 Jun.", "Tue 9 Jun")
     page = get_list(coordinator_client)
@@ -101,7 +115,7 @@ def test_a_safe_place_in_the_diary_takes_somebody_off_the_week_and_is_printed(
 
 
 def test_who_did_not_come_rises_at_once_until_something_else_is_booked(site, fit, coordinator_client, frozen_day):
-    patient, chair = make_person(fit, next_date=date(2026, 7, 6), latest_safe_date=date(2026, 7, 8)), make_chair(site)
+    patient, chair = make_person(fit, next_date=date(2026, 7, 6), latest_safe_date=date(2026, 7, 8)), open_chair(site)
     booked = make_booking(patient, chair, on=TODAY)
     assert rows_of(site)["R001"].need.band is Band.ON_COURSE
     there = reverse("booking:booking", args=["R001", booked.pk])
@@ -115,11 +129,69 @@ def test_who_did_not_come_rises_at_once_until_something_else_is_booked(site, fit
     assert rows_of(site)["R001"].need.band is Band.ON_COURSE
 
 
+def test_who_did_not_come_is_not_in_today_though_a_session_was_planned(site, fit, coordinator_client, frozen_day):
+    patient, chair = make_person(fit, next_date=date(2026, 7, 6), latest_safe_date=date(2026, 7, 8)), open_chair(site)
+    booked, planned = make_booking(patient, chair, on=TODAY), make_planned_session(patient, on=TODAY)
+    assert rows_of(site)["R001"].need.band is Band.CHAIR
+    there = reverse("booking:booking", args=["R001", booked.pk])
+    sent = {"receipt": coordinator_client.get(there).context["receipt"], "version": 1, "act": "missed"}
+    said = coordinator_client.post(there, sent, follow=True).content.decode()
+    assert "An exchange is still planned for them on Mon 1 Jun 2026: cancel it on its plan" in said
+    row = rows_of(site)["R001"]
+    assert (row.need.band, row.need.lead) == (Band.NOW, "Did not come today. ")
+    assert row.need.also[0] == "the session planned for today is open: cancel it unless they come"
+    assert reverse("bedside:plan", args=["R001", planned.pk]) in get_list(coordinator_client)
+    make_booking(patient, chair, on=date(2026, 6, 9))
+    row = rows_of(site)["R001"]
+    assert (row.need.band, len(row.need.also)) == (Band.ON_COURSE, 1)  # still said once they are booked elsewhere
+    ExchangeSession.objects.filter(pk=planned.pk).update(state="running")  # they came after all
+    assert rows_of(site)["R001"].need.band is Band.CHAIR
+
+
+def test_a_plan_whose_visit_was_cancelled_or_moved_is_said_in_its_place_and_nobody_is_expected(site, fit, coordinator):
+    patient, chair = make_person(fit, next_date=date(2026, 7, 6), latest_safe_date=date(2026, 7, 8)), open_chair(site)
+    booked, planned = make_booking(patient, chair, on=TODAY), make_planned_session(patient, on=TODAY)
+    assert rows_of(site)["R001"].need.band is Band.CHAIR
+    given = {"version": 1, "ended_by": "person", "reason": "ill", "actor": coordinator, "at": NOW}
+    moves.cancel(booking=booked, **given)
+    row = rows_of(site)["R001"]
+    assert (row.need.band, row.need.mark, row.chair.key) == (Band.ARRANGE, "check", planned.pk)
+    assert row.need.sentence == (
+        "The place today was cancelled and its plan is still open. Cancel it or book; last safe day Wed 8 Jul."
+    )
+    other = make_booking(patient, chair, on=date(2026, 6, 9))
+    assert rows_of(site)["R001"].need.sentence == (
+        "The place today was cancelled and its plan is still open. Cancel the plan; booked Tue 9 Jun."
+    )
+    moves.cancel(booking=other, **given)
+    back = make_booking(patient, chair, on=TODAY)  # they come today after all, and are expected again
+    assert rows_of(site)["R001"].need.band is Band.CHAIR
+    moves.move(booking=back, chair_pk=chair.pk, on=date(2026, 7, 6), slot=1, **given)
+    assert rows_of(site)["R001"].need.lead == "The place today was moved and its plan is still open. "
+    ExchangeSession.objects.filter(pk=planned.pk).update(state="cancelled", ended_reason="ill")
+    assert rows_of(site)["R001"].need.band is Band.ON_COURSE
+
+
+def test_who_gave_up_their_place_of_today_needs_another_though_a_session_is_planned(site, fit):
+    patient, chair = make_person(fit), open_chair(site)
+    make_planned_session(patient, on=TODAY)
+
+    def here():
+        (row,) = people_of(site, NOW, DEFAULTS)
+        return row.in_chair
+
+    assert here()
+    make_booking(patient, chair, on=TODAY, state="cancelled", ended_reason="ill")
+    assert not here()
+    make_booking(patient, chair, on=TODAY)
+    assert here()
+
+
 def test_a_booked_day_gone_by_is_asked_after_until_somebody_says_what_became_of_it(
     site, fit, coordinator_client, frozen_day
 ):
     patient = make_person(fit, next_date=date(2026, 7, 6), latest_safe_date=date(2026, 7, 8))
-    booked = make_booking(patient, make_chair(site), on=date(2026, 5, 29))
+    booked = make_booking(patient, open_chair(site), on=date(2026, 5, 29))
     row = rows_of(site)["R001"]
     assert (row.need.band, row.need.mark) == (Band.ARRANGE, "check")
     assert row.need.sentence == ("Booked Fri 29 May, and nobody has said what became of it. Say whether they came.")
@@ -131,19 +203,19 @@ def test_a_booked_day_gone_by_is_asked_after_until_somebody_says_what_became_of_
 
 def test_a_session_on_the_booked_day_says_that_they_came(site, fit):
     patient = make_person(fit, next_date=date(2026, 7, 6), latest_safe_date=date(2026, 7, 8))
-    make_booking(patient, make_chair(site), on=date(2026, 5, 4))
+    make_booking(patient, open_chair(site), on=date(2026, 5, 4))
     assert rows_of(site)["R001"].need.band is Band.ON_COURSE
 
 
 def test_a_session_after_the_missed_visit_ends_it(site, fit):
     patient = make_person(fit)
-    make_booking(patient, make_chair(site), on=date(2026, 5, 1), state="missed")
+    make_booking(patient, open_chair(site), on=date(2026, 5, 1), state="missed")
     assert rows_of(site)["R001"].need.band is Band.ARRANGE
 
 
 def test_a_place_after_the_last_safe_day_stays_in_sight_with_its_reason(site, fit):
     patient = make_person(fit)
-    booked = make_booking(patient, make_chair(site), on=date(2026, 6, 12))
+    booked = make_booking(patient, open_chair(site), on=date(2026, 6, 12))
     row = rows_of(site)["R001"]
     assert (row.need.band, row.need.mark, row.booked_late) == (Band.ARRANGE, "check", True)
     assert row.need.sentence == ("Booked Fri 12 Jun, after the last safe day Wed 10 Jun. Look for an earlier place.")
@@ -156,7 +228,7 @@ def test_a_place_after_the_last_safe_day_stays_in_sight_with_its_reason(site, fi
 
 def test_somebody_past_the_window_who_is_booked_is_now_with_the_day(site, fit):
     patient = make_person(fit, latest_safe_date=date(2026, 5, 28), next_date=date(2026, 6, 2), chance_today=0.43)
-    make_booking(patient, make_chair(site), on=date(2026, 6, 2), late_reason="the first free")
+    make_booking(patient, open_chair(site), on=date(2026, 6, 2), late_reason="the first free")
     row = rows_of(site)["R001"]
     assert row.need.band is Band.NOW
     assert row.need.sentence == "The last safe day was Thu 28 May. Booked Tue 2 Jun."
@@ -467,7 +539,7 @@ def test_the_number_of_queries_does_not_grow_with_people(nurse_client, fit, peop
         make_planned_session(patient, on=TODAY)
         make_planned_session(patient, on=TODAY - timedelta(days=3))
         make_booking(patient, make_chair(fit.site))
-    with django_assert_num_queries(23):
+    with django_assert_num_queries(35):
         get_list(nurse_client)
 
 
@@ -480,6 +552,25 @@ def test_any_reference_a_unit_may_use_can_be_listed_and_opened(nurse_client, sit
     answer = nurse_client.get(address)
     assert answer.status_code == 200
     assert ref in answer.content.decode()
+
+
+# Places that cannot be kept
+
+
+@pytest.mark.usefixtures("frozen_day")
+def test_a_place_that_cannot_be_kept_is_said_until_it_is_moved_or_can_be_kept_again(nurse_client, fit, nurse):
+    patient, site = make_person(fit), fit.site
+    booked = make_booking(patient, open_chair(site), on=date(2026, 6, 5))
+    away = make_away(patient, since=date(2026, 6, 4), until=date(2026, 6, 9), words="a wedding")
+    need = rows_of(site)["R001"].need
+    assert (need.band, need.mark) == (Band.NOW, "stop")
+    assert need.sentence == (
+        "Booked Fri 5 Jun, and it cannot be kept: they cannot come until Tue 9 Jun 2026: a wedding. Move it."
+    )
+    withdraw_away(row=away, version=away.version, reason="put off", actor=nurse, at=NOW)
+    assert rows_of(site)["R001"].need.band is Band.ON_COURSE
+    ClosedDay.objects.create(site=site, on=booked.on, words="training")
+    assert "the unit is closed (training)" in rows_of(site)["R001"].need.sentence
 
 
 # Blood for the next place

@@ -9,7 +9,7 @@ from django.core.management.base import BaseCommand, CommandError
 from django.db import connection
 from django.utils import timezone
 
-from programme.bedside.demo_load import FINISHED, RUNNING, SIGNED, WAITING, load_day
+from programme.bedside.demo_load import TODAYS, load_day
 from programme.booking.demo_load import load_diary
 from programme.core.models import Site
 from programme.intake.demo_load import load_arrivals
@@ -33,5 +33,5 @@ class Command(BaseCommand):
             load_day(site=site, today=today, at=local)
             load_diary(site=site, today=today, at=local)
             load_blood(site=site, today=today, at=local)
-            load_arrivals(site=site, at=local, but=(WAITING, SIGNED, RUNNING, FINISHED))
+            load_arrivals(site=site, at=local, but=TODAYS)
         self.stderr.write("The invented unit is loaded." if loaded.is_new else "The invented unit is there already.")

@@ -142,10 +142,16 @@ const isDirty = (box) => box.value !== box.defaultValue;
 function fill(form, values, planned) {
   const { out_ml, in_ml } = form.elements;
   if (isDirty(out_ml) || isDirty(in_ml)) return; // nothing changes under the hand
-  for (const [name, value] of Object.entries(values)) {
-    form.elements[name].value = form.elements[name].defaultValue = String(value);
-  }
+  for (const [name, value] of Object.entries(values)) put(form.elements[name], String(value));
   in_ml.placeholder = planned;
+}
+
+// A value that changes in the box somebody is about to type into is selected, so that typing replaces it: else 50 typed
+// beside a 200 that has just come would be 20050.
+function put(box, value) {
+  if (box.value === value && box.defaultValue === value) return;
+  box.value = box.defaultValue = value;
+  if (box === document.activeElement) box.select();
 }
 
 function balance(moved) {
@@ -362,11 +368,16 @@ function replace(html) {
     if (!here || typing || here.innerHTML === region.innerHTML) continue;
     const focused = here.contains(document.activeElement) ? document.activeElement.id : "";
     here.innerHTML = region.innerHTML;
-    if (focused) at(focused)?.focus();
+    if (focused) takeUp(at(focused));
   }
   if (at("dim")) at("dim").hidden = false;
   showPlace();
   tick();
+}
+
+function takeUp(field) {
+  field?.focus();
+  if (field?.matches("input")) field.select();
 }
 
 async function poll() {

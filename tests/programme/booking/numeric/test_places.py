@@ -1,5 +1,6 @@
 """Ranking of places: the sample rule by published and hand-worked cases, hard limits as a law, order by example."""
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
@@ -12,11 +13,14 @@ from programme.booking.numeric.places import (
     AwayDates,
     SampleRules,
     Seeker,
+    far_late_words,
+    points_against,
     ranked,
     refusal,
     sample_day,
     sample_holds,
 )
+from programme.booking.numeric.workdays import BloodLead, LeadTimes
 from sessions.day.numeric.samples import SampleRule, SamplingHours
 
 LONDON = ZoneInfo("Europe/London")
@@ -101,6 +105,11 @@ def test_a_sample_already_taken_opens_a_day_that_has_no_sampling_hour() -> None:
         ({"now": NOW + timedelta(days=3)}, place(1), "in the past; allowed is any start from now on"),
         ({"earliest": MONDAY + timedelta(4)}, place(2), "allowed is from Fri 5 Jun 2026 on"),
         ({"booked": frozenset({MONDAY + timedelta(2)})}, place(2), "booked on Wed 3 Jun 2026 already"),
+        (
+            {"furthest": MONDAY + timedelta(28)},
+            place(29),
+            "Tue 30 Jun 2026 is too far ahead; allowed is until Mon 29 Jun 2026, 28 days from today.",
+        ),
         ({"not_before": time(11)}, place(2), "cannot start before 11:00"),
         ({"end_by": time(15)}, place(2), "must be done by 15:00"),
         (
@@ -133,6 +142,19 @@ def test_late_places_go_by_chance_and_never_before_a_safe_one() -> None:
     assert found[0].reason.startswith("The first that can be had, 3 days after the last safe day")
 
 
+def test_far_too_late_begins_after_a_fortnight_or_at_fifty_in_a_hundred() -> None:
+    who = seeker(chance={MONDAY + timedelta(day): 0.49 if day < 8 else 0.5 for day in range(9)})
+    assert who.latest_safe == MONDAY + timedelta(10)
+    far = [day for day in range(60) if who.is_far_late(MONDAY + timedelta(day))]
+    assert far == [8, *range(25, 60)]  # the chance of the 8th; 15 days after the 10th
+    assert far_late_words(who, MONDAY + timedelta(24)) == ""
+    assert far_late_words(who, MONDAY + timedelta(25)).startswith(
+        "Fri 26 Jun 2026 is far too late: 15 days after the last safe day. Allowed is an earlier place, or this one"
+    )
+    assert "is far too late: 50 in 100 to be over the ceiling." in far_late_words(who, MONDAY + timedelta(8))
+    assert [row.far_late for row in ranked(who, [place(9), place(25)], OPEN)] == [False, True]
+
+
 def test_wishes_move_a_day_up_and_are_named() -> None:
     wished = ranked(seeker(weekdays=frozenset({2})), [place(8), place(9)], OPEN)  # Tuesday 9th, Wednesday 10th
     assert wished[0].place.on.weekday() == 2
@@ -155,6 +177,82 @@ def test_somebody_who_often_misses_is_offered_room_for_another_try() -> None:
 def test_a_day_offers_its_first_start_that_can_be_had() -> None:
     found = ranked(seeker(not_before=time(10, 30)), [place(8, 1, 9), place(8, 2, 11), place(8, 3, 12)], OPEN)
     assert [(row.place.chair_pk, row.rank) for row in found] == [(2, 1)]
+
+
+# Blood. By hand, with ten working days for an antibody and two more where a bank holiday lies between, the spring bank
+# holiday of England on Monday 25 May 2026 (GOV.UK, bank holidays). For Wednesday 3 June: 2, 1 June, 29, 28, 27, 26, 22,
+# 21, 20, 19 May are ten; the holiday lies between, so 18 and 15 May too. For Friday 5 June likewise to 19 May. For
+# Tuesday 9 June: 8, 5, 4, 3, 2, 1 June, 29, 28, 27, 26 May; the holiday lies before that.
+
+JUNE_3, JUNE_5, JUNE_9 = place(2), place(4), place(8)
+ANTIBODY = BloodLead(LeadTimes(4, 10, 10, 2), True, False, frozenset({date(2026, 5, 25)}))
+
+
+def on_18_may(**more: object) -> Seeker:
+    now = datetime(2026, 5, 18, 9, 0, tzinfo=LONDON)
+    values = {"today": now.date(), "now": now, "best": JUNE_3.on, "latest_safe": JUNE_9.on, "blood": ANTIBODY, **more}
+    return seeker(**values)
+
+
+def test_places_with_time_to_order_blood_go_before_the_best_day_without() -> None:
+    found = ranked(on_18_may(), [JUNE_3, JUNE_5, JUNE_9], OPEN)
+    assert [row.place for row in found] == [JUNE_5, JUNE_9, JUNE_3]
+    assert [row.blood_by for row in found] == [None, None, date(2026, 5, 15)]
+    assert found[0].blood_words == ""
+    assert found[2].blood_words == (
+        "Blood for it had to be ordered by Fri 15 May 2026; telephone the laboratory first."
+    )
+    without = ranked(on_18_may(blood=replace(ANTIBODY, has_antibody=False)), [JUNE_3, JUNE_5, JUNE_9], OPEN)
+    assert [row.place for row in without] == [JUNE_3, JUNE_5, JUNE_9]
+    assert not any(row.blood_by for row in without)
+
+
+def test_somebody_who_is_late_is_not_made_to_wait_for_blood_by_the_order_of_the_list() -> None:
+    found = ranked(on_18_may(latest_safe=date(2026, 5, 20)), [JUNE_3, JUNE_5], OPEN)
+    assert [(row.place, row.late, row.blood_by is None) for row in found] == [
+        (JUNE_3, True, False),
+        (JUNE_5, True, True),
+    ]
+
+
+def test_a_moved_order_is_in_time_from_the_day_it_was_made_for_on() -> None:
+    assert on_18_may(gives_up=date(2026, 6, 2)).blood_passed(JUNE_3.on) is None
+    assert on_18_may(gives_up=JUNE_5.on).blood_passed(JUNE_3.on) == date(2026, 5, 15)  # to be had sooner: ask
+    assert on_18_may(gives_up=date(2026, 7, 1)).blood_passed(JUNE_3.on) == date(2026, 5, 15)
+
+
+def test_time_to_order_weighs_where_everybody_is_placed_at_once() -> None:
+    who = on_18_may()
+    assert points_against(who, JUNE_3.on) == 25.0
+    assert points_against(who, JUNE_5.on) == 2 * 1.5
+
+
+@given(
+    days=st.sets(st.integers(0, 40), min_size=2, max_size=12),
+    latest=st.one_of(st.none(), st.integers(-5, 40)),
+    chance=st.floats(0, 1),
+    lead=st.builds(LeadTimes, st.integers(0, 10), st.integers(0, 15), st.integers(0, 15), st.integers(0, 3)),
+    off=st.frozensets(st.integers(-20, 40), max_size=4),
+    has_antibody=st.booleans(),
+    gives_up=st.one_of(st.none(), st.integers(0, 40)),
+)
+def test_a_place_in_time_is_never_behind_an_equal_one_that_is_too_late(
+    days, latest, chance, lead, off, has_antibody, gives_up
+) -> None:
+    blood = BloodLead(lead, has_antibody, False, frozenset(MONDAY + timedelta(day) for day in off))
+    who = seeker(
+        best=None, latest_safe=None if latest is None else MONDAY + timedelta(latest), blood=blood,
+        chance=dict.fromkeys((MONDAY + timedelta(day) for day in range(41)), chance),
+        gives_up=None if gives_up is None else MONDAY + timedelta(gives_up),
+    )  # fmt: skip
+    places = [place(day) for day in days]
+    found = ranked(who, places, OPEN)
+    for late in (False, True):
+        too_late = [row.blood_by is not None for row in found if row.late is late]
+        assert too_late == sorted(too_late)
+    same = ranked(replace(who, blood=None), places, OPEN)
+    assert {row.place for row in found} == {row.place for row in same}, "none is hidden"
+    assert all(row.blood_by is None or row.blood_by < MONDAY for row in found)
 
 
 # The law: no ranked place breaks a hard limit

@@ -21,7 +21,16 @@ from programme.booking.services import moves
 from programme.core import changes, trail
 from programme.core.models import EditedMeanwhile, TrailEntry
 from tests import factories
-from tests.factories import NOW, TODAY, make_booking, make_chair, make_open_week, make_patient, make_standing
+from tests.factories import (
+    NOW,
+    TODAY,
+    make_booking,
+    make_chair,
+    make_open_week,
+    make_patient,
+    make_planned_session,
+    make_standing,
+)
 
 pytestmark = pytest.mark.django_db
 MONDAY = date(2026, 6, 8)
@@ -89,6 +98,31 @@ def test_after_the_last_safe_day_a_reason_is_needed(ada, chair, coordinator):
     assert made.late_reason == "Examinations until then."
 
 
+def test_far_too_late_a_reason_is_not_enough(ada, chair, coordinator):
+    """More than 14 days after Wednesday 10 June; the fourteenth, the 24th, needs the reason only."""
+    far, why = date(2026, 6, 25), "Examinations until then."
+    said = refused(ada, chair, coordinator, on=far, late_reason=why)
+    assert said.startswith("Thu 25 Jun 2026 is far too late: 15 days after the last safe day")
+    assert "where the consultant knows: tick that" in said
+    assert "say why" in refused(ada, chair, coordinator, on=far, far_late_known=True)
+    made = book(ada, chair, coordinator, on=far, late_reason=why, far_late_known=True)
+    assert (made.on, made.late_reason) == (far, why)
+    assert TrailEntry.objects.get().why == f"Far too late, and the consultant knows. {why}"
+
+
+def test_fourteen_days_late_needs_the_reason_only(ada, chair, coordinator):
+    assert book(ada, chair, coordinator, on=date(2026, 6, 24), late_reason="x").late_reason == "x"
+
+
+def test_nobody_is_booked_further_ahead_than_the_site_allows(ada, chair, coordinator, site):
+    """The setting book_ahead_days is 182 unless the site says otherwise: from Monday 1 June to Monday 30 November."""
+    known = {"late_reason": "x", "far_late_known": True}
+    said = refused(ada, chair, coordinator, on=date(2026, 12, 1), **known)
+    assert said == "Tue 1 Dec 2026 is too far ahead; allowed is until Mon 30 Nov 2026, 182 days from today."
+    assert "too far ahead" in refused(ada, chair, coordinator, on=date(2028, 6, 5), **known)
+    assert book(ada, chair, coordinator, on=date(2026, 11, 30), **known).on == date(2026, 11, 30)
+
+
 def test_a_reason_is_not_kept_where_none_is_needed(ada, chair, coordinator):
     assert book(ada, chair, coordinator, late_reason="typed for nothing").late_reason == ""
 
@@ -125,6 +159,22 @@ def test_a_taken_place_says_what_is_free(ada, chair, coordinator, site, fit):
     make_booking(make_patient("R2", site=site), chair)
     said = refused(ada, chair, coordinator)
     assert said == "This place was taken a moment ago. Free that day: Window bay 09:00."
+
+
+def test_a_place_taken_long_ago_says_since_when_and_names_nobody(ada, chair, coordinator, site):
+    make_booking(
+        make_patient("R2", site=site, family_name="Pemberwell"), chair, made_at=NOW - timedelta(days=3, minutes=30)
+    )
+    assert refused(ada, chair, coordinator) == (
+        f"{chair.name} at 09:00 on Mon 8 Jun 2026 has been booked for somebody else since Fri 29 May 2026, 09:30. "
+        "Nothing is free that day; choose another."
+    )
+
+
+def test_a_place_that_is_their_own_is_said_to_be(ada, chair, coordinator):
+    book(ada, chair, coordinator)
+    with pytest.raises(ValidationError, match="They have Chair 1 at 09:00 on Mon 8 Jun 2026 already"):
+        book(ada, chair, coordinator)
 
 
 def test_another_use_and_the_staff_of_the_day_are_named(ada, chair, coordinator, site):
@@ -285,7 +335,7 @@ def missed(ada, fit, site, coordinator):
     Booking.objects.update(on=TODAY)
     Occupied.objects.update(on=TODAY)
     made.refresh_from_db()
-    moves.did_not_come(booking=made, version=made.version, actor=coordinator, at=NOW)
+    moves.did_not_come(booking=made, version=made.version, actor=coordinator, at=NOW + timedelta(hours=1))
     assert Occupied.objects.count() == 0
     return made
 
@@ -317,11 +367,47 @@ def test_a_place_that_somebody_else_has_meanwhile_is_not_had_again(missed, coord
     assert Occupied.objects.get().booking == other
 
 
-@pytest.mark.parametrize("ends", [moves.did_not_come, moves.came])
-def test_a_day_ahead_can_neither_be_missed_nor_kept(ada, chair, coordinator, ends):
+def test_a_day_ahead_can_neither_be_missed_nor_kept(ada, chair, coordinator):
     made = make_booking(ada, chair)
+    ask = {"booking": made, "version": made.version, "actor": coordinator, "at": NOW}
     with pytest.raises(ValidationError, match="Mon 8 Jun 2026 has not come yet"):
-        ends(booking=made, version=made.version, actor=coordinator, at=NOW)
+        moves.came(**ask)
+    with pytest.raises(ValidationError, match="not 09:00 on Mon 8 Jun 2026 yet"):
+        moves.did_not_come(**ask)
+
+
+def test_nobody_has_missed_a_visit_before_its_hour_and_who_rings_has_cancelled(ada, fit, site, coordinator):
+    """NOW is ten at the unit, in summer time."""
+    made = make_booking(ada, make_chair(site, starts=time(11)), on=TODAY)
+    ask = {"booking": made, "version": made.version, "actor": coordinator}
+    with pytest.raises(ValidationError) as caught:
+        moves.did_not_come(at=NOW + timedelta(minutes=59), **ask)
+    assert caught.value.messages == [
+        "It is not 11:00 on Mon 1 Jun 2026 yet; 'did not come' is recorded from then on. Somebody who rings to say "
+        "that they will not come has cancelled: cancel or move it for the person."
+    ]
+    assert (Booking.objects.get().state, Occupied.objects.count(), TrailEntry.objects.count()) == ("booked", 1, 0)
+    moves.did_not_come(at=NOW + timedelta(minutes=60), **ask)
+    assert Booking.objects.get().state == "missed"
+
+
+@pytest.mark.parametrize("state", ["running", "finished", "closed", "abandoned"])
+def test_who_was_exchanged_that_day_came(ada, chair, coordinator, state):
+    made = make_booking(ada, chair, on=TODAY)
+    make_planned_session(ada, on=TODAY, state=state, ended_reason="fever" if state == "abandoned" else "")
+    with pytest.raises(ValidationError, match="begun on Mon 1 Jun 2026, so they came"):
+        moves.did_not_come(booking=made, version=made.version, actor=coordinator, at=NOW)
+    assert (Booking.objects.get().state, Occupied.objects.count()) == ("booked", 1)
+
+
+@pytest.mark.parametrize("state", ["planned", "authorised"])
+def test_a_session_planned_for_a_place_given_up_is_left_and_said(ada, chair, coordinator, state):
+    made, planned = make_booking(ada, chair, on=TODAY), make_planned_session(ada, on=TODAY, state=state)
+    ask = {"booking": made, "version": made.version, "actor": coordinator, "at": NOW}
+    said = moves.cancel(ended_by="person", reason="Rang: a cold.", **ask)
+    assert "An exchange is still planned for them on Mon 1 Jun 2026: cancel it on its plan" in said
+    planned.refresh_from_db()
+    assert planned.state == state
 
 
 def test_confirming_is_for_a_booking_that_stands(ada, chair, coordinator):

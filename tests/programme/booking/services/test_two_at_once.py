@@ -1,19 +1,18 @@
 """Two coordinators at the same moment, over real connections, on both databases: one gets the place."""
 
-import threading
 from datetime import date
 
 import pytest
 from django.core.exceptions import ValidationError
-from django.db import connection
 
 from programme.booking.models import Booking, Occupied, Proposal, StaffLimit
 from programme.booking.services import booking as bookings
 from programme.booking.services import proposals
 from programme.booking.services.accepting import accept
 from programme.core import trail
-from programme.core.models import EditedMeanwhile, TrailEntry
+from programme.core.models import TrailEntry
 from tests import factories
+from tests.at_once import at_once
 from tests.factories import NOW, make_chair, make_open_week, make_patient, make_standing, make_user
 
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -32,31 +31,6 @@ def unit(transactional_db):
         make_standing(patient, fit)
     users = [make_user(role="coordinator", site=site, username=f"coordinator.{n}") for n in range(4)]
     return site, people, users
-
-
-def at_once(act, asked):
-    """Do `act(*one)` for every one of `asked` in a thread of its own; return what each did, and what others were
-    told."""
-    together, got, told, errors = threading.Barrier(len(asked), timeout=20), [], [], []
-
-    def ask(*one):
-        try:
-            together.wait()
-            got.append(act(*one))
-        except (ValidationError, EditedMeanwhile) as error:
-            told.append(error.messages if isinstance(error, ValidationError) else [str(error)])
-        except Exception as error:
-            errors.append(error)
-        finally:
-            connection.close()
-
-    threads = [threading.Thread(target=ask, args=one) for one in asked]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(timeout=60)
-    assert errors == []
-    return got, told
 
 
 def all_at_once(asked):

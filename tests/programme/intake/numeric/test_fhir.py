@@ -316,3 +316,35 @@ def test_any_field_may_be_anything_and_nothing_breaks(name, value, in_bundle):
         assert all(one.reference for one in read(resource))
     except Unreadable as refusal:
         assert str(refusal)
+
+
+def test_a_report_that_is_refused_in_a_batch_leaves_nothing_of_itself():
+    fine = observation(id="o1", contained=None)
+    inside = [*observation()["contained"], fine, observation(id="o2", contained=None, status="unknown")]
+    broken = {**report("#o1", "#o2", contained=inside), "status": "cancelled"}
+    taken = fhir.read_entries(json.dumps(bundle(broken, observation(id="o9"), kind="batch")).encode(), HERE)
+    assert [arrival.result_id for arrival in taken.arrivals] == ["o9"]
+    assert list(taken.refused) == [0]
+
+
+@pytest.mark.parametrize("fault", ["result", "method", "contained"])
+def test_what_a_refused_report_may_take_back_does_not_stand_as_final(fault):
+    """The report takes o1 back, and cannot be read: whatever is wrong with it, o1 is not taken for a result."""
+    back = {**report("Observation/o1", "Observation/o9"), "status": "entered-in-error"}
+    if fault != "result":
+        back["result"] = back["result"][:1]
+    if fault == "contained":
+        back["contained"] = [1]
+    batch = bundle(observation(id="o1"), back, observation(id="o2"), kind="batch")
+    if fault == "method":
+        batch["entry"][1]["request"]["method"] = "DELETE"
+    taken = fhir.read_entries(json.dumps(batch).encode(), HERE)
+    assert [arrival.result_id for arrival in taken.arrivals] == ["o2"]
+    assert sorted(taken.refused) == [0, 1]
+    assert "report of this batch that was refused" in taken.refused[0]
+
+
+def test_a_bundle_of_too_many_entries_is_refused_as_a_whole():
+    many = {"resourceType": "Bundle", "type": "batch", "entry": [{}] * (fhir.MOST_ENTRIES + 1)}
+    with pytest.raises(Unreadable, match="allowed are at most 2000"):
+        read(many)

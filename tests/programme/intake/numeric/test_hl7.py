@@ -290,10 +290,20 @@ def test_character_sets_of_table_0211(name):
     assert only(text.encode(CHARACTER_SETS[name])).reference == f"R{letter}1"
 
 
+def test_a_name_in_a_character_set_that_nobody_named_does_not_hold_up_its_result():
+    """v2.5.1, 2.15.9.18: without MSH-18 it is ASCII. Many send names in their own set (common practice)."""
+    text = message(pid=PID + "|||||||Jürgenstraße").decode()
+    assert only(text.encode("latin-1")) == only(text.encode())
+    # What is read never becomes a guess: a reference with such a letter fits nobody.
+    other = message(pid=PID.replace("R001", "Rü1")).decode()
+    assert only(other.encode("latin-1")).reference == "R\ufffd1"
+    # Nor may two orders become one: numbers that differ only in such a letter would.
+    with pytest.raises(Unreadable, match="OBR-3 has a letter"):
+        hl7.read(message(obr=OBR.replace("F77", "Fü7")).decode().encode("latin-1"), HERE)
+
+
 def test_bytes_that_do_not_fit_the_character_set_are_refused():
     text = message(pid=PID.replace("R001", "Rü1")).decode()
-    with pytest.raises(Unreadable, match="MSH-18 says nothing"):
-        hl7.read(text.encode("latin-1"), HERE)
     with pytest.raises(Unreadable, match="MSH-18 says ASCII"):
         hl7.read(text.replace("|2.5.1", "|2.5.1||||||ASCII").encode(), HERE)
     with pytest.raises(Unreadable, match="MSH-18 is 'UNICODE UTF-16'"):

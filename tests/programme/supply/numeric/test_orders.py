@@ -1,7 +1,7 @@
 """What an order asks for, what differs from it, and what of that is loud."""
 
 from dataclasses import replace
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 from hypothesis import given
@@ -22,6 +22,7 @@ from programme.supply.numeric.orders import (
     unclear_antibodies,
     unit_differences,
 )
+from programme.supply.numeric.unfit import Unfit
 from sessions.day.numeric.blood_match import Needed, UnitBlood
 
 NEEDS = OrderNeeds("O", "+", ("C", "E", "K"), (), hbs_negative=True)
@@ -36,6 +37,13 @@ FACTS = OrderFacts(
 def loud(**changed):
     found = alarms(replace(FACTS, **changed), today=NOW.date(), now=NOW, answer_days=2)
     return [(alarm.level, alarm.kind) for alarm in found]
+
+
+def test_an_order_that_is_not_answered_says_when_it_was_sent():
+    soon = {"starts": NOW + timedelta(hours=20), "for_at": NOW + timedelta(hours=20)}
+    for sent_on, words in ((NOW.date(), "today"), (date(2026, 6, 4), "1 day ago"), (date(2026, 6, 3), "2 days ago")):
+        found = alarms(replace(FACTS, sent_on=sent_on, **soon), today=NOW.date(), now=NOW, answer_days=2)
+        assert f"not confirmed, sent {words}: telephone." in [alarm.words for alarm in found]
 
 
 def test_units_are_matched_for_rh_and_k_and_for_every_antibody_ever_found():
@@ -64,13 +72,6 @@ def test_what_is_not_recorded_is_said_and_not_guessed():
 )
 def test_antigens_are_printed_as_the_trade_prints_them(name, printed):
     assert printed_negative(name) == printed
-
-
-@pytest.mark.parametrize(
-    ("antibody", "rare"), [("anti-U", True), ("anti-k", True), ("anti-K", False), ("anti-Jk(b)", False)]
-)
-def test_a_type_that_few_donors_have_is_rare(antibody, rare):
-    assert order_needs(Needed("O", "+", antibodies=(antibody,))).is_rare == rare
 
 
 def test_needs_come_back_from_storage_as_they_were():
@@ -134,6 +135,10 @@ def test_an_order_in_line_with_everything_is_quiet():
         ({"state": "drafted", "order_by": date(2026, 6, 5)}, [("check", "due")]),
         ({"state": "drafted", "order_by": date(2026, 6, 4)}, [("stop", "late")]),
         ({"units_now": 6, "sample_holds": False}, [("stop", "sample"), ("check", "units")]),
+        ({"state": "confirmed", "confirmed": 5, "to_tell": "for 2026-06-15 09:00"}, [("stop", "untold")]),
+        ({"state": "arrived", "here": 5, "unfit": Unfit(refused=("G1: wrong group.",))}, [("stop", "unlike")]),
+        ({"state": "arrived", "here": 5, "unfit": Unfit(expired=("G1 expires on Thu 4 Jun",))}, [("stop", "expired")]),
+        ({"state": "arrived", "here": 5, "unfit": Unfit(unstated=("G1: K",))}, [("check", "unstated")]),
     ],
 )
 def test_what_is_loud_and_how(changed, expected):

@@ -83,7 +83,13 @@ class Week:
 
     def place(self, what):
         on = (self.at + timedelta(days=1 + what % DAYS)).date()
-        return {"chair_pk": self.chairs[what % 2].pk, "on": on, "slot": 1, "late_reason": "asked for"}
+        return {
+            "chair_pk": self.chairs[what % 2].pk,
+            "on": on,
+            "slot": 1,
+            "late_reason": "asked for",
+            "far_late_known": True,
+        }
 
     def wait_for(self, booking):
         """It is the evening of the booked day, if it was not yet."""

@@ -11,14 +11,18 @@ from programme.core import trail
 from programme.core.models import EditedMeanwhile, TrailEntry
 from programme.supply.models import BloodOrder, OrderEvent, OrderState, SuppliedUnit
 from programme.supply.numeric.orders import needs_from_dict
+from programme.supply.queries.orders import blood_page
+from programme.supply.queries.short import blood_of_bookings
 from programme.supply.services.following import follow_booking
 from programme.supply.services.orders import (
     answer_order,
+    draft_order,
     draft_orders,
     release_order,
     renew_order,
     send_order,
     send_orders,
+    tell_order,
 )
 from programme.supply.services.units import ArrivedLabel, take_in
 from tests.blood import FOR, make_booked, make_booking, make_open_unit, make_order, make_sent, moment, typed
@@ -198,6 +202,97 @@ def test_a_moved_booking_takes_its_order_along_and_no_second_one_is_drafted(site
     assert (order.state, order.units) == (OrderState.SENT, 5)
     assert "tell the blood bank" in words
     assert draft_orders(site=site, actor=coordinator, at=NOW).orders == ()
+
+
+def told(order, by, words="S. Marsh by telephone"):
+    order.refresh_from_db()
+    return tell_order(order=order, version=order.version, words=words, actor=by, at=NOW)
+
+
+def test_what_changed_after_it_was_sent_stays_loud_until_the_blood_bank_was_told(site, chair, coordinator, nurse):
+    """Renewed twice: both changes are to be told, and the answer to the old order no longer counts."""
+    order = make_sent(chair, by=coordinator)
+    order = answer_order(order=order, version=order.version, units=5, words="", actor=coordinator, at=NOW)
+    assert blood_page(site, NOW).lines[0].mark_words == "Ready"
+    for name in ("anti-Fy(a)", "anti-S"):
+        Antibody.objects.create(patient=order.patient, name=name)
+        order = renew_order(order=order, version=order.version, actor=coordinator, at=NOW)
+    first, second = "Fy(a)− must be matched too; anti-Fy(a) found since", "S− must be matched too; anti-S found since"
+    assert order.to_tell == f"{first}; {second}"
+    assert blood_of_bookings(site, NOW)[order.booking_id].words == "blood bank not told"
+    line = blood_page(site, NOW).lines[0]
+    assert (line.mark_words, [alarm.kind for alarm in line.alarms]) == ("Stop", ["untold"])
+    with pytest.raises(ValidationError, match="record first that the blood bank was told"):
+        answer_order(order=order, version=order.version, units=5, words="", actor=coordinator, at=NOW)
+    with pytest.raises(ValidationError, match="Say who was told"):
+        told(order, nurse, " ")
+    order = told(order, nurse)
+    assert (order.state, order.confirmed_units, order.to_tell) == (OrderState.SENT, 0, "")
+    event = order.events.order_by("-pk").first()
+    assert (event.what, event.by) == ("told", nurse)
+    assert event.words.startswith("S. Marsh by telephone; Fy(a)− must be matched too")
+    assert blood_page(site, NOW).lines[0].mark_words == "Waiting"
+    with pytest.raises(ValidationError, match="Nothing was changed since"):
+        told(order, nurse)
+
+
+def test_a_moved_booking_must_be_told_and_units_that_are_here_stay_here(site, chair, coordinator):
+    order = make_sent(chair, by=coordinator)
+    label = {"abo": "O", "rhd": "+", "negatives": "C E K", "hbs_negative": True}
+    labels = [ArrivedLabel(typed(n), expires_on=date(2026, 6, 17), **label) for n in range(1, 6)]
+    take_in(order=order, version=order.version, labels=labels, actor=coordinator, at=NOW)
+    assert blood_page(site, NOW).lines[0].mark_words == "Ready"
+    old = order.booking
+    old.state, old.ended_reason = BookingState.MOVED, "asked for another day"
+    old.save()
+    new = make_booking(order.patient, chair, by=coordinator, on=date(2026, 6, 19), moved_from=old)
+    assert "stays loud" in follow_booking(old, new, coordinator, NOW)
+    line = blood_page(site, NOW).lines[0]
+    assert [alarm.kind for alarm in line.alarms] == ["untold", "expired"]
+    assert line.alarms[1].words.count("expires on Wed 17 Jun") == 5
+    assert told(order, coordinator).state == OrderState.ARRIVED
+    assert [alarm.kind for alarm in blood_page(site, NOW).lines[0].alarms] == ["expired"]
+    assert blood_of_bookings(site, NOW)[new.pk].words == "blood will have expired"
+
+
+def test_a_drafted_order_has_nobody_to_tell(chair, coordinator):
+    order = make_order(chair, by=coordinator)
+    Antibody.objects.create(patient=order.patient, name="anti-S")
+    renewed = renew_order(order=order, version=order.version, actor=coordinator, at=NOW)
+    assert (renewed.state, renewed.to_tell) == (OrderState.DRAFTED, "")
+
+
+def test_units_that_no_longer_match_are_loud_wherever_the_order_is_read(site, chair, coordinator):
+    """An antibody found after the units came in: nothing says ready, here or in the list."""
+    order = make_sent(chair, by=coordinator)
+    label = {"abo": "O", "rhd": "+", "negatives": "C E K", "hbs_negative": True, "expires_on": FOR}
+    labels = [ArrivedLabel(typed(n), **label) for n in range(1, 6)]
+    take_in(order=order, version=order.version, labels=labels, actor=coordinator, at=NOW)
+    Antibody.objects.create(patient=order.patient, name="anti-Jk(a)")
+    order.refresh_from_db()
+    renew_order(order=order, version=order.version, actor=coordinator, at=NOW)
+    told(order, coordinator)
+    line = blood_page(site, NOW).lines[0]
+    assert [(alarm.level, alarm.kind) for alarm in line.alarms] == [("check", "unstated")]
+    assert "Jka" in line.alarms[0].words
+    SuppliedUnit.objects.update(abo="A")
+    line = blood_page(site, NOW).lines[0]
+    assert (line.mark_words, line.alarms[0].kind) == ("Stop", "unlike")
+    assert blood_of_bookings(site, NOW)[order.booking_id].words == "blood does not match"
+
+
+def test_a_booking_whose_order_was_released_says_that_no_blood_is_ordered(site, chair, coordinator):
+    order = make_sent(chair, by=coordinator)
+    release_order(order=order, version=order.version, why="ill", actor=coordinator, at=NOW)
+    (line,) = blood_page(site, NOW).lines
+    assert (line.number, line.released, line.mark_words) == (None, order.number, "Stop")
+    words = "No blood is ordered: order 1 was released (ill). Order again, or cancel the booking."
+    assert line.alarms[0].words == words
+    assert blood_page(site, NOW).to_draft == ()
+    assert blood_of_bookings(site, NOW)[order.booking_id].words == "no blood ordered"
+    draft_order(booking=order.booking, actor=coordinator, at=NOW)
+    assert [line.released for line in blood_page(site, NOW).lines] == [None]
+    assert blood_of_bookings(site, NOW)[order.booking_id].words == "blood drafted"
 
 
 def test_a_cancelled_booking_releases_what_was_not_sent_and_leaves_the_rest_loud(chair, coordinator):

@@ -1,16 +1,13 @@
 """Two coordinators at the same moment, over real connections, on both databases: one order a booking, one unit once."""
 
-import threading
-
 import pytest
-from django.core.exceptions import ValidationError
-from django.db import connection
 
 from programme.core import trail
-from programme.core.models import EditedMeanwhile, TrailEntry
+from programme.core.models import TrailEntry
 from programme.supply.models import BloodOrder, OrderEvent, SuppliedUnit
 from programme.supply.services.orders import answer_order, draft_orders
 from programme.supply.services.units import ArrivedLabel, take_in
+from tests.at_once import at_once
 from tests.blood import FOR, make_booked, make_open_unit, make_sent, typed
 from tests.factories import NOW, make_site, make_user
 
@@ -29,26 +26,8 @@ def users(chair):
 
 def all_at_once(users, do):
     """Let each user do it in a thread of their own; return what was refused."""
-    together, refused, errors = threading.Barrier(len(users), timeout=20), [], []
-
-    def one(user):
-        try:
-            together.wait()
-            do(user)
-        except (ValidationError, EditedMeanwhile) as error:
-            refused.append(str(error))
-        except Exception as error:
-            errors.append(error)
-        finally:
-            connection.close()
-
-    threads = [threading.Thread(target=one, args=[user]) for user in users]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(timeout=60)
-    assert errors == []
-    return refused
+    _, told = at_once(do, [[user] for user in users])
+    return [" ".join(words) for words in told]
 
 
 def test_three_who_draft_at_once_make_one_order_a_booking(chair, users):

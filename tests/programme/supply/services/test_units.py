@@ -57,6 +57,12 @@ def at_the_chair(patient, serial, state=UnitState.GIVEN, **fields):
     return make_unit(exchange_session, place=place, donation_number=number_of(serial), state=state, **fields)
 
 
+def hand_over(unit, by, at=DONE):
+    """Issued to the chair and given, by hand."""
+    unit = issue_unit(unit=unit, version=unit.version, actor=by, at=at)
+    return give_unit(unit=unit, version=unit.version, actor=by, at=at)
+
+
 def state_of(unit):
     unit.refresh_from_db()
     return unit.state
@@ -193,13 +199,34 @@ def test_a_unit_is_never_given_to_two_people(chair, order, nurse):
     other = make_booked(chair, by=nurse, on=date(2026, 6, 15)).patient
     at_the_chair(other, 1, UnitState.RUNNING)
     with pytest.raises(ValidationError, match="one unit is given to one person"):
-        give_unit(unit=unit, version=unit.version, actor=nurse, at=DONE)
+        hand_over(unit, nurse)
 
 
 def test_an_expired_unit_is_not_issued(order, nurse):
     (unit,) = arrive(order, nurse, 1, expires_on=FOR)
     with pytest.raises(ValidationError, match="expired on 2026-06-12: discard it"):
         issue_unit(unit=unit, version=unit.version, actor=nurse, at=moment(13, 8))
+
+
+def test_a_unit_is_given_from_the_day_of_its_session_on_and_only_once_it_was_issued(order, nurse):
+    (unit,) = arrive(order, nurse, 1, expires_on=FOR)
+    with pytest.raises(ValidationError, match="only one that was issued to the chair is given"):
+        give_unit(unit=unit, version=unit.version, actor=nurse, at=DONE)
+    unit = issue_unit(unit=unit, version=unit.version, actor=nurse, at=moment(11, 20))
+    with pytest.raises(ValidationError, match="is for 2026-06-12: it can be given from that day on"):
+        give_unit(unit=unit, version=unit.version, actor=nurse, at=moment(11, 20))
+    assert state_of(unit) == "issued"
+    give_unit(unit=unit, version=unit.version, actor=nurse, at=moment(11, 23, 30))  # half past midnight in summer time
+    assert state_of(unit) == "given"
+
+
+def test_a_unit_that_had_expired_by_its_session_is_not_given(order, nurse):
+    (unit,) = arrive(order, nurse, 1, expires_on=FOR)
+    unit = issue_unit(unit=unit, version=unit.version, actor=nurse, at=MORNING)
+    SuppliedUnit.objects.filter(pk=unit.pk).update(expires_on=FOR - timedelta(days=1))
+    with pytest.raises(ValidationError, match="expired on 2026-06-11, before the session of 2026-06-12: discard it"):
+        give_unit(unit=unit, version=unit.version, actor=nurse, at=DONE)
+    assert state_of(unit) == "issued"
 
 
 def test_putting_away_needs_a_reason_and_not_what_is_at_the_chair(order, nurse):
@@ -218,7 +245,7 @@ def test_the_order_ends_with_its_last_unit_and_not_before_its_session(order, nur
     put_away_unit(unit=first, version=first.version, state="returned", why="x", actor=nurse, at=MORNING)
     order.refresh_from_db()
     assert order.state == OrderState.ARRIVED
-    give_unit(unit=second, version=second.version, actor=nurse, at=DONE)
+    hand_over(second, nurse)
     order.refresh_from_db()
     assert order.state == OrderState.ENDED
 
@@ -232,7 +259,7 @@ def test_units_that_came_in_are_always_the_sum_of_where_they_are(site, chair, co
         for serial, end in enumerate(ends, start=1):
             (unit,) = arrive(order, coordinator, serial)
             if end == "given":
-                give_unit(unit=unit, version=unit.version, actor=coordinator, at=DONE)
+                hand_over(unit, coordinator)
             elif end != "open":
                 put_away_unit(unit=unit, version=unit.version, state=end, why="x", actor=coordinator, at=DONE)
             if order.supplied_units.exclude(state__in=["given", "returned", "discarded"]).count() == 0:
@@ -260,7 +287,7 @@ def test_a_later_life_of_a_returned_number_is_another_row(order, nurse):
 def test_the_chair_refuses_a_unit_that_had_its_end_elsewhere(chair, order, nurse, end, words):
     (unit,) = arrive(order, nurse, 1)
     if end == "given":
-        give_unit(unit=unit, version=unit.version, actor=nurse, at=NOW)
+        hand_over(unit, nurse)
     else:
         put_away_unit(unit=unit, version=unit.version, state=end, why="out of the fridge 5 h", actor=nurse, at=NOW)
     other = make_patient(site=chair.site)

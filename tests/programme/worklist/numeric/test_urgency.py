@@ -53,6 +53,17 @@ def test_a_measured_value_at_the_ceiling_is_not_over():
     assert judge(replace(QUIET, measured_pct=30.0, measured_on=TODAY)).band is Band.ON_COURSE
 
 
+@pytest.mark.parametrize(("ahead", "band", "mark"), [(7, Band.NOW, "stop"), (8, Band.ARRANGE, "check")])
+def test_a_place_that_cannot_be_kept_is_no_place(ahead, band, mark):
+    """The nearer it is the louder, and it comes before a last safe day that has passed."""
+    troubled = replace(QUIET, booked_on=days(ahead), trouble="the unit is closed (training)")
+    assert not troubled.booked_safely
+    for s in (troubled, replace(troubled, latest_safe_on=days(-1))):
+        need = judge(s)
+        assert (need.band, need.mark, need.act) == (band, mark, "Move it")
+        assert "the unit is closed (training)" in need.lead
+
+
 def test_a_last_safe_day_gone_by_is_now_with_the_next_open_day():
     need = judge(replace(QUIET, latest_safe_on=days(-5), suggested_on=days(1), chance_today=0.43))
     assert (need.band, need.mark) == (Band.NOW, "stop")

@@ -12,6 +12,7 @@ from sessions.day.numeric.blood_match import (
     antigen_named,
     antigens_of,
     differences,
+    is_rare,
     must_be_negative,
     negatives_written,
     typed_antigens,
@@ -122,3 +123,10 @@ def test_where_no_rh_and_k_type_is_recorded_the_match_is_asked_about():
     (found,) = differences(any_unit, Needed("O", "+"))
     assert (found.state, "K type is not recorded" in found.words) == (ASK, True)
     assert differences(any_unit, Needed("O", "+", own_type=ALL_FIVE)) == ()
+
+
+@pytest.mark.parametrize(
+    ("antibody", "rare"), [("anti-U", True), ("anti-k", True), ("anti-K", False), ("anti-Jk(b)", False)]
+)
+def test_a_type_that_few_donors_have_is_rare(antibody, rare):
+    assert is_rare(Needed("O", "+", antibodies=(antibody,))) == rare

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 # The plan of the machine, written out: step → (fluid, in, out). Steps beyond it are saline added afterwards.
+PLANNED_UNITS = (1, 2, 3)
 PLAN = {1: ("saline", 400.0, 400.0), 2: ("red_cells", 774.0, 750.0)}
 PLACES = (1, 2, 3)
 BLOOD_ML, HB, HBS, CELLS_HB = 4000.0, 94.0, 30.0, 194.0
@@ -154,6 +155,8 @@ class Model:
 
     def refuses_start(self, unit: Unit) -> bool:
         if unit.state != "checked" or self.state != "running" or self.paused():
+            return True
+        if unit.place not in PLANNED_UNITS and self.method != "automated":
             return True
         return any(other.state == "running" for other in self.units)
 

@@ -28,6 +28,8 @@ from tests.sessions.day.services.bedside_page import ENDS, ENTRY, LABELS, WHO
 from tests.sessions.day.services.bedside_units import WithUnits
 from tests.sessions.day.services.plain_bedside import BLOOD_ML, HB, HBS
 
+pytestmark = pytest.mark.either_database
+
 
 class Bedside(WithUnits):
     """The whole session, to its end and after it."""

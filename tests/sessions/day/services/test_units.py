@@ -9,7 +9,7 @@ from django.core.exceptions import PermissionDenied, ValidationError
 from patients.models import CrossmatchSample
 from programme.core.models import EditedMeanwhile, TrailEntry
 from sessions.day.models import Entry
-from sessions.day.queries import tally_of
+from sessions.day.queries import plan_carried_out, tally_of
 from sessions.day.services.entering import add_entry
 from sessions.day.services.giving import end_unit, put_away, start_unit, take_back
 from sessions.day.services.reacting import stop_for_reaction
@@ -351,6 +351,17 @@ def test_an_open_sign_of_haemolysis_bars_red_cells_until_a_consultant_lifts_it(
     assert "A sign of haemolysis is open" in refusal(start, unit)
     make_lock_lift(patient, by=consultant, on=TODAY, at=NOW + MINUTE)
     assert start(unit).state == "running"
+
+
+def test_a_unit_that_no_step_of_the_plan_gives_is_not_started(bring, check, start, running, second):
+    """Its volume could not be entered afterwards; one more unit is a change that a prescriber signs."""
+    unit = bring()
+    beyond = 1 + max(place for step in plan_carried_out(running).steps for place in step["units"])
+    DonationUnit.objects.filter(pk=unit.pk).update(place=beyond)
+    unit.refresh_from_db()
+    unit = check(unit, second=second)
+    assert f"No step of the plan gives unit {beyond}" in refusal(start, unit)
+    assert DonationUnit.objects.get(pk=unit.pk).state == "checked"
 
 
 def test_the_sample_must_be_valid_at_the_start_of_each_unit(bring, check, start, patient, second):

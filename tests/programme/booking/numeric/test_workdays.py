@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from programme.supply.numeric.workdays import (
+from programme.booking.numeric.workdays import (
     LeadTimes,
     holidays_between,
     is_working_day,

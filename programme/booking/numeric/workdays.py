@@ -1,5 +1,6 @@
 """Working days, and the day by which blood must be ordered.
 
+The one rule of it: places are ranked by it, and orders for blood are drafted and judged by it.
 A working day is Monday to Friday and no bank holiday. Bank holidays come in as a set: which they are is looked up
 elsewhere. How long ahead blood is ordered is agreed with the blood bank: every figure is a setting of the site.
 """
@@ -31,6 +32,33 @@ class OrderBy:
     on: date
     lead_days: int
     why: str
+
+
+@dataclass(frozen=True, slots=True)
+class BloodLead:
+    """How long ahead one person's blood is ordered. holidays: the bank holidays of the days that are asked about."""
+
+    lead: LeadTimes
+    has_antibody: bool
+    is_rare: bool
+    holidays: frozenset[date]
+
+    def order_by(self, for_on: date) -> OrderBy:
+        """The last day on which blood for a session on `for_on` is ordered in time."""
+        return order_by(
+            for_on, lead=self.lead, has_antibody=self.has_antibody, is_rare=self.is_rare, holidays=self.holidays
+        )
+
+    def passed(self, for_on: date, today: date, *, goes_with: date | None = None) -> date | None:
+        """Return the day by which blood for a session had to be ordered, where that day has passed; else None.
+
+        goes_with: the day of a place that would be given up for it, whose order moves along. Where that order had to
+        be made by now, its blood is there for that day and every later one.
+        """
+        by = self.order_by(for_on).on
+        if by >= today or (goes_with is not None and goes_with <= for_on and self.order_by(goes_with).on < today):
+            return None
+        return by
 
 
 def is_working_day(on: date, holidays: Set[date]) -> bool:

@@ -1,0 +1,26 @@
+"""How long sign-in waits after wrong passwords, so that guessing is slow and nobody is shut out by somebody else.
+
+Failures in a row are counted for one name: those from browsers where the name has signed in before, and those from each
+other address. Browsers that are known have a count of their own, so that a stranger who guesses cannot use it up.
+"""
+
+from __future__ import annotations
+
+FREE_TRIES = 5
+FIRST_WAIT_S, LONGEST_WAIT_S = 60, 3600
+"""Five tries, then a wait that doubles up to an hour. Chosen here; not from a source."""
+MOST_ELSEWHERE, MOST_KNOWN = 80, 20
+"""Together the 100 failures in a row that NIST SP 800-63B-4 (2025), 3.2.2, allows on one account."""
+
+
+def wait_s(failures: int) -> int:
+    """Return the seconds from the last of `failures` in a row to the next try that is looked at."""
+    if failures < FREE_TRIES:
+        return 0
+    doublings = min(failures - FREE_TRIES, 16)  # far beyond the longest wait, and still a small number
+    return min(FIRST_WAIT_S << doublings, LONGEST_WAIT_S)
+
+
+def is_closed(failures: int, *, known: bool) -> bool:
+    """Say whether a name has used up its failures in a row: from browsers that are known, or from all others."""
+    return failures >= (MOST_KNOWN if known else MOST_ELSEWHERE)

@@ -1,0 +1,214 @@
+"""Signing in with name, password and second proof: tries are counted, wrong ones wait longer and longer.
+
+The trail says both who signed in and what was refused. A try is counted before the password is looked at, so that many
+at once are not one. A name that nobody has is counted, answered and written down like any other.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import secrets
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from django.contrib.auth import authenticate
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.db.models import F
+from django.utils.crypto import salted_hmac
+
+from programme.core import second_proof, trail
+from programme.core.models import KnownBrowser, SignInTries, Site, User, same_characters
+from programme.core.numeric import throttle
+
+REFUSED, SIGNED_IN, OPENED = "refused a sign-in", "signed in", "opened sign-in again"
+KNOWN = "known"
+LEAST_ALONE, LEAST_BESIDE = 15, 8
+"""Characters of a password alone and beside a second proof: NIST SP 800-63B-4 (2025), 3.1.1.2."""
+LONGEST = 256
+"""At least 64 must be allowed (as above); the rest is chosen here, so that hashing cannot be made to take long."""
+KNOWN_FOR = timedelta(days=180)
+"""A browser on which somebody has not signed in for so long is as good as new. Chosen here; not from a source."""
+SET_BACK = timedelta(minutes=1)
+"""A try that lies further ahead was counted by a clock that has been set back since: nobody waits for that."""
+NOBODYS_KEPT_FOR = timedelta(days=1)
+WRONG = (
+    "Name and password do not fit together. What you typed as name is kept; the password is not. After five tries "
+    "sign-in waits a minute, then longer; nobody is shut out for good."
+)
+WRONG_CODE = (
+    "This does not fit, or was used already. Wait for the next six digits on your telephone, or take one of your "
+    "recovery codes; each works once."
+)
+RUN_OUT = "This first password was not used in time and is worth nothing now. Ask your administrator for a new one."
+CLOSED = (
+    "Sign-in with this name is closed here after too many wrong tries. Sign in on a browser where you have signed in "
+    "before, or ask an administrator of your unit to open it."
+)
+
+
+class LongEnough:
+    """Passwords have 15 characters where they are the only proof, 8 beside a second one; long ones are welcome."""
+
+    def validate(self, password: str, user: object = None) -> None:
+        least = LEAST_BESIDE if isinstance(user, User) and user.has_second_proof else LEAST_ALONE
+        length = len(same_characters(password) or "")
+        if length < least:
+            raise ValidationError(f"It has {length} characters; at least {least} characters are needed.")
+        if length > LONGEST:
+            raise ValidationError(f"It has {length} characters; at most {LONGEST} are allowed.")
+
+    def get_help_text(self) -> str:
+        return f"At least {LEAST_ALONE} characters, or {LEAST_BESIDE} beside a second proof."
+
+
+def is_long_enough_alone(password: str) -> bool:
+    """Say whether a password may stand without a second proof."""
+    return len(same_characters(password) or "") >= LEAST_ALONE
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where somebody signs in: the network address, and the secret that the browser holds ('' for a new one)."""
+
+    address: str
+    browser: str
+
+
+def prove_password(*, name: str, password: str, place: Place, at: datetime, returning: str = "") -> User:
+    """Return the user whose name and password these are; the sign-in is then done, unless a second proof is to come.
+
+    returning: what `get_session_auth_hash` was of who only did nothing for a while here; the password is then enough.
+
+    Raises ValidationError, the same for a name nobody has as for a wrong password, and while sign-in waits.
+    """
+    known = _is_known(name, place, at)
+    _count(name, place, known=known, at=at)
+    user = authenticate(username=name, password=password)
+    if not isinstance(user, User) or user.first_password_ran_out(at):
+        _record_failure(name, place, known=known, at=at)
+        raise ValidationError(RUN_OUT if user else WRONG)
+    if (
+        user.has_second_proof and user.get_session_auth_hash() != returning
+    ):  # nothing is forgiven yet, but this try did not fail
+        here = SignInTries.objects.filter(account=_account(name), source=_source(place, known=known), failures__gt=0)
+        here.update(failures=F("failures") - 1)
+    else:
+        _finish(user, place, known=known, at=at)
+    return user
+
+
+def prove_second(*, user: User, code: str, place: Place, at: datetime) -> None:
+    """Finish the sign-in of `user`, whose password was right, by six digits or a recovery code.
+
+    Raises ValidationError for wrong or used ones, and while sign-in waits: they are counted like wrong passwords.
+    """
+    known = _is_known(user.username, place, at)
+    _count(user.username, place, known=known, at=at)
+    if not second_proof.fits(user=user, code=code, at=at):
+        _record_failure(user.username, place, known=known, at=at)
+        raise ValidationError(WRONG_CODE)
+    _finish(user, place, known=known, at=at)
+
+
+@transaction.atomic
+def _finish(user: User, place: Place, *, known: bool, at: datetime) -> None:
+    SignInTries.objects.filter(account=_account(user.username)).delete()
+    said = trail.Change(user.site_id, None, SIGNED_IN, "user", user.pk, after=_from(place, known))
+    trail.write([said], actor=user, at=at)
+
+
+@transaction.atomic
+def remember(*, user: User, place: Place, at: datetime) -> str:
+    """Note that `user` signed in on this browser; return the new secret that it is to hold from now on.
+
+    The secret is another one each time, so that one put there by somebody else is worth nothing afterwards. Others who
+    are known there stay known.
+    """
+    secret = secrets.token_urlsafe(32)
+    here = (
+        KnownBrowser.objects.filter(secret_hash=_hash(place.browser)) if place.browser else KnownBrowser.objects.none()
+    )
+    here.filter(last_at__gt=at - KNOWN_FOR).update(secret_hash=_hash(secret))
+    KnownBrowser.objects.filter(last_at__lte=at - KNOWN_FOR).delete()
+    KnownBrowser.objects.update_or_create(user=user, secret_hash=_hash(secret), defaults={"last_at": at})
+    return secret
+
+
+@transaction.atomic
+def open_again(*, user: User, reason: str, at: datetime, actor: User | None = None) -> int:
+    """Forget the failures counted against `user`; return how many they were. actor: None from the command line.
+
+    Raises ValueError without a reason.
+    """
+    if not reason.strip():
+        raise ValueError("Say why: the reason is kept in the trail.")
+    tries = SignInTries.objects.filter(account=_account(user.username))
+    failures = sum(tries.values_list("failures", flat=True))
+    tries.delete()
+    said = trail.Change(
+        user.site_id, None, OPENED, "user", user.pk, why=reason.strip(), before={"failures in a row": failures}
+    )
+    trail.write([said], actor=actor, at=at)
+    return failures
+
+
+@transaction.atomic
+def _count(name: str, place: Place, *, known: bool, at: datetime) -> None:
+    """Count one more try, or refuse it; a refused try is not counted, so nobody can lengthen the wait of another."""
+    user = User.objects.select_for_update().filter(username=name).first()  # so that tries at once come one by one
+    account, source = _account(name), _source(place, known=known)
+    failures: dict[str, tuple[int, datetime]] = {
+        row.source: (row.failures, row.last_at) for row in SignInTries.objects.filter(account=account)
+    }
+    here, last_at = failures.get(source, (0, at))
+    counted = sum(count for one, (count, _) in failures.items() if (one == KNOWN) == known)
+    if throttle.is_closed(counted, known=known):
+        raise ValidationError(CLOSED)
+    until = last_at + timedelta(seconds=throttle.wait_s(here))
+    if until > at >= last_at - SET_BACK:
+        raise ValidationError(_waits(here, until - at, known))
+    SignInTries.objects.filter(user=None, last_at__lt=at - NOBODYS_KEPT_FOR).delete()
+    SignInTries.objects.get_or_create(account=account, source=source, defaults={"user": user, "last_at": at})
+    SignInTries.objects.filter(account=account, source=source).update(failures=F("failures") + 1, last_at=at)
+
+
+def _waits(failures: int, left: timedelta, known: bool) -> str:
+    minutes = math.ceil(left.total_seconds() / 60)
+    waits = f"After {failures} wrong tries sign-in with this name waits here for {minutes} min, then opens by itself"
+    return waits + ("." if known else "; on a browser where you have signed in before it may be open now.")
+
+
+@transaction.atomic
+def _record_failure(name: str, place: Place, *, known: bool, at: datetime) -> None:
+    """Write a failure to the trail of the user's site; of a name nobody has, to that of the first site, unnamed."""
+    user = User.objects.filter(username=name).first()
+    site = Site.objects.order_by("pk").values_list("pk", flat=True).first()
+    if user is None and site is None:
+        return
+    said = trail.Change(
+        user.site_id if user else site or 0, None, REFUSED, "user", user.pk if user else None, after=_from(place, known)
+    )
+    trail.write([said], actor=None, at=at)
+
+
+def _is_known(name: str, place: Place, at: datetime) -> bool:
+    here = KnownBrowser.objects.filter(user__username=name, secret_hash=_hash(place.browser))
+    return here.filter(last_at__gt=at - KNOWN_FOR).exists()
+
+
+def _from(place: Place, known: bool) -> dict[str, str]:
+    return {"from": place.address, "browser": "known" if known else "new"}
+
+
+def _account(name: str) -> str:
+    return salted_hmac("sign-in name", name, algorithm="sha256").hexdigest()
+
+
+def _source(place: Place, *, known: bool) -> str:
+    return KNOWN if known else salted_hmac("sign-in address", place.address, algorithm="sha256").hexdigest()
+
+
+def _hash(secret: str) -> str:
+    return hashlib.sha256(secret.encode()).hexdigest()
