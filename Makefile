@@ -2,6 +2,9 @@
 
 PYTHON = python3
 PORT = 8000
+# Of `make bench`: share of the full size, and the names of some benches, all by default.
+SCALE = 1
+BENCH =
 PY = .venv/bin/python
 MANAGE = $(PY) manage.py
 
@@ -14,7 +17,7 @@ TEST_PACKAGES = postgresql redis-server $(BROWSER)
 # Settings as in production, so that what is only unsafe there shows here.
 LIKE_PRODUCTION = ALLOWED_HOSTS=ebbline.example DEBUG=False TRUSTED_PROXY_TLS=True
 
-.PHONY: help setup packages test-packages demo-data demo test soak bench pictures
+.PHONY: help setup packages test-packages demo-data demo test soak bench hazards pictures
 .PHONY: check check-style check-types check-templates check-layers check-migrations check-pins check-deployment
 
 help:
@@ -23,7 +26,8 @@ help:
 	@echo 'make setup     make .venv with everything pinned, and the secret key'
 	@echo 'make check     style, types, layers, templates, migrations, deployment'
 	@echo 'make soak      the long tests: thousands of cases'
-	@echo 'make bench     speed, as ratios to a plain reference on the same machine'
+	@echo 'make bench     speed, as ratios to a plain reference on the same machine; SCALE=0.1 takes minutes'
+	@echo 'make hazards   run the tests of every control, and print the hazard log'
 	@echo 'make pictures  photograph the demo for the README'
 
 # $(1): Debian packages that must be there. Root installs what is missing; others are told the one line to run.
@@ -113,7 +117,11 @@ soak: test-packages setup
 	@$(PY) -m tests.servers postgres redis -- $(PY) -m pytest -q -n 2 -m soak
 
 bench: test-packages setup
-	@$(PY) -m tests.bench
+	@$(PY) -m tests.bench --scale $(SCALE) $(BENCH)
+
+# The document goes to HAZARDS, what the tests print to the screen.
+hazards: test-packages setup
+	@$(PY) -m tests.hazards $(HAZARDS)
 
 pictures: test-packages demo-data
 	@$(PY) -m tests.pictures

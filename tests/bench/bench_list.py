@@ -33,7 +33,7 @@ def run(scale: float) -> list[str]:
     """Make a unit of people with a full past, then make its list with and without pictures."""
     site = Site.objects.create(code="bench", name="Bench Day Unit")
     people = max(round(scale * PEOPLE), 3)
-    _fill(site, people)
+    fill(site, people)
     request = RequestFactory().get("/")
     request.user = AnonymousUser()
     page = everyone(site, NOW)
@@ -77,7 +77,8 @@ def _seconds(work) -> float:  # type: ignore[no-untyped-def]
     return statistics.median(times)
 
 
-def _fill(site: Site, people: int) -> None:
+def fill(site: Site, people: int) -> None:
+    """Give a unit people with a full past, a forecast and a suggestion each."""
     fit = ModelFit.objects.create(
         site=site, made_at=NOW, as_of=TODAY, form="linear", code_version=MODEL_VERSION, parameters={}, n_people=people,
         n_gaps=people * SESSIONS_EACH, in_force_since=NOW,

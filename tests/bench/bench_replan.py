@@ -194,7 +194,7 @@ def _copy(model: type[Model], people: list[Patient], moved: dict[type[Model], in
         by = moved.get(field.related_model or (model if field.primary_key else None), 0)
         chosen[field.column] = f'"{field.column}" + {by}' if by else f'"{field.column}"'
     if model is Patient:
-        chosen["patient_ref"] = f"printf('P%05d', substr(patient_ref, 2) + {moved[Patient]})"
+        chosen["patient_ref"] = f"'P' || (CAST(substr(patient_ref, 2) AS integer) + {moved[Patient]})"
     elif model not in moved:
         chosen.pop("id", None)
     person = "id" if model is Patient else "patient_id"

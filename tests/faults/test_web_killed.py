@@ -1,0 +1,70 @@
+"""The web server killed by signal 9 under tablets that send: what was answered is there once, the trail unbroken."""
+
+from __future__ import annotations
+
+import time
+
+import pytest
+
+from programme.core import trail
+from programme.core.models import Receipt, TrailEntry
+from sessions.day.models import Entry
+from tests.factories import make_patient, make_running, make_user
+from tests.faults.web import PATIENCE_S, Tablet, WebServer
+
+pytestmark = pytest.mark.django_db(transaction=True)
+BUSY = 503  # the database was held for too long by others; a tablet sends again
+
+
+def wait_until(holds) -> None:
+    give_up = time.monotonic() + PATIENCE_S
+    while not holds():
+        assert time.monotonic() < give_up, "the tablets do not get on"
+        time.sleep(0.005)
+
+
+def killed_under_tablets(site, log, *, kills: int, count: int) -> None:
+    consultant, nurse = make_user(site=site, role="consultant"), make_user(site=site)
+    chairs = [make_running(make_patient(ref, site=site), by=consultant) for ref in ("K1", "K2", "K3")]
+    before = Entry.objects.count()
+    with WebServer(log) as web:
+        tablets = [Tablet(web, chair, nurse, count) for chair in chairs]
+        for tablet in tablets:
+            tablet.start()
+        for kill in range(1, kills + 1):
+            part = len(tablets) * count * kill // (kills + 1)
+            wait_until(lambda part=part: sum(len(tablet.kept) for tablet in tablets) >= part)
+            cut_off = sum(tablet.cut_off for tablet in tablets)
+            web.kill()
+            wait_until(  # one whose entries were all answered before is cut off from nothing
+                lambda cut_off=cut_off: (
+                    sum(tablet.cut_off for tablet in tablets) > cut_off or not any(one.is_alive() for one in tablets)
+                )
+            )
+            web.start()
+        for tablet in tablets:
+            tablet.join(PATIENCE_S)
+    for tablet in tablets:
+        assert len(tablet.kept) == count, tablet.refusals
+        assert [refusal for refusal in tablet.refusals if refusal[0] != BUSY] == []
+    check_each_is_there_once(chairs, tablets, before + len(tablets) * count)
+
+
+def check_each_is_there_once(chairs, tablets, entries: int) -> None:
+    for chair, tablet in zip(chairs, tablets, strict=True):
+        moved = Entry.objects.filter(exchange_session=chair, kind="moved").order_by("number")
+        assert {entry.key: entry.number for entry in moved} == tablet.kept
+        numbers = Entry.objects.filter(exchange_session=chair).order_by("number").values_list("number", flat=True)
+        assert list(numbers) == list(range(1, len(numbers) + 1))
+    assert Entry.objects.count() == entries
+    assert not Receipt.objects.filter(outcome="").exists()
+    assert trail.faults(TrailEntry.objects.all()) == []
+
+
+def test_what_was_answered_is_there_once_after_the_web_server_was_killed(site, tmp_path):
+    killed_under_tablets(site, tmp_path / "web.log", kills=1, count=30)
+
+
+@pytest.mark.soak
+def test_the_same_with_a_dozen_kills_of_the_web_server(site, tmp_path):
+    killed_under_tablets(site, tmp_path / "web.log", kills=12, count=400)
