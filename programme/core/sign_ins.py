@@ -15,7 +15,7 @@ from datetime import datetime, timedelta
 from django.contrib.auth import authenticate
 from django.core.exceptions import ValidationError
 from django.db import transaction
-from django.db.models import F
+from django.db.models import F, QuerySet
 from django.utils.crypto import salted_hmac
 
 from programme.core import second_proof, trail
@@ -23,7 +23,7 @@ from programme.core.models import KnownBrowser, SignInTries, Site, User, same_ch
 from programme.core.numeric import throttle
 
 REFUSED, SIGNED_IN, OPENED = "refused a sign-in", "signed in", "opened sign-in again"
-KNOWN = "known"
+KNOWN, LONG_AGO = "known", "long ago"
 LEAST_ALONE, LEAST_BESIDE = 15, 8
 """Characters of a password alone and beside a second proof: NIST SP 800-63B-4 (2025), 3.1.1.2."""
 LONGEST = 256
@@ -33,6 +33,9 @@ KNOWN_FOR = timedelta(days=180)
 SET_BACK = timedelta(minutes=1)
 """A try that lies further ahead was counted by a clock that has been set back since: nobody waits for that."""
 NOBODYS_KEPT_FOR = timedelta(days=1)
+SOURCES_KEPT_FOR = timedelta(days=180)
+"""After so long it is forgotten from where wrong tries came; that they were made is not, since no count of failures in
+a row may begin anew by waiting (NIST SP 800-63B-4 (2025), 3.2.2). Chosen here, as long as a browser is known."""
 WRONG = (
     "Name and password do not fit together. What you typed as name is kept; the password is not. After five tries "
     "sign-in waits a minute, then longer; nobody is shut out for good."
@@ -152,6 +155,31 @@ def open_again(*, user: User, reason: str, at: datetime, actor: User | None = No
     )
     trail.write([said], actor=actor, at=at)
     return failures
+
+
+@transaction.atomic
+def forget_old(*, at: datetime) -> int:
+    """Forget browsers that are as good as new, tries of nobody, and where old tries came from; return rows deleted."""
+    browsers, _ = KnownBrowser.objects.filter(last_at__lte=at - KNOWN_FOR).delete()
+    nobodys, _ = SignInTries.objects.filter(user=None, last_at__lt=at - NOBODYS_KEPT_FOR).delete()
+    sourced = SignInTries.objects.exclude(source__in=(KNOWN, LONG_AGO)).filter(user__isnull=False)
+    old = sourced.filter(last_at__lte=at - SOURCES_KEPT_FOR)
+    # The users first, so that a try of theirs at the same moment is counted before or after and never lost.
+    users = User.objects.select_for_update().filter(pk__in=list(old.values_list("user_id", flat=True).distinct()))
+    return browsers + nobodys + sum(_without_sources(user, old) for user in users.order_by("pk"))
+
+
+def _without_sources(user: User, old: QuerySet[SignInTries]) -> int:
+    """Put together what is counted against `user` in old rows, with no word of where from; return rows deleted."""
+    rows = list(old.filter(user=user))
+    old.filter(pk__in=[row.pk for row in rows]).delete()
+    for row in rows:
+        kept, _ = SignInTries.objects.get_or_create(
+            account=row.account, source=LONG_AGO, defaults={"user": user, "last_at": row.last_at}
+        )
+        kept.failures, kept.last_at = kept.failures + row.failures, max(kept.last_at, row.last_at)
+        kept.save(update_fields=["failures", "last_at"])
+    return len(rows)
 
 
 @transaction.atomic

@@ -1,4 +1,4 @@
-"""What is done each night for everybody: ended sign-ins cleared away, the trail sealed, a backup made."""
+"""What is done each night for everybody: ended sign-ins and old tries forgotten, the trail sealed, a backup made."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from django.core.management import call_command
 from django.utils import timezone
 
 from programme.celery import app
-from programme.core import seals, signed_in
+from programme.core import seals, sign_ins, signed_in
 from programme.core.models import Site
 
 
@@ -27,5 +27,7 @@ def back_up() -> None:
 
 @app.task(name="clear_sign_ins")
 def clear_sign_ins() -> int:
-    """Delete what is left of sign-ins that have ended; return how many."""
-    return signed_in.clear_ended(at=timezone.now())
+    """Delete what is left of sign-ins that have ended, return how many; forget old tries and browsers."""
+    now = timezone.now()
+    sign_ins.forget_old(at=now)
+    return signed_in.clear_ended(at=now)

@@ -19,6 +19,7 @@ from programme.core.access import address_of
 from programme.core.models import KnownBrowser, SignInTries, TrailEntry
 from programme.core.numeric.throttle import FREE_TRIES, MOST_ELSEWHERE, MOST_KNOWN
 from programme.core.sign_ins import Place, prove_password, remember
+from programme.core.tasks import clear_sign_ins
 from tests.factories import NOW, PASSWORD, make_user
 
 pytestmark = pytest.mark.django_db
@@ -171,6 +172,61 @@ def test_what_was_counted_for_names_nobody_has_goes_after_a_day(fenwick):
     refused()
     refused("nobody.else", at=NOW + timedelta(hours=25))
     assert list(SignInTries.objects.order_by("pk").values_list("user", flat=True)) == [fenwick.pk, None]
+
+
+# What is forgotten
+
+
+HALF_A_YEAR = timedelta(days=180)
+
+
+def test_from_where_wrong_tries_came_is_forgotten_and_their_number_is_not(fenwick):
+    """NIST SP 800-63B-4 (2025), 3.2.2: at most 100 failures in a row, however long somebody waits between them."""
+    for n in range(MOST_ELSEWHERE):
+        refused(place=Place(f"198.51.100.{n}", ""))
+    sources = set(SignInTries.objects.values_list("source", flat=True))
+    assert sign_ins.forget_old(at=NOW + HALF_A_YEAR) == MOST_ELSEWHERE
+    row = SignInTries.objects.get()
+    assert (row.user, row.failures, row.last_at) == (fenwick, MOST_ELSEWHERE, NOW)
+    assert row.source not in sources
+    late = NOW + 2 * HALF_A_YEAR
+    assert sign_ins.forget_old(at=late) == 0
+    assert "closed here" in refused(place=Place("203.0.113.9", ""), password=PASSWORD, at=late)
+
+
+def test_what_was_forgotten_before_and_since_adds_up_and_goes_when_the_name_signs_in(fenwick):
+    for half_years, place in enumerate((ELSEWHERE, HERE, ELSEWHERE)):
+        refused(place=place, at=NOW + half_years * HALF_A_YEAR)
+        sign_ins.forget_old(at=NOW + (half_years + 1) * HALF_A_YEAR)
+    assert SignInTries.objects.get().failures == 3
+    prove_password(name="a.fenwick", password=PASSWORD, place=HERE, at=NOW + 3 * HALF_A_YEAR)
+    assert not SignInTries.objects.exists()
+
+
+def test_a_moment_before_nothing_is_forgotten(fenwick):
+    remember(user=fenwick, place=HERE, at=NOW)
+    refused()
+    assert sign_ins.forget_old(at=NOW + HALF_A_YEAR - timedelta(seconds=1)) == 0
+    assert KnownBrowser.objects.count() == SignInTries.objects.count() == 1
+
+
+def test_the_night_forgets_old_browsers_and_tries_of_nobody(fenwick):
+    remember(user=fenwick, place=HERE, at=NOW)
+    refused("nobody.here")
+    remember(user=fenwick, place=ELSEWHERE, at=NOW + timedelta(days=1))
+    with time_machine.travel(NOW + HALF_A_YEAR, tick=False):
+        clear_sign_ins()
+    assert KnownBrowser.objects.get().last_at == NOW + timedelta(days=1)
+    assert not SignInTries.objects.exists()
+
+
+def test_the_command_forgets_them_and_says_how_many(fenwick):
+    remember(user=fenwick, place=HERE, at=NOW)
+    refused()
+    out = io.StringIO()
+    with time_machine.travel(NOW + HALF_A_YEAR, tick=False):
+        call_command("clear_sign_ins", stdout=out)
+    assert out.getvalue().splitlines()[1] == "2 old browsers and sources of wrong tries were forgotten."
 
 
 # Browsers

@@ -1,4 +1,4 @@
-"""Delete what is left of sign-ins that have ended."""
+"""Delete what is left of sign-ins that have ended, and of tries and browsers that are past their time."""
 
 from __future__ import annotations
 
@@ -7,11 +7,18 @@ from typing import Any
 from django.core.management.base import BaseCommand
 from django.utils import timezone
 
-from programme.core import signed_in
+from programme.core import sign_ins, signed_in
 
 
 class Command(BaseCommand):
-    help = "Deletes the sessions of sign-ins that have ended; nobody who is signed in notices."
+    help = (
+        "Deletes the sessions of sign-ins that have ended, browsers on which nobody has signed in for 180 days, wrong "
+        "tries with names nobody has after a day, and after 180 days from where others came. Nobody who is signed in "
+        "notices."
+    )
 
     def handle(self, *args: Any, **options: Any) -> None:
-        self.stdout.write(f"{signed_in.clear_ended(at=timezone.now())} ended sign-ins were deleted.")
+        now = timezone.now()
+        old = sign_ins.forget_old(at=now)
+        self.stdout.write(f"{signed_in.clear_ended(at=now)} ended sign-ins were deleted.")
+        self.stdout.write(f"{old} old browsers and sources of wrong tries were forgotten.")
