@@ -107,13 +107,13 @@ class StartForm(EdgeForm):
         except ValueError as error:
             self.observed_at = self.now
             self.refuse("taken", f"Observations taken at: {error}")
-        if self.errors:
-            return self.cleaned_data
         self.found = findings(self.answers(), self.chairside.settings)
         if self.must_prove and not self.cleaned_data.get("secret"):
             self.refuse("secret", "Who lets it go on types their own PIN or password here.")
+        faulty = set(self.errors)
         for finding in self.found:
-            self._place(finding)
+            if self._field_of(finding) not in faulty:
+                self._place(finding)
         return self.cleaned_data
 
     def _place(self, finding: Finding) -> None:
@@ -124,10 +124,11 @@ class StartForm(EdgeForm):
         words = finding.words
         if finding.may_go_on:
             words = f"{words} To go on, name the prescriber who decided and the reason."
-        name = finding.name if finding.name in self.fields else None
-        if finding.name == "taken_at":
-            name = "taken"
-        self.add_error(name, forms.ValidationError(words, code="stop"))
+        self.add_error(self._field_of(finding), forms.ValidationError(words, code="stop"))
+
+    def _field_of(self, finding: Finding) -> str | None:
+        name = "taken" if finding.name == "taken_at" else finding.name
+        return name if name in self.fields else None
 
     def _observed_at(self) -> datetime:
         typed = self.cleaned_data.get("taken")

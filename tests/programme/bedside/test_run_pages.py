@@ -255,6 +255,15 @@ def test_what_nobody_can_let_pass_keeps_it_from_starting(nurse_client, authorise
     assert not Entry.objects.filter(exchange_session=authorised).exists()
 
 
+def test_a_value_that_is_asked_about_hides_nothing_else_that_stands_in_the_way(nurse_client, authorised):
+    """All faults in one go: an unusual pressure is asked about, and not also said to be missing."""
+    page = begin(nurse_client, authorised, bp_sys="198", wristband="R9", infection="yes").content.decode()
+    assert "Systolic" in page and "usual is" in page
+    assert "not the same person" in page
+    assert "name the prescriber" in page
+    assert "Measure the blood pressure" not in page
+
+
 def test_the_prescriber_lets_a_fever_pass_and_the_reason_is_kept(nurse_client, authorised, signer):
     assert "name the prescriber" in begin(nurse_client, authorised, infection="yes").content.decode()
     reason = {"decided_by": str(signer.pk), "reason": "source known, antibiotics since yesterday"}
