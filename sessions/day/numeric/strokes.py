@@ -5,7 +5,7 @@ each part gets its share. What was really done so far is taken off, so a draw th
 next one. One arm: each part is two touches, the draw and then what is given.
 """
 
-from collections.abc import Sequence
+from collections.abc import Container
 from dataclasses import dataclass
 
 from sessions.day.numeric.tally import PlannedStep, StepSoFar, Tally, about_as_much
@@ -35,8 +35,8 @@ def parts_of(step: PlannedStep) -> tuple[tuple[float, float], ...]:
     return tuple((step.in_ml * share, step.out_ml * share) for share in shares)
 
 
-def strokes_of(so_far: StepSoFar, *, one_arm: bool = False) -> tuple[Stroke, ...]:
-    """Return what is left of one step, in order; nothing where it is done."""
+def strokes_of(so_far: StepSoFar, *, one_arm: bool = False, ended: Container[int] = ()) -> tuple[Stroke, ...]:
+    """Return what is left of one step, in order; nothing where it is done. ended: units whose end was entered."""
     step, strokes = so_far.planned, []
     given, drawn = so_far.in_ml, so_far.out_ml
     if so_far.done:
@@ -46,7 +46,7 @@ def strokes_of(so_far: StepSoFar, *, one_arm: bool = False) -> tuple[Stroke, ...
         out_ml = 0.0 if about_as_much(drawn, out_end) else out_end - drawn
         if in_ml <= 0.0 and out_ml <= 0.0:
             continue
-        unit = _unit_at(step, given + in_ml / 2.0) if in_ml > 0.0 else None
+        unit = _unit_at(step, given + in_ml / 2.0, ended) if in_ml > 0.0 else None
         if one_arm and in_ml > 0.0 and out_ml > 0.0:
             strokes.append(Stroke(step.number, step.fluid, out_ml, 0.0))
             strokes.append(Stroke(step.number, step.fluid, 0.0, in_ml, unit))
@@ -58,11 +58,16 @@ def strokes_of(so_far: StepSoFar, *, one_arm: bool = False) -> tuple[Stroke, ...
 
 def coming(tally: Tally, *, one_arm: bool = False) -> tuple[Stroke, ...]:
     """Return every touch that is left, in the order of the plan."""
-    return tuple(stroke for step in tally.steps for stroke in strokes_of(step, one_arm=one_arm))
+    ended = {place for place, times in tally.units.items() if times.ended_at is not None}
+    return tuple(stroke for step in tally.steps for stroke in strokes_of(step, one_arm=one_arm, ended=ended))
 
 
-def _unit_at(step: PlannedStep, given_ml: float) -> int | None:
-    units: Sequence[int] = step.units
-    if not units or step.in_ml <= 0.0:
+def _unit_at(step: PlannedStep, given_ml: float, ended: Container[int]) -> int | None:
+    """The unit that hangs once so much of the step is in; one that was ended short is passed over for the next.
+
+    Where all from there on were ended it stays the one that should hang: its end may have been entered too early.
+    """
+    if not step.units or step.in_ml <= 0.0:
         return None
-    return units[min(max(int(given_ml / step.in_ml * len(units)), 0), len(units) - 1)]
+    place = min(max(int(given_ml / step.in_ml * len(step.units)), 0), len(step.units) - 1)
+    return next((unit for unit in step.units[place:] if unit not in ended), step.units[place])

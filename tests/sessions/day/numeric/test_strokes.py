@@ -39,6 +39,18 @@ def test_a_draw_before_its_unit_leaves_the_unit_and_the_rest_of_the_draw() -> No
     assert after(PLAN, (1, 400, 400), (2, 0, 120))[0] == (2, 130, 258, 1)
 
 
+def test_a_unit_that_was_ended_short_is_not_given_any_more() -> None:
+    """Unit 1 gave 150 of 258 mL and was ended: what is made up comes from unit 2. With both ended the place decides."""
+    short = [
+        Said(1, "moved", {"step": 2, "in_ml": 150.0, "out_ml": 150.0, "unit": 1}, NINE, NINE, 1),
+        Said(2, "unit_ended", {"unit": 1}, NINE, NINE, 1),
+    ]
+    (first, *_) = coming(tally(PLAN[1:], short))
+    assert (first.in_ml, first.unit) == (108, 2)
+    both = [*short, Said(3, "unit_ended", {"unit": 2}, NINE, NINE, 1)]
+    assert [stroke.unit for stroke in coming(tally(PLAN[1:], both))] == [1, 2]
+
+
 def test_in_one_arm_each_draw_comes_before_what_is_given() -> None:
     assert after(PLAN, one_arm=True)[:4] == [(1, 200, 0, None), (1, 0, 200, None), (1, 200, 0, None), (1, 0, 200, None)]
     assert after(PLAN, (1, 0, 200), one_arm=True)[0] == (1, 0, 200, None)
