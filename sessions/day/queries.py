@@ -216,7 +216,7 @@ def afterwards_of(
     now: datetime,
     settings: Mapping[str, float],
 ) -> Afterwards:
-    """Return what is known of the time after a session, at the local moment `now`; two queries once Hb is known."""
+    """Return what is known of the time after a session, at the local moment `now`; three queries once Hb is known."""
     wanted = [Analyte.HB, Analyte.HBS]
     if exchange_session.patient.follows_hbs_and_hbc:
         wanted.append(Analyte.HBC)
@@ -244,19 +244,32 @@ def _hb_after(
     on: date,
     settings: Mapping[str, float],
 ) -> HbAfter | None:
-    """Hb after beside its ceiling, and what was done since its sample; totals of a machine tell of nothing since."""
+    """Hb after beside the most it may be, and what was done since; totals of a machine tell of nothing since."""
     if hb is None:
         return None
     goals = Goals.objects.begun(on).filter(patient=exchange_session.patient_id)
-    ceiling = goals.values_list("hb_ceiling_g_l", flat=True).first()
+    own = goals.values_list("hb_ceiling_g_l", "greatest_rise_g_l").first()
+    ceiling, rise = own or (settings["hb_ceiling_g_l"], settings["hb_rise_stop_g_l"])
     checks = FollowUp.objects.filter(exchange_session=exchange_session, kind=FollowUp.Kind.RECHECK)
     return HbAfter(
         hb_g_l=hb.value,
-        ceiling_g_l=settings["hb_ceiling_g_l"] if ceiling is None else ceiling,
+        ceiling_g_l=ceiling,
+        hb_before_g_l=_hb_before(exchange_session, ending.plan),
+        greatest_rise_g_l=rise,
         drawn_ml=sum(one.out_ml for one in ending.state.moved if one.at > hb.taken_at),
         blood_volume_ml=math.nan if ending.plan is None else ending.plan.blood_volume_ml,
         rechecked=checks.exists(),
     )
+
+
+def _hb_before(exchange_session: ExchangeSession, plan: Prescription | None) -> float | None:
+    """Hb before as linked, else as the plan was made on; None without both."""
+    links = ResultLink.objects.filter(
+        exchange_session=exchange_session, position=Position.BEFORE, result__in=LabResult.objects.in_force(),
+        result__analyte=Analyte.HB,
+    )  # fmt: skip
+    linked = links.order_by("-result__taken_at", "-result_id").values_list("result__value", flat=True).first()
+    return plan.hb_g_l if linked is None and plan is not None else linked
 
 
 def _by(entry: Entry, now: datetime) -> str:

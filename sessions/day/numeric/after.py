@@ -204,22 +204,30 @@ def _causes(hbs: int, hb: int) -> tuple[str, ...]:
 
 @dataclass(frozen=True, slots=True)
 class HbAfter:
-    """Haemoglobin after a session beside its ceiling [g/L], and what was done about it.
+    """Haemoglobin after a session beside the most it may be [g/L], and what was done about it.
 
+    hb_before_g_l: None where it was not measured, so that its rise is not asked about. greatest_rise_g_l: of a day.
     drawn_ml: blood drawn since the sample, with saline given level. blood_volume_ml: by formula, nan where not known.
     rechecked: a check of Hb was opened, whether it is done or not.
     """
 
     hb_g_l: float
     ceiling_g_l: float
+    hb_before_g_l: float | None
+    greatest_rise_g_l: float
     drawn_ml: float
     blood_volume_ml: float
     rechecked: bool
 
     @property
+    def most_g_l(self) -> float:
+        """The lower of its ceiling and what a day's rise allows."""
+        return highest_after(self.ceiling_g_l, self.hb_before_g_l, self.greatest_rise_g_l)
+
+    @property
     def is_over(self) -> bool:
         """Over it to the whole g/L, as Hb is read."""
-        return round(self.hb_g_l) > self.ceiling_g_l
+        return round(self.hb_g_l) > self.most_g_l
 
     @property
     def now_g_l(self) -> float:
@@ -230,8 +238,8 @@ class HbAfter:
 
     @property
     def is_answered(self) -> bool:
-        """Enough was drawn for the ceiling, or Hb is looked at again."""
-        return self.rechecked or round(self.now_g_l) <= self.ceiling_g_l
+        """Enough was drawn for it, or Hb is looked at again."""
+        return self.rechecked or round(self.now_g_l) <= self.most_g_l
 
     @property
     def words(self) -> str:
@@ -240,8 +248,22 @@ class HbAfter:
         if self.drawn_ml:
             leads = "" if math.isnan(self.blood_volume_ml) else f", which leads to about {self.now_g_l:.0f} g/L"
             drawn = f"{self.drawn_ml:,.0f} mL drawn since{leads}"
-        over = f"{self.hb_g_l:.0f} g/L is over the ceiling of {self.ceiling_g_l:.0f} g/L"
-        return f"{over}: {drawn}, {'a' if self.rechecked else 'no'} check of Hb opened"
+        return f"{self._over}: {drawn}, {'a' if self.rechecked else 'no'} check of Hb opened"
+
+    @property
+    def _over(self) -> str:
+        found = []
+        if round(self.hb_g_l) > self.ceiling_g_l:
+            found.append(f"is over the ceiling of {self.ceiling_g_l:.0f} g/L")
+        if self.hb_before_g_l is not None and round(self.hb_g_l) > self.hb_before_g_l + self.greatest_rise_g_l:
+            rise = self.hb_g_l - self.hb_before_g_l
+            found.append(f"rose by {rise:.0f} in the day, {self.greatest_rise_g_l:.0f} g/L is allowed")
+        return f"{self.hb_g_l:.0f} g/L {' and '.join(found)}"
+
+
+def highest_after(ceiling_g_l: float, hb_before_g_l: float | None, greatest_rise_g_l: float) -> float:
+    """Return the most that Hb may be after a session [g/L]: the lower of its ceiling and what a day's rise allows."""
+    return ceiling_g_l if hb_before_g_l is None else min(ceiling_g_l, hb_before_g_l + greatest_rise_g_l)
 
 
 @dataclass(frozen=True, slots=True)
@@ -275,7 +297,7 @@ def lower_hb(
     Hb [g/L] settled, blood_volume_ml by formula [mL], weight_kg [kg]; hb_before_g_l None where it was not measured.
     Wanted is the lower of the two limits; volumes by `smallvolumes.level_bleed`.
     """
-    highest = hb_ceiling_g_l if hb_before_g_l is None else min(hb_ceiling_g_l, hb_before_g_l + greatest_rise_g_l)
+    highest = highest_after(hb_ceiling_g_l, hb_before_g_l, greatest_rise_g_l)
     if hb_after_g_l <= highest:
         return None
     bleed = level_bleed(

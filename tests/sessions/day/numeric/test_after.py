@@ -1,6 +1,7 @@
 """After a session: expected against measured, and the two volumes that lower Hb, worked by hand."""
 
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -102,6 +103,11 @@ def test_at_or_under_both_limits_nothing_is_offered(before: float | None, after:
     )  # fmt: skip
 
 
+THICK = HbAfter(
+    131, 110, hb_before_g_l=95, greatest_rise_g_l=40, drawn_ml=0, blood_volume_ml=4000, rechecked=False
+)  # fmt: skip
+
+
 @pytest.mark.parametrize(
     ("drawn_ml", "answered", "says"),
     [
@@ -113,13 +119,25 @@ def test_at_or_under_both_limits_nothing_is_offered(before: float | None, after:
 )
 def test_hb_over_the_ceiling_is_answered_by_what_leads_under_it(drawn_ml, answered, says) -> None:
     """By hand: 4000·ln(131/110) is 699 mL; 131·e^(−280/4000) is 122.1, with 660 mL 111.1."""
-    found = HbAfter(131, 110, drawn_ml=drawn_ml, blood_volume_ml=4000, rechecked=False)
+    found = replace(THICK, drawn_ml=drawn_ml)
     assert (found.is_over, found.is_answered) == (True, answered)
     assert says in found.words
-    assert HbAfter(131, 110, drawn_ml=drawn_ml, blood_volume_ml=4000, rechecked=True).is_answered
+    assert replace(found, rechecked=True).is_answered
+
+
+def test_a_rise_over_the_days_limit_is_asked_about_even_under_the_ceiling() -> None:
+    """From 60 a day's rise of 40 ends at 100 g/L. By hand: 4000·ln(108/100) is 308 mL."""
+    found = replace(THICK, hb_g_l=108, hb_before_g_l=60)
+    assert (found.most_g_l, found.is_over, found.is_answered) == (100, True, False)
+    assert found.words.startswith("108 g/L rose by 48 in the day, 40 g/L is allowed: no blood drawn since")
+    assert replace(found, drawn_ml=310).is_answered
+    assert not replace(found, hb_before_g_l=68).is_over
+    assert not replace(found, hb_before_g_l=None).is_over
+    both = replace(found, hb_g_l=112)
+    assert "112 g/L is over the ceiling of 110 g/L and rose by 52 in the day" in both.words
 
 
 def test_a_draw_from_an_unknown_volume_answers_nothing() -> None:
-    found = HbAfter(131, 110, drawn_ml=699, blood_volume_ml=math.nan, rechecked=False)
+    found = replace(THICK, drawn_ml=699, blood_volume_ml=math.nan)
     assert not found.is_answered
     assert found.words.endswith("699 mL drawn since, no check of Hb opened")

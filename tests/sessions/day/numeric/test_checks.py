@@ -198,7 +198,7 @@ def test_everything_that_came_after_is_looked_at_before_closing() -> None:
     found = closing_checks(bare, ())
     assert [check.state for check in found] == [ASK, ASK, ASK, ASK, OK, ASK]
     assert found[1].words == "HbS not in yet"
-    thick = HbAfter(131, 110, drawn_ml=0, blood_volume_ml=4000, rechecked=False)
+    thick = HbAfter(131, 110, hb_before_g_l=95, greatest_rise_g_l=40, drawn_ml=0, blood_volume_ml=4000, rechecked=False)
     (asked,) = [check for check in closing_checks(replace(late, hb=thick), ()) if check.state != OK]
     assert asked.sentence == (
         "Hb after: 131 g/L is over the ceiling of 110 g/L: no blood drawn since, no check of Hb opened"
