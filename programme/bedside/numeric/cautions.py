@@ -63,7 +63,7 @@ def cautions(today: Today, settings: Mapping[str, float]) -> tuple[Caution, ...]
     """Return everything that is said beside the plan, what to check first. settings: of the site, by name."""
     found = [
         *_start(today, settings), *_body(today, settings), *_blood(today), *_sample(today), *_consent(today),
-        *_figures(today),
+        *_figures(today), *_length(today, settings),
     ]  # fmt: skip
     return tuple(sorted(found, key=lambda caution: caution.level != CHECK))
 
@@ -159,6 +159,17 @@ def _sample(today: Today) -> list[Caution]:
         return [Caution("sample", CHECK, words)]
     words = f"Crossmatch sample taken {taken}; the last unit must be started by {until}."
     return [Caution("sample", NOTE, words)]
+
+
+def _length(today: Today, settings: Mapping[str, float]) -> list[Caution]:
+    most = settings["hours_session_most"]
+    if today.needed_hours <= most:
+        return []
+    words = (
+        f"Long: about {today.needed_hours:.1f} h from the first unit to the last at this unit's usual pace, over "
+        f"{most:g} h. Usual ways: fewer units, both arms, or two days. {LOCAL}"
+    )
+    return [Caution("length", CHECK, words)]
 
 
 def _consent(today: Today) -> list[Caution]:

@@ -84,6 +84,7 @@ SETTING_TABLE: tuple[SettingRow, ...] = (
     SettingRow("units_most", 10, 1, 12, "units", "units in one session", _LOCAL),
     SettingRow("volume_rounding_ml", 10, 1, 50, "mL", "volumes are rounded to", _LOCAL),
     SettingRow("draw_size_ml", 250, 50, 500, "mL", "usual size of one draw", _LOCAL),
+    SettingRow("hours_session_most", 8, 3, 14, "h", "a session planned for longer is said beside its plan", _LOCAL),
     SettingRow("hours_rest", 1, 0, 4, "h", "stay after the last unit", "NZ Blood clinical pages: watch for 1 h"),
     SettingRow("minutes_a_unit", 45, 20, 120, "min", "time a unit takes by hand with two arms", _LOCAL),
     SettingRow("minutes_a_unit_one_arm", 70, 20, 180, "min", "time a unit takes by hand with one arm", _LOCAL),

@@ -46,6 +46,13 @@ def test_the_dehydrated_get_ten_ml_per_kg_up_to_500(kg, ml):
     assert f"here {ml} mL" in said(dehydrated=True, weight_kg=kg)["dehydrated"].words
 
 
+def test_a_session_longer_than_the_unit_is_open_is_said_with_the_usual_ways_out():
+    """Nine units at 70 min by one arm are 10.5 h; the setting is 8 h and its edge is not passed."""
+    found = said(needed_hours=10.5)["length"]
+    assert (found.level, "about 10.5 h" in found.words, "over 8 h" in found.words) == ("check", True, True)
+    assert "length" not in said(needed_hours=8.0)
+
+
 def test_under_40_kg_limits_are_tighter_and_weights_are_stale_sooner():
     assert "usually goes by pump" in said(weight_kg=39.9)["small_body"].words
     assert "small_body" not in said(weight_kg=40.0)
