@@ -39,7 +39,15 @@ def write_done(exchange_session: ExchangeSession, state: Tally, carried_out: Don
     Returns the trail's entries.
     """
     given = [StepGiven(s.fluid, s.in_ml, s.out_ml, s.cells_hb_g_l, s.started_at, s.ended_at) for s in carried_out.steps]
-    said = [*write_steps(exchange_session, given), *link_named_results(exchange_session, carried_out)]
+    return [
+        *write_steps(exchange_session, given),
+        *link_named_results(exchange_session, carried_out),
+        *_write_units(exchange_session, state),
+    ]
+
+
+def _write_units(exchange_session: ExchangeSession, state: Tally) -> list[Change]:
+    said = []
     rows = DonationUnit.objects.filter(exchange_session=exchange_session, place__in=state.units)
     for unit in rows.order_by("place"):
         times, before = state.units[unit.place], state_of(unit)
@@ -64,6 +72,9 @@ def rewrite_totals(*, exchange_session: ExchangeSession, actor: User, at: dateti
     method = method_of(exchange_session, plan_carried_out(exchange_session))
     state = tally_of(exchange_session)
     if state.totals is None if method == Method.AUTOMATED else not (state.moved or state.undone):
+        # Given up before anything was entered of it: its units were in somebody's hands all the same.
+        if said := _write_units(exchange_session, state):
+            finish_change(exchange_session.patient, said, actor=actor, at=at)
         return
     # From the entry and not from the row, which already holds what an earlier time, perhaps a wrong one, made of it.
     carried_out = done(state, method=method, began=state.began or exchange_session.started_at)

@@ -5,7 +5,7 @@ from datetime import datetime, timedelta
 import pytest
 from django.core.exceptions import ValidationError
 
-from programme.core.models import User
+from programme.core.models import TrailEntry, User
 from sessions.day.models import Entry
 from sessions.day.queries import tally_of
 from sessions.day.services.entering import add_entry
@@ -96,3 +96,14 @@ def test_both_times_are_put_right_one_after_the_other(running: ExchangeSession, 
     put_right(running, nurse, END, CHECKED + timedelta(minutes=45))
     times = tally_of(running).units[1]
     assert (times.started_at, times.ended_at) == (CHECKED + timedelta(minutes=5), CHECKED + timedelta(minutes=45))
+
+
+def test_of_a_session_given_up_before_any_volume_the_row_of_a_unit_follows_its_time(
+    running: ExchangeSession, nurse: User
+) -> None:
+    """Its times say how long a bag was out of the cold, whether or not anything of it was entered."""
+    ExchangeSession.objects.update(state="abandoned", ended_reason="access lost")
+    put_right(running, nurse, START, CHECKED + timedelta(minutes=5))
+    assert DonationUnit.objects.get().started_at == CHECKED + timedelta(minutes=5)
+    assert TrailEntry.objects.filter(action="unit as given").count() == 1
+    assert ExchangeSession.objects.get().red_cells_in_ml is None
