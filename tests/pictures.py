@@ -21,7 +21,7 @@ from tests.browsing import chromium_program
 ROOT = Path(__file__).resolve().parent.parent
 PICTURES = ROOT / "fixtures" / "pictures"
 SIZE, TABLET = {"width": 1440, "height": 900}, {"width": 1024, "height": 768}
-AT_THE_CHAIR = {"run"}
+AT_THE_CHAIR = {"run", "machine"}
 SECONDS_TO_START = 30
 
 
@@ -83,14 +83,14 @@ def person_to_show() -> str:
     return str(person.patient_ref)
 
 
-def session_in(state: str) -> str:
-    """Where the pages of today's session by hand in this state begin."""
+def session_in(state: str, method: str = "two_arm") -> str:
+    """Where the pages of today's session in this state, carried out by this method, begin."""
     from sessions.models import ExchangeSession  # noqa: PLC0415 -- app ready
 
-    by_hand = ExchangeSession.objects.filter(origin="here", state=state, method="two_arm")
-    found = by_hand.select_related("patient").order_by("-on").first()
+    of_method = ExchangeSession.objects.filter(origin="here", state=state, method=method)
+    found = of_method.select_related("patient").order_by("-on").first()
     if found is None:
-        sys.exit(f"No session of the demo is {state}: make the demo anew after six in the morning.")
+        sys.exit(f"No session of the demo by {method} is {state}: make the demo anew after six in the morning.")
     return f"/people/{found.patient.patient_ref}/day/{found.pk}/"
 
 
@@ -100,7 +100,7 @@ def main() -> int:
     cookie, ref = sign_in_cookie(), person_to_show()
     pages = {"list": "/", "course": f"/people/{ref}/", "plan": f"/people/{ref}/plan/", "try": f"/try/?ref={ref}"}
     pages |= {"day-plan": f"{session_in('planned')}plan/", "run": f"{session_in('running')}run/"}
-    pages |= {"after": f"{session_in('finished')}after/"}
+    pages |= {"after": f"{session_in('finished')}after/", "machine": f"{session_in('running', 'automated')}run/"}
     pages |= {"clinic": f"/people/{ref}/#year-head"}
     pages |= {"review": "/review/"}
     pages |= {"diary": "/diary/", "blood": "/blood/#demand-head", "inbox": "/inbox/"}
