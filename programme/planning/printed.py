@@ -23,13 +23,33 @@ EMPTY_SESSION = {
 }  # fmt: skip
 
 
-def plan_objects(patient_refs: Iterable[str], said: Suggestions, results_stale_days: float) -> list[dict[str, Any]]:
-    """Return each person's suggestion with every key of the printed plan; null where nothing can be said."""
-    plain = as_lists(said)
-    return [
+CAUTION_WORDS = {0.75: "three quarters", 0.5: "half", 0.25: "a quarter"}
+
+
+def plan_objects(
+    patient_refs: Iterable[str], said: Suggestions, results_stale_days: float, *, caution: float = 1.0
+) -> list[dict[str, Any]]:
+    """Return each person's suggestion with every key of the printed plan; null where nothing can be said.
+
+    caution: the share of the accepted chances that these suggestions were made with.
+    """
+    plain, wary = as_lists(said), [caution_sentence(caution)] if caution < 1.0 else []
+    objects = [
         _plan_object(ref, plain, row, results_stale_days, session_object(said, row))
         for row, ref in enumerate(patient_refs)
     ]
+    return [
+        one if one["status"] != "ok" else one | {"warnings": [*wary, *one["warnings"]]} for one in objects
+    ]
+
+
+def caution_sentence(caution: float) -> str:
+    """Return what is said while suggestions plan with less than the accepted chance."""
+    share = CAUTION_WORDS.get(caution, f"{100 * caution:.0f} in 100")
+    return (
+        "Of late more measured values lay above their forecasts than should: until forecasts hold again this is "
+        f"planned with {share} of the accepted chance."
+    )
 
 
 def _plan_object(

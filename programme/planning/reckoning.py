@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from datetime import date, datetime, time, timedelta
 from functools import cached_property
 from typing import Any
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from patients.models import Goals
 from programme.core.models import Site
 from programme.core.settings_of_site import site_settings
-from programme.planning import inputs, locks, printed
+from programme.planning import inputs, locks, printed, watch
 from programme.planning.numeric.people import PeopleInputs, WhatIf, taken
 from programme.planning.numeric.prescribe import Tried
 from programme.planning.numeric.suggest import CHUNK, Suggestions, suggest_many, suggest_some
@@ -32,7 +32,10 @@ from sessions.queries import PersonRecord, SiteColumns, people_inputs, samples_t
 
 @dataclass(frozen=True, slots=True)
 class Grounds:
-    """What suggestions rest on. Row r of `people` and `pace` is `records[r]`, person places[r] of `programme`."""
+    """What suggestions rest on. Row r of `people` and `pace` is `records[r]`, person places[r] of `programme`.
+
+    caution: the share of each accepted chance that is planned with, under 1 while recent forecasts have not held.
+    """
 
     site: Site
     programme: Programme
@@ -42,6 +45,7 @@ class Grounds:
     people: PeopleInputs
     pace: PeoplePace
     locks: dict[int, Lock]
+    caution: float
 
     def of(self, keys: Sequence[int]) -> Grounds:
         """The same for these people only, as far as they are among the records."""
@@ -61,6 +65,7 @@ class Grounds:
             people=taken(self.people, rows),
             pace=taken(self.pace, rows),
             locks=self.locks,
+            caution=self.caution,
         )
 
 
@@ -114,15 +119,18 @@ class SiteAsOf:
         places = inputs.places_of(programme, records)
         samples = samples_to_watch(self.site, self.as_of, WATCH_DAYS)
         locked = locks.locks(programme, records, places, samples)
+        caution = watch.caution_of(self.site, self.as_of)
+        people = inputs.people_inputs(self.site, programme, records, settings, locked=frozenset(locked))
         return Grounds(
             site=self.site,
             programme=programme,
             records=records,
             places=places,
             settings=settings,
-            people=inputs.people_inputs(self.site, programme, records, settings, locked=frozenset(locked)),
+            people=replace(people, accepted_chance=caution * people.accepted_chance),
             pace=inputs.diluted(programme.pace.take(places), records, programme.pace.hb_after_g_l[places]),
             locks=locked,
+            caution=caution,
         )
 
     def reckoned(self, *, keys: Sequence[int] | None = None, what_if: WhatIf | None = None) -> Reckoned:
@@ -160,7 +168,7 @@ class SiteAsOf:
 def printed_plans(found: Reckoned) -> list[dict[str, Any]]:
     """Return the printed plan of everyone reckoned, in order of reference."""
     refs = [record.patient_ref for record in found.records]
-    return printed.plan_objects(refs, found.said, found.settings["results_stale_days"])
+    return printed.plan_objects(refs, found.said, found.settings["results_stale_days"], caution=found.caution)
 
 
 def end_of_day(site: Site, day: date) -> datetime:

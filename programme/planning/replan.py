@@ -16,7 +16,7 @@ from django.db import transaction
 from django.db.models import F, Q
 
 from programme.core.models import Site
-from programme.planning import services
+from programme.planning import services, watch
 from programme.planning.models import ReplanChunk, ReplanRun
 from programme.planning.reckoning import SiteAsOf
 from sessions.models import ModelFit
@@ -68,10 +68,14 @@ def work_on(run: ReplanRun, *, clock: Clock, progress: Callable[[int, int], None
 
 
 def open_run(*, site: Site, as_of: date, at: datetime, everyone: bool, refit: bool) -> tuple[ReplanRun, bool]:
-    """Return the unfinished run of this site and day, else start one; the flag says which."""
+    """Return the unfinished run of this site and day, else start one; the flag says which.
+
+    Before a new one is started the forecasts of late are held against what came, for that moves every suggestion.
+    """
     unfinished = ReplanRun.objects.filter(site=site, as_of=as_of, finished_at=None).order_by("-pk").first()
     if unfinished is not None and not refit and unfinished.everyone >= everyone:
         return unfinished, True
+    watch.look(site=site, on=as_of, at=at)
     fit, renewed_fit = services.fit_to_use(site=site, as_of=as_of, at=at, refit=refit)
     keys = services.stale_keys(site=site, as_of=as_of, fit=fit, everyone=everyone or renewed_fit)
     with transaction.atomic():  # a run and all its chunks appear together

@@ -16,6 +16,7 @@ from programme.planning.beside import beside
 from programme.planning.models import Suggestion
 from programme.planning.reckoning import SiteAsOf
 from programme.planning.stored import forecast_rows, suggestion_rows
+from programme.planning.watch import caution_of, keep
 from sessions import forecasting
 from sessions.forecasting import MODEL_VERSION
 from sessions.models import ModelFit, StoredForecast
@@ -55,11 +56,12 @@ def stale_keys(*, site: Site, as_of: date, fit: ModelFit, everyone: bool = False
     patients = Patient.objects.of_site(site).active().order_by("pk")
     if everyone:
         return list(patients.values_list("pk", flat=True))
-    wanted = []
-    fields = ("pk", "data_version", *_stood_on("suggestion"), *_stood_on("forecast"), "suggestion__next_date")
-    for pk, version, *stood, next_date in patients.values_list(*fields):
+    wanted, caution = [], caution_of(site, as_of)
+    fields = ("pk", "data_version", *_stood_on("suggestion"), *_stood_on("forecast"), "suggestion__next_date", "suggestion__caution")
+    for pk, version, *stood, next_date, cautious in patients.values_list(*fields):
         said, seen = stood[:4], stood[4:]
         stands = said[:3] == [version, fit.pk, PLAN_VERSION] and seen[:3] == [version, fit.pk, MODEL_VERSION]
+        stands = stands and cautious == caution
         if not stands or (as_of - said[3]).days >= RENEW_AFTER_DAYS or (next_date is not None and next_date < as_of):
             wanted.append(pk)
     return wanted
@@ -104,7 +106,9 @@ def store(rows: Rows) -> int:
     patients = Patient.objects.select_for_update(of=("self",)).filter(pk__in=versions).order_by("pk")
     now = patients.values_list("pk", "data_version")
     unchanged = {pk for pk, version in now if version == versions[pk]}
-    _replace(StoredForecast, [row for row in rows.forecasts if row.patient_id in unchanged])
+    forecasts = [row for row in rows.forecasts if row.patient_id in unchanged]
+    keep(forecasts)
+    _replace(StoredForecast, forecasts)
     _replace(Suggestion, [row for row in rows.suggestions if row.patient_id in unchanged])
     return len(unchanged)
 

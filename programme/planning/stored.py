@@ -83,6 +83,7 @@ def suggestion_rows(
             chance_today=chances[row],
             body=bodies[row],
             options=options[row],
+            caution=found.caution,
         )
         for row, record in enumerate(found.records)
     ]

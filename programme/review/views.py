@@ -11,6 +11,7 @@ from django.views.decorators.http import require_safe
 from programme.core import access
 from programme.core.look import site_now
 from programme.core.settings_of_site import site_settings
+from programme.planning.watch import newest
 from programme.review import charts
 from programme.review.forms import SpanForm
 from programme.review.pdf import review_pdf
@@ -71,7 +72,8 @@ def as_pdf(request: access.SignedIn) -> HttpResponse:
 def how_good(request: access.SignedIn) -> HttpResponse:
     found = forecasts.how_good(request.user.site)
     drawn = charts.square(found.chances) if found else None
-    return render(request, "review/how_good.html", {"nav": "review", "found": found, "square": drawn})
+    context = {"nav": "review", "found": found, "square": drawn, "watch": newest(request.user.site)}
+    return render(request, "review/how_good.html", context)
 
 
 @access.needs("see.review")

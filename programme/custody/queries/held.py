@@ -58,6 +58,7 @@ HELD: tuple[Held, ...] = (
     Held("intake.InboxItem", "What waited for a decision", ("patient", "result__patient"), (
         "at", "sentence", "state", "choice", "why", "settled_at", "settled_by",
     )),
+    Held("planning.KeptForecast", "Forecasts that were in force before sessions", on_paper=()),
     Held("planning.Suggestion", "Suggestion in force", on_paper=("as_of", "status", "reason", "next_date",
                                                                  "latest_safe_date", "interval_days")),
     Held("booking.Wishes", "What suits"),
@@ -101,7 +102,7 @@ LEFT_OUT: Mapping[str, str] = {
 OF_NOBODY: frozenset[str] = frozenset({
     "core.Site", "core.SiteSetting", "core.SiteText", "core.User", "core.SignInTries", "core.KnownBrowser",
     "core.SignedIn", "core.RecoveryCode", "exchange_sessions.ModelFit", "exchange_sessions.BacktestRun",
-    "intake.Sender", "intake.LocalCode", "intake.Refusal", "planning.ReplanRun", "booking.Chair", "booking.Slot",
+    "intake.Sender", "intake.LocalCode", "intake.Refusal", "planning.ReplanRun", "planning.ForecastWatch", "booking.Chair", "booking.Slot",
     "booking.OpeningHours", "booking.ClosedDay", "booking.StaffLimit", "booking.OtherUse", "supply.DemandLookBack",
 })  # fmt: skip
 """Tables that say nothing of anybody who is treated."""

@@ -10,6 +10,7 @@ from django.views.decorators.http import require_safe
 from programme.core import access
 from programme.core.backups import last_backup
 from programme.core.look import site_now
+from programme.planning.watch import newest
 from programme.worklist import tables
 from programme.worklist.queries.everyone import everyone as read_everyone
 from programme.worklist.queries.glass import opened_elsewhere
@@ -38,6 +39,7 @@ def everyone(request: access.SignedIn) -> HttpResponseBase:
         "nav": "list",
         "opened": opened_elsewhere(request.user.site) if whole else [],
         "backup": last_backup(now, site=request.user.site) if whole else None,
+        "watch": newest(request.user.site) if whole else None,
         "version": list_version(request.user.site),
     }
     shell = render_to_string("worklist/list.html" if whole else "worklist/_list.html", context, request)

@@ -539,7 +539,7 @@ def test_the_number_of_queries_does_not_grow_with_people(nurse_client, fit, peop
         make_planned_session(patient, on=TODAY)
         make_planned_session(patient, on=TODAY - timedelta(days=3))
         make_booking(patient, make_chair(fit.site))
-    with django_assert_num_queries(35):
+    with django_assert_num_queries(36):
         get_list(nurse_client)
 
 
