@@ -12,7 +12,7 @@ RUN_PACKAGES = python3-venv libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0
 RUN_PACKAGES += fonts-crosextra-caladea fonts-crosextra-carlito
 # Ubuntu's package has another name, and brings the browser as a snap.
 BROWSER = $(shell grep -q '^ID=ubuntu' /etc/os-release && echo chromium-browser || echo chromium)
-TEST_PACKAGES = postgresql redis-server $(BROWSER)
+TEST_PACKAGES = postgresql redis-server poppler-utils procps $(BROWSER)
 
 # Settings as in production, so that what is only unsafe there shows here.
 LIKE_PRODUCTION = ALLOWED_HOSTS=ebbline.example DEBUG=False TRUSTED_PROXY_TLS=True

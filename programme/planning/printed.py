@@ -38,9 +38,7 @@ def plan_objects(
         _plan_object(ref, plain, row, results_stale_days, session_object(said, row))
         for row, ref in enumerate(patient_refs)
     ]
-    return [
-        one if one["status"] != "ok" else one | {"warnings": [*wary, *one["warnings"]]} for one in objects
-    ]
+    return [one if one["status"] != "ok" else one | {"warnings": [*wary, *one["warnings"]]} for one in objects]
 
 
 def caution_sentence(caution: float) -> str:

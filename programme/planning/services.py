@@ -57,7 +57,8 @@ def stale_keys(*, site: Site, as_of: date, fit: ModelFit, everyone: bool = False
     if everyone:
         return list(patients.values_list("pk", flat=True))
     wanted, caution = [], caution_of(site, as_of)
-    fields = ("pk", "data_version", *_stood_on("suggestion"), *_stood_on("forecast"), "suggestion__next_date", "suggestion__caution")
+    stood_on = (*_stood_on("suggestion"), *_stood_on("forecast"))
+    fields = ("pk", "data_version", *stood_on, "suggestion__next_date", "suggestion__caution")
     for pk, version, *stood, next_date, cautious in patients.values_list(*fields):
         said, seen = stood[:4], stood[4:]
         stands = said[:3] == [version, fit.pk, PLAN_VERSION] and seen[:3] == [version, fit.pk, MODEL_VERSION]

@@ -68,7 +68,8 @@ def test_what_was_forecast_before_a_session_is_kept_once_it_has_come(unit):
     replan(unit, TODAY + 11 * DAY)
     (kept,) = KeptForecast.objects.all()
     ahead = (made.on - before.last_on).days
-    assert (kept.exchange_session_id, kept.ahead_days, kept.as_of, kept.form) == (made.pk, ahead, TODAY, before.pace["form"])
+    assert (kept.exchange_session_id, kept.ahead_days, kept.as_of) == (made.pk, ahead, TODAY)
+    assert kept.form == before.pace["form"]
     for name in ("p10", "p50", "p90"):
         expected = np.interp(ahead, before.days["days"], before.days[name])
         assert getattr(kept, name) == pytest.approx(expected)
