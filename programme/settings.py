@@ -1,7 +1,8 @@
 """Settings, read from the environment only; a bad or unsafe value is refused with a sentence.
 
 Variables: DATABASE_URL, REDIS_URL, SECRET_KEY, ALLOWED_HOSTS, DEBUG, TRUSTED_PROXY_TLS, SECOND_PROOF_ROLES,
-EBBLINE_VAR, BACKUP_FOLDER, BACKUP_KEY_FILE, BACKUP_KEEP_DAYS, BACKUP_OLD_AFTER_HOURS, LOG_FORMAT,
+OIDC_ISSUER, OIDC_CLIENT_ID, OIDC_CLIENT_SECRET, OIDC_NAME, OIDC_SECOND_PROOF_BY, OIDC_LOGIN_EACH_TIME,
+PASSWORD_SIGN_IN, EBBLINE_VAR, BACKUP_FOLDER, BACKUP_KEY_FILE, BACKUP_KEEP_DAYS, BACKUP_OLD_AFTER_HOURS, LOG_FORMAT,
 METRICS_TOKEN, PROMETHEUS_MULTIPROC_DIR.
 """
 
@@ -13,6 +14,7 @@ from csp.constants import NONE, SELF
 from django.core.exceptions import ImproperlyConfigured
 
 from programme.core.databases import database_of
+from programme.core.provider import passwords_for_all, provider_of
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 VAR_DIR = Path(os.environ.get("EBBLINE_VAR", BASE_DIR / "var"))
@@ -173,6 +175,8 @@ AUTH_PASSWORD_VALIDATORS = [
     {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
 ]
 SECOND_PROOF_ROLES = read_roles("SECOND_PROOF_ROLES")
+OIDC = provider_of(os.environ, debug=DEBUG)
+PASSWORDS_FOR_ALL = passwords_for_all(os.environ, OIDC)
 LOGIN_URL = "core:sign_in"
 LOGIN_REDIRECT_URL = "/"
 LOGOUT_REDIRECT_URL = "core:sign_in"

@@ -12,6 +12,7 @@ ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text()
 SETTINGS = (ROOT / "programme" / "settings.py").read_text()
 READ = set(re.findall(r"(?:read_\w+|environ\.get)\(\s*\"([A-Z_]+)\"", SETTINGS))
+READ |= set(re.findall(r"\"([A-Z]+(?:_[A-Z]+)+)\"", (ROOT / "programme" / "core" / "provider.py").read_text()))
 OF_DEVELOPERS = {"DEBUG"}
 STARTED = re.findall(r"^    (?:ExecStart=/opt/ebbline/)?(?:\.venv/bin/)(\w+) (.*?)(?:  +#.*)?$", README, re.MULTILINE)
 

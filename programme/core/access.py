@@ -37,6 +37,8 @@ class SignedIn(HttpRequest):
 
 PASSWORD_TOO_SHORT = "password_too_short"
 """In the session of who signed in without a second proof, with a password that only goes with one."""
+BY_PROVIDER = "by_provider"
+"""In the session: None after a password, else {'second': whether the provider took a second proof trusted here}."""
 MATRIX_FILE = Path(__file__).with_name("access_matrix.toml")
 View = TypeVar("View", bound=Callable[..., HttpResponseBase])
 Row = TypeVar("Row", bound=Model)
@@ -110,9 +112,10 @@ def before_all_is_set(view: View) -> View:
 
 def _owed(user: User, request: HttpRequest) -> str | None:
     """Return the address of what the person must set first, if anything."""
-    if user.initial_password_until is not None:
+    by_provider = request.session.get(BY_PROVIDER)
+    if user.initial_password_until is not None and by_provider is None:
         return "core:change_password"
-    if user.owes_second_proof:
+    if user.owes_second_proof and not (by_provider and by_provider["second"]):
         return "core:second_proof"
     if not user.has_second_proof and PASSWORD_TOO_SHORT in request.session:
         return "core:change_password"

@@ -16,7 +16,7 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import QuerySet
 
-from programme.core import second_proof, services, sign_ins, signed_in, trail
+from programme.core import outside, second_proof, services, sign_ins, signed_in, trail
 from programme.core.models import Role, Site, TrailEntry, User
 
 CHANGED, NEW_PASSWORD = "changed user", "gave a new first password"
@@ -141,6 +141,29 @@ def open_sign_in(*, user: User, version: int, reason: str, actor: User, at: date
     held = _held(user, version)
     held.save_changes([])
     return _done_or_said(lambda: sign_ins.open_again(user=held, reason=reason, actor=actor, at=at))
+
+
+@transaction.atomic
+def set_outside(*, user: User, version: int, issuer: str, subject: str, reason: str, actor: User, at: datetime) -> None:
+    """Enter the account with the provider that signs `user` in, '' for none; one that no longer does ends all sign-ins.
+
+    Raises as `give_first_password` does, and ValidationError for an account that cannot be, or signs somebody else in.
+    """
+    held, was = _held(user, version), outside.account_of(user)
+    if held.pk == actor.pk:
+        raise ValidationError("Link your own account under Account.")
+    if not reason.strip():
+        raise ValidationError({"reason": "Say why: the reason is kept in the trail."})
+    if (was.issuer, was.subject) == (issuer, subject) if was else not subject:
+        raise ValidationError("Nothing is different.")
+    why = reason.strip()
+    if was:
+        outside.take_away(user=held, actor=actor, at=at, why=why)
+    if subject:
+        outside.link(user=held, issuer=issuer, subject=subject, actor=actor, at=at, why=why)
+    held.save_changes([])
+    if was:
+        _done_or_said(lambda: signed_in.end_all(user=held, reason=why, actor=actor, at=at))
 
 
 def _held(user: User, version: int) -> User:

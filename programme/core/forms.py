@@ -30,16 +30,19 @@ class SignInForm(AuthenticationForm):
 
 
 class SecondStepForm(forms.Form):
-    """Six digits or a recovery code, once the password was right."""
+    """Six digits or a recovery code, once the password was right, or the provider said who it is."""
 
     code = forms.CharField(max_length=40, required=False)
 
-    def __init__(self, *args: Any, user: User, place: Place, at: datetime, **kwargs: Any) -> None:
+    def __init__(
+        self, *args: Any, user: User, place: Place, at: datetime, outside: bool = False, **kwargs: Any
+    ) -> None:
         super().__init__(*args, **kwargs)
-        self.user, self.place, self.at = user, place, at
+        self.user, self.place, self.at, self.outside = user, place, at, outside
 
     def clean_code(self) -> str:
-        prove_second(user=self.user, code=self.cleaned_data["code"], place=self.place, at=self.at)
+        given = {"user": self.user, "code": self.cleaned_data["code"]}
+        prove_second(**given, place=self.place, at=self.at, outside=self.outside)
         return str(self.cleaned_data["code"])
 
 
@@ -154,3 +157,12 @@ class HelpForm(forms.Form):
     version = forms.IntegerField(widget=forms.HiddenInput)
     what = forms.ChoiceField(choices=[(one, one) for one in ("password", "second_proof", "end", "open")])
     reason = forms.CharField(label="Why, and how you know who asks", max_length=400)
+
+
+class OutsideForm(forms.Form):
+    """The account with the provider that is to sign somebody in, empty for none, and why."""
+
+    receipt = forms.CharField(max_length=LONGEST_KEY, widget=forms.HiddenInput)
+    version = forms.IntegerField(widget=forms.HiddenInput)
+    subject = forms.CharField(label="Account, as the provider names it", max_length=255, required=False)
+    reason = forms.CharField(label="Why, and how you know whose it is", max_length=400)

@@ -272,6 +272,24 @@ class SignedIn(models.Model):
     is_handheld = models.BooleanField(default=False)
 
 
+class OutsideAccount(models.Model):
+    """The account with a provider by which somebody may sign in, by the provider's own name for it: never an e-mail."""
+
+    user = models.OneToOneField(User, models.CASCADE, related_name="outside_account")
+    issuer = models.CharField(max_length=300)
+    subject = models.CharField(max_length=255)
+    since = models.DateTimeField()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["issuer", "subject"],
+                name="outside_account_once",
+                violation_error_message="This account signs somebody in here already; take it from them first.",
+            )
+        ]
+
+
 class RecoveryCode(models.Model):
     """One of the codes that stand in for the telephone once each; only its hash is kept."""
 

@@ -12,6 +12,7 @@ import secrets
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from django.conf import settings
 from django.contrib.auth import authenticate
 from django.core.exceptions import ValidationError
 from django.db import transaction
@@ -19,7 +20,7 @@ from django.db.models import F, QuerySet
 from django.utils.crypto import salted_hmac
 
 from programme.core import second_proof, trail
-from programme.core.models import KnownBrowser, SignInTries, Site, User, same_characters
+from programme.core.models import KnownBrowser, Role, SignInTries, Site, User, same_characters
 from programme.core.numeric import throttle
 
 REFUSED, SIGNED_IN, OPENED = "refused a sign-in", "signed in", "opened sign-in again"
@@ -43,6 +44,14 @@ WRONG = (
 WRONG_CODE = (
     "This does not fit, or was used already. Wait for the next six digits on your telephone, or take one of your "
     "recovery codes; each works once."
+)
+ADMINISTRATORS_ONLY = (
+    "With a password only administrators sign in here, and name and password must fit together. Everybody else signs "
+    "in with the account above."
+)
+NOBODYS = (
+    "This account signs nobody in here. Link it under your account after signing in with a password, or ask an "
+    "administrator of your unit to enter it."
 )
 RUN_OUT = "This first password was not used in time and is worth nothing now. Ask your administrator for a new one."
 CLOSED = (
@@ -89,9 +98,11 @@ def prove_password(*, name: str, password: str, place: Place, at: datetime, retu
     known = _is_known(name, place, at)
     _count(name, place, known=known, at=at)
     user = authenticate(username=name, password=password)
-    if not isinstance(user, User) or user.first_password_ran_out(at):
+    allowed = settings.PASSWORDS_FOR_ALL or getattr(user, "role", "") == Role.ADMINISTRATOR
+    if not isinstance(user, User) or not allowed or user.first_password_ran_out(at):
         _record_failure(name, place, known=known, at=at)
-        raise ValidationError(RUN_OUT if user else WRONG)
+        wrong = WRONG if settings.PASSWORDS_FOR_ALL else ADMINISTRATORS_ONLY  # it never tells whether the password fits
+        raise ValidationError(RUN_OUT if user and allowed else wrong)
     if (
         user.has_second_proof and user.get_session_auth_hash() != returning
     ):  # nothing is forgiven yet, but this try did not fail
@@ -102,8 +113,28 @@ def prove_password(*, name: str, password: str, place: Place, at: datetime, retu
     return user
 
 
-def prove_second(*, user: User, code: str, place: Place, at: datetime) -> None:
-    """Finish the sign-in of `user`, whose password was right, by six digits or a recovery code.
+def prove_outside(
+    *, issuer: str, subject: str, has_second: bool, place: Place, at: datetime, returning: str = ""
+) -> tuple[User, bool]:
+    """Return whose account with a provider this is, and whether the sign-in is done; else a second proof is to come.
+
+    has_second: whether the provider took one that is trusted here. returning: as in `prove_password`.
+
+    Raises ValidationError where it is the account of nobody who is active here.
+    """
+    mine = User.objects.filter(outside_account__issuer=issuer, outside_account__subject=subject, is_active=True)
+    user = mine.first()
+    if user is None:
+        _record_failure("", place, known=False, at=at, outside=True)
+        raise ValidationError(NOBODYS)
+    is_done = not user.has_second_proof or has_second or user.get_session_auth_hash() == returning
+    if is_done:
+        _finish(user, place, known=_is_known(user.username, place, at), at=at, outside=True)
+    return user, is_done
+
+
+def prove_second(*, user: User, code: str, place: Place, at: datetime, outside: bool = False) -> None:
+    """Finish the sign-in of `user` by six digits or a recovery code; outside: it began with an account of a provider.
 
     Raises ValidationError for wrong or used ones, and while sign-in waits: they are counted like wrong passwords.
     """
@@ -112,13 +143,13 @@ def prove_second(*, user: User, code: str, place: Place, at: datetime) -> None:
     if not second_proof.fits(user=user, code=code, at=at):
         _record_failure(user.username, place, known=known, at=at)
         raise ValidationError(WRONG_CODE)
-    _finish(user, place, known=known, at=at)
+    _finish(user, place, known=known, at=at, outside=outside)
 
 
 @transaction.atomic
-def _finish(user: User, place: Place, *, known: bool, at: datetime) -> None:
+def _finish(user: User, place: Place, *, known: bool, at: datetime, outside: bool = False) -> None:
     SignInTries.objects.filter(account=_account(user.username)).delete()
-    said = trail.Change(user.site_id, None, SIGNED_IN, "user", user.pk, after=_from(place, known))
+    said = trail.Change(user.site_id, None, SIGNED_IN, "user", user.pk, after=_from(place, known, outside))
     trail.write([said], actor=user, at=at)
 
 
@@ -209,15 +240,16 @@ def _waits(failures: int, left: timedelta, known: bool) -> str:
 
 
 @transaction.atomic
-def _record_failure(name: str, place: Place, *, known: bool, at: datetime) -> None:
+def _record_failure(name: str, place: Place, *, known: bool, at: datetime, outside: bool = False) -> None:
     """Write a failure to the trail of the user's site; of a name nobody has, to that of the first site, unnamed."""
     user = User.objects.filter(username=name).first()
     site = Site.objects.order_by("pk").values_list("pk", flat=True).first()
     if user is None and site is None:
         return
     said = trail.Change(
-        user.site_id if user else site or 0, None, REFUSED, "user", user.pk if user else None, after=_from(place, known)
-    )
+        user.site_id if user else site or 0, None, REFUSED, "user", user.pk if user else None,
+        after=_from(place, known, outside),
+    )  # fmt: skip
     trail.write([said], actor=None, at=at)
 
 
@@ -226,8 +258,9 @@ def _is_known(name: str, place: Place, at: datetime) -> bool:
     return here.filter(last_at__gt=at - KNOWN_FOR).exists()
 
 
-def _from(place: Place, known: bool) -> dict[str, str]:
-    return {"from": place.address, "browser": "known" if known else "new"}
+def _from(place: Place, known: bool, outside: bool) -> dict[str, str]:
+    said = {"from": place.address, "browser": "known" if known else "new"}
+    return said | {"by": "account of the provider"} if outside else said
 
 
 def _account(name: str) -> str:

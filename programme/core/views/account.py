@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth import update_session_auth_hash
 from django.core.exceptions import ValidationError
@@ -61,7 +62,7 @@ def own_account(request: access.SignedIn) -> HttpResponse:
         request.user.save(update_fields=["dim_light", "letter_keys"])
         messages.success(request, "Saved.")
         return redirect("core:own_account")
-    return render(request, "core/own_account.html")
+    return render(request, "core/own_account.html", {"provider": settings.OIDC})
 
 
 @access.before_all_is_set

@@ -26,6 +26,8 @@ BROWSER_COOKIE = "ebbline_browser"
 HALF_IN = "password_was_right"
 """In the session of who has given the password and not yet the second proof."""
 HALF_IN_FOR = timedelta(minutes=10)
+FAULT = "provider_fault"
+"""In the session, once: why nothing came of signing in with an account of the provider."""
 
 
 class SignIn(auth_views.LoginView):
@@ -49,26 +51,21 @@ class SignIn(auth_views.LoginView):
         return super().get_form_kwargs() | more
 
     def get_context_data(self, **more: Any) -> dict[str, Any]:
-        return super().get_context_data(**more) | {"returning": self.returning}
+        provider = {"provider": settings.OIDC, "passwords_for_all": settings.PASSWORDS_FOR_ALL}
+        said = {"returning": self.returning, "fault": self.request.session.pop(FAULT, "")}
+        return super().get_context_data(**more) | provider | said
 
     def get_success_url(self) -> str:
-        then = str(super().get_success_url())
-        return access.start_page(self.who) if then == settings.LOGIN_REDIRECT_URL else then
+        return page_after(self.who, str(super().get_success_url()))
 
     def form_valid(self, form: AuthenticationForm) -> HttpResponse:
         user = self.who = form.get_user()
         returns = self.returning if self.returning and self.returning["hash"] == user.get_session_auth_hash() else None
-        if user.has_second_proof and not returns:
-            self.request.session.cycle_key()
-            since, then = timezone.now().timestamp(), self.get_success_url()
-            said = {"user": user.pk, "hash": user.get_session_auth_hash(), "since": since, "then": then}
-            self.request.session[HALF_IN] = said
-            return redirect("core:second_step")
-        answer = super().form_valid(form)
-        begin(self.request, user, since=returns["since"] if returns and user.has_second_proof else None)
-        if not is_long_enough_alone(form.cleaned_data["password"]):
+        is_done = not user.has_second_proof or returns is not None
+        since = returns["since"] if returns and user.has_second_proof else None
+        answer = enter(self.request, user, then=self.get_success_url(), is_done=is_done, since=since)
+        if is_done and not is_long_enough_alone(form.cleaned_data["password"]):
             self.request.session[access.PASSWORD_TOO_SHORT] = True
-        keep_known(self.request, answer, user)
         return answer
 
 
@@ -84,14 +81,44 @@ def second_step(request: HttpRequest) -> HttpResponse:
     user = half_in(request, now)
     if user is None:
         return render(request, "core/second_step.html", {"form": None})
-    form = SecondStepForm(request.POST or None, user=user, place=place_of(request), at=now)
+    outside = is_by_provider(request)
+    form = SecondStepForm(request.POST or None, user=user, place=place_of(request), at=now, outside=outside)
     if request.method == "POST" and form.is_valid():
-        answer = redirect(request.session.pop(HALF_IN)["then"])
-        login(request, user, backend=settings.AUTHENTICATION_BACKENDS[0])
-        begin(request, user)
-        keep_known(request, answer, user)
-        return answer
-    return render(request, "core/second_step.html", {"form": form})
+        said = request.session.pop(HALF_IN)
+        return enter(request, user, then=said["then"], is_done=True, by_provider=said["by_provider"])
+    return render(request, "core/second_step.html", {"form": form, "outside": outside})
+
+
+def enter(
+    request: HttpRequest, user: User, *, then: str, is_done: bool, since: float | None = None,
+    by_provider: dict[str, bool] | None = None,
+) -> HttpResponse:  # fmt: skip
+    """Sign in who was proven and lead on to `then`; where it is not done yet, first to the second proof.
+
+    since: when all proofs were given, for who comes back. by_provider: see `access.BY_PROVIDER`.
+    """
+    if not is_done:
+        request.session.cycle_key()
+        said = {"user": user.pk, "hash": user.get_session_auth_hash(), "since": timezone.now().timestamp()}
+        request.session[HALF_IN] = {**said, "then": then, "by_provider": by_provider}
+        return redirect("core:second_step")
+    answer = redirect(then)
+    login(request, user, backend=settings.AUTHENTICATION_BACKENDS[0])
+    begin(request, user, since=since)
+    request.session[access.BY_PROVIDER] = by_provider
+    keep_known(request, answer, user)
+    return answer
+
+
+def page_after(user: User, then: str) -> str:
+    """Return the page that sign-in leads to: the one that was asked for, else the one `user` begins with."""
+    return access.start_page(user) if then in ("", settings.LOGIN_REDIRECT_URL) else then
+
+
+def is_by_provider(request: HttpRequest) -> bool:
+    """Say whether the sign-in of this browser, done or half done, began with an account of the provider."""
+    half = request.session.get(HALF_IN) or {}
+    return bool(half.get("by_provider") or request.session.get(access.BY_PROVIDER))
 
 
 def begin(request: HttpRequest, user: User, since: float | None = None) -> None:
@@ -120,11 +147,14 @@ def place_of(request: HttpRequest) -> Place:
 
 
 def keep_known(request: HttpRequest, answer: HttpResponse, user: User) -> None:
-    """Let the browser keep the secret by which it is known: neither scripts nor other sites can read it."""
+    """Let the browser keep the secret by which it is known: neither scripts nor other sites can read it.
+
+    Lax, not Strict: it must come along where a provider leads back here.
+    """
     secret = remember(user=user, place=place_of(request), at=timezone.now())
     answer.set_cookie(
         BROWSER_COOKIE, secret, max_age=KNOWN_FOR, path="/sign-in/", secure=settings.SESSION_COOKIE_SECURE,
-        httponly=True, samesite="Strict",
+        httponly=True, samesite="Lax",
     )  # fmt: skip
 
 
@@ -132,4 +162,6 @@ def keep_known(request: HttpRequest, answer: HttpResponse, user: User) -> None:
 @access.needs("see.own_account")
 @require_POST
 def sign_out(request: access.SignedIn) -> HttpResponse:
-    return auth_views.LogoutView.as_view()(request)
+    goes_on_there = settings.OIDC is not None and is_by_provider(request)
+    answer = auth_views.LogoutView.as_view()(request)
+    return redirect("core:signed_out") if goes_on_there else answer

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import datetime
 
+from django.conf import settings
 from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.forms import Form
@@ -15,11 +16,12 @@ from django.utils import timezone
 from django.views.decorators.debug import sensitive_variables
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from programme.core import access, accounts
+from programme.core import access, accounts, outside
 from programme.core.backups import last_backup
-from programme.core.forms import HelpForm, NewUserForm, UserForm
+from programme.core.forms import HelpForm, NewUserForm, OutsideForm, UserForm
 from programme.core.models import EditedMeanwhile, User
 from programme.core.receipts import BadReceipt, new_key, once
+from programme.core.views.provider import provider
 
 STEPS = {
     "password": accounts.give_first_password,
@@ -102,6 +104,23 @@ def help_to_sign_in(request: access.SignedIn, key: int) -> HttpResponse:
     return redirect(there) if there else _page(request, one, help_form=form)
 
 
+@access.needs("change.users")
+@require_POST
+def outside_account(request: access.SignedIn, key: int) -> HttpResponse:
+    one, named = get_object_or_404(User, pk=key, site=request.user.site), provider()
+    form = OutsideForm(request.POST)
+
+    def do(at: datetime) -> str:
+        given = {name: form.cleaned_data[name] for name in ("version", "subject", "reason")}
+        accounts.set_outside(user=one, issuer=named.issuer, **given, actor=request.user, at=at)
+        return reverse("core:user", args=[key])
+
+    there = _saved(request, form, f"outside account of user {key}", do)
+    if there:
+        messages.success(request, f"{one.full_name}: saved.")
+    return redirect(there) if there else _page(request, one, outside_form=form)
+
+
 def _saved(request: access.SignedIn, form: Form, action: str, do: Callable[[datetime], str]) -> str:
     """Save once what was sent and is right; return where to go next, '' where nothing was saved."""
     if request.method != "POST" or not form.is_valid():
@@ -121,13 +140,14 @@ def _initial(one: User) -> dict[str, object]:
     return {**was, "receipt": new_key()}
 
 
-def _page(
-    request: access.SignedIn, one: User, form: UserForm | None = None, help_form: HelpForm | None = None
-) -> HttpResponse:
+def _page(request: access.SignedIn, one: User, form: UserForm | None = None, **tried: Form) -> HttpResponse:
+    """Show somebody's page; tried: the form that was sent and not saved, by its name there."""
+    has_faults = bool(tried or (form and form.errors))
     return render(request, "core/user.html", {
-        "one": one, "form": form or UserForm(initial=_initial(one)), "help_form": help_form,
-        "receipt": new_key(), "said": accounts.said_of(one), "nav": "users", "is_self": one.pk == request.user.pk,
-    }, status=422 if help_form or (form and form.errors) else 200)  # fmt: skip
+        "one": one, "form": form or UserForm(initial=_initial(one)), "receipt": new_key(),
+        "said": accounts.said_of(one), "nav": "users", "is_self": one.pk == request.user.pk, "provider": settings.OIDC,
+        "outside": outside.account_of(one) if settings.OIDC else None, **tried,
+    }, status=422 if has_faults else 200)  # fmt: skip
 
 
 @sensitive_variables("password")

@@ -101,9 +101,9 @@ LEFT_OUT: Mapping[str, str] = {
 
 OF_NOBODY: frozenset[str] = frozenset({
     "core.Site", "core.SiteSetting", "core.SiteText", "core.User", "core.SignInTries", "core.KnownBrowser",
-    "core.SignedIn", "core.RecoveryCode", "exchange_sessions.ModelFit", "exchange_sessions.BacktestRun",
-    "intake.Sender", "intake.LocalCode", "intake.Refusal", "planning.ReplanRun", "planning.ForecastWatch",
-    "booking.Chair", "booking.Slot", "booking.OpeningHours", "booking.ClosedDay", "booking.StaffLimit",
-    "booking.OtherUse", "supply.DemandLookBack",
+    "core.SignedIn", "core.OutsideAccount", "core.RecoveryCode", "exchange_sessions.ModelFit",
+    "exchange_sessions.BacktestRun", "intake.Sender", "intake.LocalCode", "intake.Refusal", "planning.ReplanRun",
+    "planning.ForecastWatch", "booking.Chair", "booking.Slot",
+    "booking.OpeningHours", "booking.ClosedDay", "booking.StaffLimit", "booking.OtherUse", "supply.DemandLookBack",
 })  # fmt: skip
 """Tables that say nothing of anybody who is treated."""

@@ -18,6 +18,7 @@ from tests.conftest import client_of
 
 pytestmark = pytest.mark.django_db
 ADDRESSES = every_address()
+OF_A_PROVIDER = "provider/"
 EVERY_ROLE = tuple(Role.values)
 
 
@@ -93,7 +94,9 @@ def test_each_role_meets_what_the_matrix_says(address, role, here):
     client = client_of(factories.make_user(role=role))
     allowed = address.view.needs_action is None or role in access.matrix()[address.view.needs_action]
     expected = {200, 302, 400, 405, 422} if allowed else {403}
-    expected |= {401} if address.view.needs_action is None else set()  # what asks for a token, whoever is signed in
+    # What asks for a token, whoever is signed in; what belongs to a provider, where none is named.
+    expected |= {401} if address.view.needs_action is None else set()
+    expected |= {404} if OF_A_PROVIDER in address.route else set()
     path = address.filled(here)
     answer = client.get(path)
     assert answer.status_code in expected, f"GET {path} as {role}"
@@ -107,7 +110,7 @@ def test_nobody_is_sent_to_sign_in(address, here):
     path = address.filled(here)
     for answer in (Client().get(path), Client().post(path)):
         if address.view.needs_action is None:
-            assert answer.status_code in {200, 401, 405}
+            assert answer.status_code in {200, 401, 405} | ({404} if OF_A_PROVIDER in address.route else set())
         else:
             assert answer.status_code == 302
             assert answer["Location"].startswith("/sign-in/?next=/")

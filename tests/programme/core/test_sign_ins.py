@@ -240,7 +240,7 @@ def test_a_browser_is_known_by_a_secret_that_scripts_cannot_read_and_that_change
     client = Client()
     assert post(client, PASSWORD).status_code == 302
     first = client.cookies["ebbline_browser"]
-    assert (first["httponly"], first["samesite"], first["path"]) == (True, "Strict", "/sign-in/")
+    assert (first["httponly"], first["samesite"], first["path"]) == (True, "Lax", "/sign-in/")
     assert first.value not in str(list(KnownBrowser.objects.values()))
     planted = first.value
     client.post(reverse("core:sign_out"))
