@@ -16,6 +16,7 @@ class Sender(Versioned):
 
     token_digest: SHA-256 of the token it sends with by FHIR; empty where it has none. token_kinds: what it may send
     with it, parted by blanks. A token that has ended opens nothing; by HL7 the sender is still known by its name.
+    old_…: the token before, which opens until `old_until`, or that of a revoked sender; the sender is known by it.
     """
 
     site = models.ForeignKey(Site, models.PROTECT, related_name="senders")
@@ -27,6 +28,10 @@ class Sender(Versioned):
     token_since = models.DateTimeField(null=True, blank=True)
     token_until = models.DateTimeField(null=True, blank=True)
     token_used_at = models.DateTimeField(null=True, blank=True)
+    old_digest = models.CharField(max_length=64, blank=True)
+    old_kinds = models.CharField(max_length=60, blank=True)
+    old_until = models.DateTimeField(null=True, blank=True)
+    old_used_at = models.DateTimeField(null=True, blank=True)
 
     class Meta:
         constraints = [
@@ -36,10 +41,16 @@ class Sender(Versioned):
                 violation_error_message="A sender of this name is listed already.",
             ),
             models.UniqueConstraint(fields=["token_digest"], condition=~Q(token_digest=""), name="sender_token_once"),
+            models.UniqueConstraint(fields=["old_digest"], condition=~Q(old_digest=""), name="sender_old_token_once"),
             models.CheckConstraint(
                 condition=Q(token_digest="") | Q(token_until__isnull=False) & ~Q(token_kinds=""),
                 name="sender_token_ends",
                 violation_error_message="A token has a day on which it ends, and says what may be sent with it.",
+            ),
+            models.CheckConstraint(
+                condition=Q(old_digest="") | Q(old_until__isnull=False) & ~Q(old_kinds=""),
+                name="sender_old_token_ends",
+                violation_error_message="An old token has a moment at which it ends, and says what may be sent.",
             ),
         ]
 
@@ -52,6 +63,16 @@ class Sender(Versioned):
 
     def token_has_ended(self, at: datetime) -> bool:
         return self.token_until is None or self.token_until <= at
+
+    def old_token_opens(self, at: datetime) -> bool:
+        return self.is_active and self.old_until is not None and self.old_until > at
+
+    @property
+    def still_uses_old_token(self) -> bool:
+        """Whether the old token was used since there is a new one, and the new one never."""
+        if self.token_used_at is not None or self.old_used_at is None or self.token_since is None:
+            return False
+        return self.old_used_at >= self.token_since
 
 
 class MessageKind(models.TextChoices):

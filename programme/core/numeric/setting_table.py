@@ -183,6 +183,8 @@ SETTING_TABLE: tuple[SettingRow, ...] = (
                "NIST SP 800-63B (2017) 4.2.3, as quoted: 30 min with two factors"),
     SettingRow("sign_in_hours", 12, 1, 12, "h", "signed out after this long in any case",
                "NIST SP 800-63B (2017) 4.2.3, as quoted: 12 h"),
+    SettingRow("token_grace_hours", 24, 0, 168, "h", "the old token of a sender opens this long beside a new one",
+               "chosen here; the site signs it"),
     SettingRow("smallest_count_shown", 5, 3, 20, "", "smaller counts are masked in files that leave the unit",
                "common practice; the site signs it"),
     SettingRow("keep_years_contact", 8, 1, 100, "years", "a record is kept this long after the last contact",

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from django.db.models import Max
+from django.db.models import Max, Q
 
 from programme.core.models import Site
 from programme.intake.models import MessageKind, RawMessage, Refusal, Sender
@@ -31,14 +31,34 @@ def listed_name(site: Site, names: Sequence[str]) -> str:
     return names[0] if names else "HL7"
 
 
-def sender_with(digest: str) -> Sender | None:
-    """Return the sender whose token has this digest, with its unit; None for a revoked or unknown one.
+@dataclass(frozen=True, slots=True)
+class Presented:
+    """A token that somebody sends with: whose it is, what it is for and when it ends; is_old: there is a newer one."""
 
-    Whether the token has ended, and what it is for, is said by the sender.
+    sender: Sender
+    kinds: tuple[str, ...]
+    until: datetime
+    is_old: bool
+
+    def has_ended(self, at: datetime) -> bool:
+        return self.until <= at
+
+
+def token_with(digest: str) -> Presented | None:
+    """Return the token that has this digest, with its sender and unit; None for an unknown one.
+
+    One that has ended, and one of a revoked sender, are returned too: whose they are is known.
     """
     if not digest:
         return None
-    return Sender.objects.select_related("site").filter(token_digest=digest, is_active=True).first()
+    rows = Sender.objects.select_related("site").filter(Q(token_digest=digest) | Q(old_digest=digest))
+    row = rows.first()
+    if row is None:
+        return None
+    is_old = row.token_digest != digest
+    kinds, until = (row.old_kinds, row.old_until) if is_old else (row.token_kinds, row.token_until)
+    assert until is not None  # of every token, by constraint
+    return Presented(row, tuple(kinds.split()), until, is_old)
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,17 +66,25 @@ class SenderLine:
     """One sender as the page lists it. last_at: when its latest message came, None where none is kept.
 
     days_left: whole days until its token ends; None where it has no token. has_ended: it opens nothing any more.
+    old_opens: its old token does still.
     """
 
     sender: Sender
     last_at: datetime | None
     days_left: int | None
     has_ended: bool
+    old_opens: bool = False
 
     @property
     def warns(self) -> bool:
         """Its token is used, and has ended or soon will: then nothing more comes in from it by FHIR."""
-        return self.days_left is not None and self.days_left < WARN_DAYS and self.sender.token_used_at is not None
+        ends = self.days_left is not None and self.days_left < WARN_DAYS and self.sender.token_used_at is not None
+        return ends or self.keeps_to_old
+
+    @property
+    def keeps_to_old(self) -> bool:
+        """It has a new token and goes on with the old one, which has ended or soon will."""
+        return self.days_left is not None and self.sender.still_uses_old_token
 
 
 def senders_of(site: Site, at: datetime) -> list[SenderLine]:
@@ -70,7 +98,14 @@ def senders_of(site: Site, at: datetime) -> list[SenderLine]:
 def _line(row: Sender, last_at: datetime | None, at: datetime) -> SenderLine:
     if not row.token_digest or row.token_until is None:
         return SenderLine(row, last_at, None, has_ended=False)
-    return SenderLine(row, last_at, days_left(row.token_until, at), row.token_has_ended(at))
+    left = days_left(row.token_until, at)
+    return SenderLine(row, last_at, left, row.token_has_ended(at), row.old_token_opens(at))
+
+
+def warned_of(site: Site, at: datetime) -> list[SenderLine]:
+    """Return whose token is used and has ended or soon will, by name; one query."""
+    lines = (_line(row, None, at) for row in Sender.objects.filter(site=site, is_active=True).order_by("name"))
+    return [line for line in lines if line.warns]
 
 
 @dataclass(frozen=True, slots=True)

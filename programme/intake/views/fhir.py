@@ -16,7 +16,7 @@ from programme.core import access
 from programme.intake.models import MessageKind, Sender
 from programme.intake.numeric.arrivals import Unreadable
 from programme.intake.numeric.refusals import without_values
-from programme.intake.queries.senders import sender_with
+from programme.intake.queries.senders import Presented, token_with
 from programme.intake.services.fhir import keep_resource
 from programme.intake.services.keeping import NotKept
 from programme.intake.services.refusals import note_refusal
@@ -49,11 +49,11 @@ def _take(request: HttpRequest, kind: str) -> HttpResponse:
     """Keep what was posted and answer; it is read afterwards."""
     if request.method != "POST":
         return _outcome(405, "not-supported", "Only POST is taken here.", headers={"Allow": "POST"})
-    sender, now = _sender(request), timezone.now()
-    if sender is None:
+    token, now = _token(request), timezone.now()
+    if token is None:
         return _outcome(401, "login", "A valid token is needed: Authorization: Bearer TOKEN.",
                         headers={"WWW-Authenticate": "Bearer"})  # fmt: skip
-    shut = _not_opened(sender, kind, now)
+    sender, shut = token.sender, _not_opened(token, kind, now)
     if shut is not None:
         return shut
     if request.content_type not in TAKEN:
@@ -80,22 +80,24 @@ def _refused(
     return _outcome(status, code, words, headers=headers)
 
 
-def _sender(request: HttpRequest) -> Sender | None:
+def _token(request: HttpRequest) -> Presented | None:
     scheme, _, token = request.headers.get("Authorization", "").partition(" ")
     if scheme.lower() != "bearer" or not token.strip():
         return None
-    return sender_with(digest_of_token(token.strip()))
+    return token_with(digest_of_token(token.strip()))
 
 
-def _not_opened(sender: Sender, kind: str, now: datetime) -> HttpResponse | None:
+def _not_opened(token: Presented, kind: str, now: datetime) -> HttpResponse | None:
     """Return the refusal of a token that has ended or is for other kinds (RFC 6750 (2012), 3.1); else note its use."""
-    if sender.token_has_ended(now):
-        return _refused(sender, now, 401, "expired", "This token has ended; the unit gives a new one.",
-                        {"WWW-Authenticate": 'Bearer error="invalid_token"'})  # fmt: skip
-    note_use(sender=sender, at=now)
-    if kind in sender.kinds:
+    sender = token.sender
+    if not sender.is_active or token.has_ended(now):
+        new = "use the new one that the unit gave" if token.is_old else "the unit gives a new one"
+        words = f"This token has ended; {new}." if sender.is_active else "This sender was revoked by the unit."
+        return _refused(sender, now, 401, "expired", words, {"WWW-Authenticate": 'Bearer error="invalid_token"'})
+    note_use(token=token, at=now)
+    if kind in token.kinds:
         return None
-    return _refused(sender, now, 403, "forbidden", f"This token is for {', '.join(sender.kinds)}, not for {kind}.",
+    return _refused(sender, now, 403, "forbidden", f"This token is for {', '.join(token.kinds)}, not for {kind}.",
                     {"WWW-Authenticate": 'Bearer error="insufficient_scope"'})  # fmt: skip
 
 

@@ -15,7 +15,7 @@ from programme.core.look import site_now
 from programme.intake.forms.items import DecideForm
 from programme.intake.models import InboxItem
 from programme.intake.queries.inbox import filed_lines, inbox_page, item_of, item_page, settled_lines
-from programme.intake.queries.senders import is_refusing
+from programme.intake.queries.senders import is_refusing, warned_of
 from programme.intake.services import deciding
 from programme.intake.views.once import REFUSED, words_of
 
@@ -31,7 +31,8 @@ def _item(request: access.SignedIn, key: int) -> InboxItem:
 @require_safe
 def inbox(request: access.SignedIn) -> HttpResponse:
     site, now = request.user.site, site_now(request.user)
-    context = {"page": inbox_page(site, now), "is_refusing": is_refusing(site, now), "nav": "inbox"}
+    warned = warned_of(site, now) if access.may(request.user, "change.senders") else []  # to who can give a new token
+    context = {"page": inbox_page(site, now), "is_refusing": is_refusing(site, now), "warned": warned, "nav": "inbox"}
     return render(request, "inbox/inbox.html", context | {"receipt": receipts.new_key()})
 
 

@@ -10,6 +10,7 @@ from django.views.decorators.http import require_http_methods, require_POST
 
 from programme.core import access, receipts
 from programme.core.look import site_now
+from programme.core.settings_of_site import site_settings
 from programme.intake.forms.items import EndCodeForm, SenderForm
 from programme.intake.models import Sender
 from programme.intake.numeric.tokens import KINDS, USUAL_DAYS
@@ -21,7 +22,13 @@ from programme.intake.views.once import REFUSED, ended, words_of
 @access.needs("see.inbox")
 @require_http_methods(["GET", "HEAD"])
 def senders(request: access.SignedIn) -> HttpResponse:
-    return _show(request, SenderForm(initial={"receipt": receipts.new_key(), "kinds": KINDS, "days": USUAL_DAYS}))
+    """The list, and the form; with ?renew=KEY it holds what that sender may do now."""
+    key = request.GET.get("renew", "")
+    row = Sender.objects.filter(site=request.user.site, pk=key).first() if key.isdecimal() and len(key) < 19 else None
+    known = {"name": row.name, "trusts_references": row.trusts_references} if row else {}
+    kinds = row.kinds if row and row.kinds else KINDS
+    offered = {"receipt": receipts.new_key(), "kinds": kinds, "days": USUAL_DAYS}
+    return _show(request, SenderForm(initial=offered | known))
 
 
 def _show(request: access.SignedIn, form: SenderForm) -> HttpResponse:
@@ -31,10 +38,18 @@ def _show(request: access.SignedIn, form: SenderForm) -> HttpResponse:
         "unlisted": unlisted_senders(site),
         "refused": refused_lately(site, site_now(request.user)),
         "form": form,
+        "grace_hours": _grace_hours(request),
         "nav": "inbox",
         "receipt": receipts.new_key(),
     }
     return render(request, "inbox/senders.html", context, status=422 if form.errors else 200)
+
+
+def _grace_hours(request: access.SignedIn) -> float | None:
+    """Return how long an old token opens beside a new one, for who may give one."""
+    if not access.may(request.user, "change.senders"):
+        return None
+    return site_settings(request.user.site, site_now(request.user))["token_grace_hours"]
 
 
 @access.needs("change.senders")

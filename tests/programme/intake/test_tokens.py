@@ -11,8 +11,8 @@ from django.core.management import CommandError, call_command
 
 from programme.core.models import TrailEntry
 from programme.intake.models import RawMessage, Sender
-from programme.intake.queries.senders import listed_name, senders_of
-from programme.intake.services.senders import make_token, note_use
+from programme.intake.queries.senders import Presented, listed_name, senders_of, token_with
+from programme.intake.services.senders import digest_of_token, make_token, note_use
 from tests.factories import NOW
 from tests.programme.intake.numeric.test_fhir import bundle, observation
 from tests.programme.intake.test_fhir_api import post, words_of  # noqa: F401 -- a fixture
@@ -31,7 +31,8 @@ def token(site):
 
 
 def used(at):
-    note_use(sender=one(), at=at)
+    row = one()
+    note_use(token=Presented(row, row.kinds, row.token_until, is_old=False), at=at)
 
 
 # How long
@@ -112,9 +113,9 @@ def test_its_last_use_is_kept_and_a_new_token_has_none(site, post, consultant_cl
 
 def test_a_token_in_steady_use_is_noted_once_a_minute(token, django_assert_num_queries):
     used(NOW)
-    sender = one()
+    presented = token_with(digest_of_token(token))
     with django_assert_num_queries(0):
-        note_use(sender=sender, at=NOW + timedelta(seconds=59))
+        note_use(token=presented, at=NOW + timedelta(seconds=59))
     used(NOW + timedelta(seconds=60))
     assert one().token_used_at == NOW + timedelta(seconds=60)
 
@@ -135,7 +136,7 @@ def test_the_page_says_that_a_token_in_use_will_end_and_that_it_has(token, site,
         shown = " ".join(consultant_client.get("/inbox/senders/").content.decode().split())
     assert line.warns == (said is not None)
     assert said is None or said in shown.replace("<b>", "").replace("</b>", "")
-    assert ("the old one then opens nothing more" in shown) == (said is not None)
+    assert ("the old one then ends too" in shown) == (said is not None)
 
 
 def test_nobody_is_warned_of_a_token_that_nobody_uses(token, site):
@@ -159,7 +160,7 @@ def test_the_commands_make_show_and_revoke(site, capsys):
     call_command("make_token", "--sender", LAB, "--days", "20", "--kinds", "Observation", "Bundle")
     call_command("show_senders")
     said = capsys.readouterr().out.splitlines()[-1].split("\t")
-    assert said == [LAB, "may send", "ends 2026-06-21", "Observation Bundle", "never used"]
+    assert said == [LAB, "may send", "ends 2026-06-21", "Observation Bundle", "never used", ""]
     used(NOW)
     with pytest.raises(SystemExit) as ended:
         call_command("show_senders")

@@ -1,4 +1,4 @@
-"""List a sender of results and give it a token, printed this once. An older token of the same sender ends."""
+"""List a sender of results and give it a token, printed this once. Its older one ends after the hours the site set."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class Command(BaseCommand):
             "--days", type=int, default=USUAL_DAYS, help=f"until it ends, 1 to {MOST_DAYS}; default {USUAL_DAYS}"
         )
         parser.add_argument(
-            "--kinds", nargs="+", default=KINDS, help=f"what it may send by FHIR; default {' '.join(KINDS)}"
+            "--kinds", nargs="+", help=f"what it may send by FHIR; default as before, at first {' '.join(KINDS)}"
         )
         add_site_argument(parser)
 

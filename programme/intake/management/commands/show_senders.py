@@ -13,7 +13,8 @@ from programme.intake.queries.senders import SenderLine, senders_of
 
 class Command(BaseCommand):
     help = (
-        "Prints who may send results, by tabs: name, state, end and kinds of the token, last use. "
+        "Prints who may send results, by tabs: name, state, end and kinds of the token, last use, and till when the "
+        "old token opens too. "
         "Exit 1 where a token that is used has ended or soon will."
     )
 
@@ -26,7 +27,11 @@ class Command(BaseCommand):
             self.stdout.write("\t".join(_cells(line)))
         warned = [line.sender.name for line in lines if line.warns]
         if warned:
-            self.stderr.write(f"Ended or ending within a month: {', '.join(warned)}. Give each a new token.", str)
+            self.stderr.write(
+                f"Ended or ending within a month, or still with the old token: {', '.join(warned)}. Give each a new "
+                "token, or see that the new one is used.",
+                str,
+            )
             raise SystemExit(REFUSED)
 
 
@@ -34,7 +39,8 @@ def _cells(line: SenderLine) -> tuple[str, ...]:
     row = line.sender
     state = "may send" if row.is_active else "revoked"
     if line.days_left is None or row.token_until is None:
-        return row.name, state, "no token", "", ""
+        return row.name, state, "no token", "", "", ""
     used = f"last used {row.token_used_at:%Y-%m-%d}" if row.token_used_at else "never used"
     ended = "ended" if line.has_ended else "ends"
-    return row.name, state, f"{ended} {row.token_until:%Y-%m-%d}", row.token_kinds, used
+    old = f"old one till {row.old_until:%Y-%m-%d %H:%M} UTC" if line.old_opens and row.old_until else ""
+    return row.name, state, f"{ended} {row.token_until:%Y-%m-%d}", row.token_kinds, used, old
