@@ -97,6 +97,11 @@ def decided_with(reason: str, choice: str) -> frozenset[str]:
     return next((together for together in OF_ONE_TUBE if reason in together), frozenset())
 
 
+def lets_count(choice: str) -> bool:
+    """Say whether a choice lets what arrived count, so that a later version of it has to be decided first."""
+    return choice in ("accept", "newest", READ_AGAIN.code) or choice.startswith((PERSON, UNIT))
+
+
 def near_keys(about: Mapping[str, Any]) -> tuple[int, ...]:
     """Return the keys of the people who may be meant, the closest first."""
     return tuple(int(key) for key in about.get("near", ()))

@@ -16,7 +16,7 @@ from programme.core import trail
 from programme.core.models import User
 from programme.intake.models import InboxItem, ItemState, Reading, ReadingState, ReadResult
 from programme.intake.numeric.arrivals import Arrival, arrival_of
-from programme.intake.numeric.choices import PERSON, UNIT, Choice
+from programme.intake.numeric.choices import PERSON, UNIT, Choice, lets_count
 from programme.intake.queries.offered import offered, same_tube
 from programme.intake.services.afterwards import ask_where_it_belongs, tell_of_lapsed_plans
 from programme.intake.services.reading import read_message
@@ -49,11 +49,29 @@ def _settle(item: InboxItem, version: int, choice: str, why: str, actor: User, a
         raise ValidationError({"choice": f"{choice!r} is not one of the choices here."})
     if chosen.asks_why:
         need_reason(why)
+    if lets_count(choice):
+        _need_newest(item)
     before = state_of_item(item)
     _write(item, version, chosen, why, actor, at)
     item.outcome = _do(item, choice, why.strip() or chosen.words, actor, at)
     InboxItem.objects.filter(pk=item.pk).update(outcome=item.outcome)
     _to_trail(item, f"decide on arrival: {chosen.words}", before, why, actor, at)
+
+
+def _need_newest(item: InboxItem) -> None:
+    """Raise where a later version of the same result waits too: the earlier one would count in its place."""
+    read = item.read_result
+    if read is None:
+        return
+    waiting = InboxItem.objects.waiting().filter(
+        site=item.site_id, read_result__source=read.source, read_result__sent_id=read.sent_id
+    )
+    later = waiting.filter(read_result__pk__gt=read.pk).select_related("read_result").order_by("-read_result").first()
+    if later is None or later.read_result is None:
+        return
+    sent = arrival_of(later.read_result.said)
+    what = " ".join(word for word in (sent.status, f"{sent.comparator}{sent.value_text}", sent.unit) if word)
+    raise ValidationError(f"A later version of this result waits too ({what}). Decide that first.")
 
 
 @transaction.atomic

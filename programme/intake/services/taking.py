@@ -316,10 +316,11 @@ class Taking:
         )
 
     def _settle_older(self, read: ReadResult) -> None:
+        """Settle what waits of versions that came before; one that came after it is never overtaken by it."""
         older = InboxItem.objects.waiting().filter(
             site=self.site, read_result__source=read.source, read_result__sent_id=read.sent_id
         )
-        older.exclude(read_result=read).update(
+        older.filter(read_result__pk__lt=read.pk).update(
             state=ItemState.SETTLED, choice="overtaken", why=f"a later version came: {read.status}", settled_at=self.at
         )
 

@@ -165,6 +165,50 @@ def test_a_later_version_settles_what_waited(site, ada):
     assert waiting(site) == [] and counts(ada) == [31.5]
 
 
+@pytest.mark.parametrize(
+    ("sent", "decision"),
+    [({"born": "1994-03-15"}, "person:{ada}"), ({"code": "718-7", "unit": ""}, "unit:g/L")],
+)
+@pytest.mark.parametrize("earlier", ["preliminary", "final"])
+def test_of_two_versions_that_wait_the_later_is_decided_first(site, ada, nurse_client, sent, decision, earlier):
+    arrive(site, row(value="90", status=earlier, **sent))
+    arrive(site, row(value="94", status="corrected", **sent))
+    first, second = InboxItem.objects.order_by("pk")
+    decision = decision.format(ada=ada.pk)
+
+    def decide(item, key):
+        values = {"receipt": f"two-{key}", "version": item.version, "choice": decision, "why": "telephoned"}
+        return nurse_client.post(f"/inbox/{item.pk}/settle/", values)
+
+    refused = decide(first, "first")
+    assert refused.status_code == 422
+    assert "A later version of this result waits too (corrected 94" in refused.content.decode()
+    assert counts(ada) == [] and InboxItem.objects.waiting().count() == 2
+    assert decide(second, "second").status_code == 302
+    assert counts(ada) == [94.0] and waiting(site) == []
+    first.refresh_from_db()
+    assert first.choice == "overtaken"
+
+
+def test_once_the_later_version_is_returned_the_earlier_can_be_decided(site, ada, decide, nurse_client):
+    arrive(site, row(value="30", born="1994-03-15"))
+    arrive(site, row(value="35", born="1994-03-15", status="corrected"))
+    later = InboxItem.objects.order_by("pk").last()
+    values = {"receipt": "back-1", "version": later.version, "choice": "return", "why": ""}
+    assert nurse_client.post(f"/inbox/{later.pk}/settle/", values).status_code == 302
+    assert decide(f"person:{ada.pk}", why="telephoned").status_code == 302
+    assert counts(ada) == [30.0]
+    later.refresh_from_db()
+    assert later.choice == "return"
+
+
+def test_what_an_earlier_version_is_decided_to_be_leaves_the_later_one_waiting(site, ada, decide):
+    arrive(site, row(value="30", born="1994-03-15"))
+    arrive(site, row(value="35", born="1994-03-15", status="corrected"))
+    assert decide("return").status_code == 302
+    assert waiting(site) == ["birth_date_differs"] and counts(ada) == []
+
+
 def test_pages_show_what_waits_whose_and_why(site, ada, nurse_client, coordinator_client):
     arrive(site, row(value="<5"), row(ref="Z999", born="1950-01-01", result_id="A2"))
     page = nurse_client.get("/inbox/").content.decode()
