@@ -21,7 +21,7 @@ from patients.services import change_of, finish_change, new_result, newer_result
 from programme.core import trail
 from programme.intake.models import Became, InboxItem, ItemState, RawMessage, ReadResult, Severity
 from programme.intake.numeric import codes, plausible
-from programme.intake.numeric.arrivals import CORRECTED, FINAL, PRELIMINARY, STATUSES, WITHDRAWN, Arrival
+from programme.intake.numeric.arrivals import CORRECTED, FINAL, STATUSES, WITHDRAWN, Arrival
 from programme.intake.numeric.matching import Matched, Unmatched, match
 from programme.intake.queries.known import (
     local_meanings,
@@ -160,32 +160,36 @@ class Taking:
         """Return what becomes of an arrival whose id came before, None where it is to be taken."""
         if decided != Decided():
             return None
-        seen = list(
-            ReadResult.objects.filter(site=self.site, source=arrival.source, sent_id=arrival.result_id)
-            .exclude(became=Became.IGNORED)
-            .order_by("pk")
-            .values_list("digest", "status", "result")
-        )
-        if digest_of(arrival) in {digest for digest, _, _ in seen}:
+        rows = ReadResult.objects.filter(site=self.site, source=arrival.source, sent_id=arrival.result_id)
+        seen = list(rows.exclude(became=Became.IGNORED).select_related("raw").defer("raw__body").order_by("pk"))
+        newest = next((one for one in reversed(seen) if one.became not in (Became.SAME, Became.OVERTAKEN)), None)
+        digest = digest_of(arrival)
+        said = [one for one in seen if one.digest == digest]
+        if any(one == newest or self._came_again(one.raw) for one in said):
             return Outcome(Became.SAME)
         if arrival.status in (FINAL, CORRECTED) and _withdrawn_before(seen):
             words = f"{arrival.source} withdrew {arrival.result_id} and sends it again as {arrival.status}, "
-            words += "with other content. It does not count until somebody decides."
+            words += f"with {'the same' if said else 'other'} content. It does not count until somebody decides."
             found = self._person(arrival)
             whose = found if isinstance(found, Patient) else None
             return Outcome(Became.WAITS, None, whose, "after_withdrawal", words)
         rank = STATUSES.index(arrival.status)
-        highest = max((STATUSES.index(status) for _, status, _ in seen), default=-1)
-        if rank < highest or (rank == highest and arrival.status == WITHDRAWN):
+        highest = max((STATUSES.index(one.status) for one in seen), default=-1)
+        is_withdrawn = newest is not None and newest.status == arrival.status == WITHDRAWN
+        if rank < highest or is_withdrawn:
             return Outcome(Became.OVERTAKEN)
-        stored = any(result is not None for _, _, result in seen)
-        if rank == highest and stored and arrival.status != PRELIMINARY:
+        stored = any(one.result_id is not None for one in seen)
+        if rank == highest and stored and arrival.status in (FINAL, CORRECTED):
             row = newest_row(self.site, arrival.source, arrival.result_id)
             words = f"{arrival.source} sent {arrival.result_id} as {arrival.status} before, with other content. "
             words += "" if row is None else f"The earlier {row.value:g} {row.unit} stays until somebody decides."
             whose = None if row is None else row.patient
             return Outcome(Became.WAITS, None, whose, "same_id_other_content", words)
         return None
+
+    def _came_again(self, raw: RawMessage) -> bool:
+        """Say whether the message in hand is another one sent under the same id: what is the same in it is no news."""
+        return raw.pk != self.raw.pk and (raw.sender, raw.message_id) == (self.raw.sender, self.raw.message_id)
 
     def _person(self, arrival: Arrival) -> Patient | Unmatched:
         said = (arrival.reference, arrival.birth_date)
@@ -201,7 +205,7 @@ class Taking:
 
     def _withdraw(self, arrival: Arrival) -> Outcome:
         old = newest_row(self.site, arrival.source, arrival.result_id)
-        if old is None:
+        if old is None or old.status == ResultStatus.WITHDRAWN:
             return Outcome(Became.NOTED)
         if old.patient.patient_ref != arrival.reference:
             words = f"{arrival.source} withdraws {arrival.result_id} for {arrival.reference}; "
@@ -332,9 +336,9 @@ class Taking:
         tell_of_lapsed_plans(self.raw, list(self.entries), self.at)
 
 
-def _withdrawn_before(seen: Sequence[tuple[str, str, int | None]]) -> bool:
+def _withdrawn_before(seen: Sequence[ReadResult]) -> bool:
     """Say whether a version was here and was withdrawn; a withdrawal that came first may just have been quicker."""
-    statuses = {status for _, status, _ in seen}
+    statuses = {one.status for one in seen}
     return WITHDRAWN in statuses and len(statuses) > 1
 
 

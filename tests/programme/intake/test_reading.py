@@ -10,6 +10,7 @@ from django.db import DatabaseError, transaction
 from patients.models import Analyte, LabResult
 from programme.core import changes
 from programme.intake.models import Became, InboxItem, RawMessage, Reading, ReadResult
+from programme.intake.services.deciding import settle
 from programme.intake.services.keeping import keep_raw
 from programme.intake.services.reading import LEASE, MOST_ATTEMPTS, read_all, read_message
 from tests import factories
@@ -180,13 +181,62 @@ def test_what_is_sent_again_after_it_was_withdrawn_waits_and_is_not_lost(site, a
     bea = factories.make_patient("R002", site=site, birth_date=date(1990, 1, 2))
     arrive(site, row())
     arrive(site, row(value="", status="withdrawn"))
-    arrive(site, row())  # the same as before, late: it was withdrawn
+    arrive(site, row())  # the same message, late: it was withdrawn
     assert waiting(site) == ["withdrawn"]
     arrive(site, row(value="28"))
     arrive(site, row(ref="R002", born="1990-01-02", status="corrected"))
     assert in_force(ada) == in_force(bea) == []
     again = InboxItem.objects.filter(reason="after_withdrawal").order_by("pk")
     assert [item.patient for item in again] == [ada, bea]
+
+
+def test_a_correction_taken_back_by_another_waits_though_its_content_came_before(site, ada, nurse):
+    for number, value in enumerate(("35", "36")):
+        arrive(site, row(value=value, status="corrected"), message_id=f"c{number}")
+    item = InboxItem.objects.get()
+    settle(item=item, version=item.version, choice="newest", why="telephoned", actor=nurse, at=NOW)
+    assert in_force(ada) == [(Analyte.HBS, 36.0, "corrected")]
+    arrive(site, row(value="36", status="corrected"), message_id="c2")  # what counts already, once more
+    assert waiting(site) == []
+    arrive(site, row(value="35", status="corrected"), message_id="c3")
+    assert in_force(ada) == [(Analyte.HBS, 36.0, "corrected")]
+    assert waiting(site) == ["same_id_other_content"]
+    assert "36 %" in InboxItem.objects.waiting().get().sentence
+
+
+def test_three_versions_in_one_file_of_which_the_last_is_the_first_again_wait(site, ada):
+    arrive(site, *(row(value=value, status="corrected") for value in ("35", "36", "35")))
+    assert in_force(ada) == [(Analyte.HBS, 35.0, "corrected")]
+    assert waiting(site) == ["same_id_other_content"] * 2
+
+
+def test_the_same_message_id_sent_again_with_a_row_more_repeats_nothing(site, ada):
+    arrive(site, row(), message_id="one")
+    arrive(site, row(value="32", status="corrected"), message_id="two")
+    arrive(site, row(), row(code="718-7", value="94", unit="g/L", result_id="A2"), message_id="one")
+    assert in_force(ada) == [(Analyte.HBS, 32.0, "corrected"), (Analyte.HB, 94.0, "final")]
+    assert waiting(site) == ["message_id_again"]
+
+
+def test_the_same_result_sent_anew_after_it_was_withdrawn_waits_and_is_not_lost(site, ada, nurse):
+    arrive(site, row(), message_id="one")
+    arrive(site, row(value="", status="withdrawn"), message_id="two")
+    arrive(site, row(), message_id="three")
+    assert in_force(ada) == []
+    item = InboxItem.objects.get(reason="after_withdrawal")
+    assert "sends it again as final, with the same content" in item.sentence
+    settle(item=item, version=item.version, choice="newest", why="telephoned", actor=nurse, at=NOW)
+    assert in_force(ada) == [(Analyte.HBS, 31.5, "final")]
+    arrive(site, row(value="", status="withdrawn"), message_id="four")  # and withdrawn once more
+    assert in_force(ada) == []
+
+
+def test_what_waits_after_a_withdrawal_is_settled_by_the_next_one(site, ada):
+    for number, sent in enumerate([{}, {"value": "", "status": "withdrawn"}] * 2):
+        arrive(site, row(**sent), message_id=f"m{number}")
+    assert in_force(ada) == [] and waiting(site) == []
+    settled = InboxItem.objects.get(reason="after_withdrawal")
+    assert (settled.choice, settled.why) == ("overtaken", "a later version came: withdrawn")
 
 
 def test_fractions_that_do_not_add_up_are_all_held(site, ada):
