@@ -10,6 +10,7 @@ from programme.core import trail
 from programme.core.models import User
 from programme.core.reading import SAW
 from programme.intake.models import ReadResult
+from programme.planning.models import KeptForecast
 from programme.supply.models import OrderEvent
 from tests import factories
 from tests.factories import NOW, TODAY
@@ -25,6 +26,10 @@ def fill(patient: Patient, by: User) -> None:
     factories.make_step(session)
     factories.make_unit(session, donation_number="G101726000001", volume_ml=280, started_at=NOW, ended_at=NOW)
     factories.make_unit(session, place=2, state="returned", end_reason="out of the fridge too long")
+    KeptForecast.objects.create(
+        patient=patient, exchange_session=session, as_of=TODAY, made_at=NOW, code_version="1", ahead_days=28, p10=25,
+        p50=28, p90=31,
+    )  # fmt: skip
     factories.make_haemolysis_sign(patient)
     factories.make_lock_lift(patient, by=by, reason="looked at")
     Wishes.objects.create(patient=patient, weekdays="0,2")
