@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from django.core.exceptions import ValidationError
 from django.db import transaction
 
+from patients.models import Patient
 from patients.services import local_day
 from programme.booking.models import Proposal
 from programme.booking.numeric.places import spoken
@@ -154,7 +155,16 @@ def _only_open(proposal: Proposal) -> None:
 
 
 def entry_of(row: Proposal, action: str) -> trail.Change:
-    """What the trail keeps of a change of a proposal."""
+    """What the trail keeps of a change of a proposal: people by the keys of their rows.
+
+    The unit's own chain outlives every record, so no reference stands in it.
+    """
+    refs = {*row.changed["out"], *row.changed["fixed"], *row.accepted}
+    keys = dict(Patient.objects.filter(site_id=row.site_id, patient_ref__in=refs).values_list("patient_ref", "pk"))
     after = {"first": row.first.isoformat(), "weeks": row.weeks, "moves": row.moves, "state": row.state}
-    after |= {"changed": row.changed, "accepted": row.accepted}
+    after |= {
+        "left_out": sorted(keys[ref] for ref in row.changed["out"] if ref in keys),
+        "kept_places": {str(keys[ref]): place for ref, place in row.changed["fixed"].items() if ref in keys},
+        "accepted": {str(keys[ref]): booking for ref, booking in row.accepted.items() if ref in keys},
+    }
     return trail.Change(row.site_id, None, action, row._meta.label, row.pk, row.version, after=after)

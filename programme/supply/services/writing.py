@@ -114,8 +114,15 @@ def end_unit(
     unit.state, unit.end_reason, unit.given_to = SuppliedUnit.State(state), reason, given_to
     unit.ended_at = max(ended_at or at, unit.arrived_at)
     fields = ["state", "end_reason", "given_to", "ended_at"]
-    words = reason or (f"to {given_to.patient_ref}" if given_to else "")
+    words = reason or _whom(unit, given_to)
     write_unit(unit, state, fields, before, actor=actor, at=at, words=words)
+
+
+def _whom(unit: SuppliedUnit, given_to: Patient | None) -> str:
+    """Say to whom a unit was given; of somebody else no reference, for these words stay with whose order it was."""
+    if given_to is None:
+        return ""
+    return f"to {given_to.patient_ref}" if given_to.pk == unit.order.patient_id else "to somebody else"
 
 
 def end_order_if_done(order: BloodOrder, *, actor: User | None, at: datetime) -> None:

@@ -1,6 +1,6 @@
 """A proposal of places for everyone: made, changed, accepted whole or in part; nothing is booked by itself."""
 
-from datetime import timedelta
+from datetime import date, timedelta
 
 import pytest
 import time_machine
@@ -126,6 +126,27 @@ def test_accepting_a_part_books_that_part_and_the_rest_can_follow(coordinator) -
     assert TrailEntry.objects.filter(action="book").count() == 3
     with pytest.raises(ValidationError, match="at least one"):
         accept(proposal=row, version=row.version, refs=[first], actor=coordinator, at=NOW)
+
+
+def test_the_trail_of_the_unit_names_people_by_key_alone(coordinator) -> None:
+    """That chain outlives every record."""
+    make_chair()
+    people = [due_person(f"QUIST{n}") for n in range(3)]
+    row = proposed(coordinator)
+    wanted = row.found["placed"][1]
+    place = (wanted["chair_pk"], date.fromisoformat(wanted["on"]), wanted["slot"])
+    proposals.change(
+        proposal=row, version=row.version, actor=coordinator, at=NOW, out="QUIST0", fixed=("QUIST1", place)
+    )
+    proposals.make(key=row.pk, at=NOW)
+    row.refresh_from_db()
+    accept(proposal=row, version=row.version, refs=["QUIST1"], actor=coordinator, at=NOW)
+    said = list(TrailEntry.objects.filter(patient_key=None, row_kind="booking.Proposal").order_by("number"))
+    keys = dict(Patient.objects.values_list("patient_ref", "pk"))
+    assert len(people) == 3
+    assert "QUIST" not in str([(one.before, one.after, one.why) for one in said])
+    assert said[-1].after["left_out"] == [keys["QUIST0"]]
+    assert said[-1].after["kept_places"].keys() == said[-1].after["accepted"].keys() == {str(keys["QUIST1"])}
 
 
 def test_a_place_taken_since_is_named_and_nothing_is_half_written(coordinator) -> None:

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from patients.services import finish_change
 from programme.core import changes
+from programme.core.models import TrailEntry
 from programme.supply.models import OrderState, SuppliedUnit
 from programme.supply.numeric.orders import tally
 from programme.supply.services.units import (
@@ -178,6 +179,9 @@ def test_a_unit_given_to_somebody_else_says_to_whom(chair, order, nurse):
     follow_bedside((other.pk,), DONE)
     assert state_of(unit) == "given"
     assert unit.given_to == other
+    words = [*order.events.values_list("words", flat=True), *TrailEntry.objects.values_list("why", flat=True)]
+    assert f"{unit.donation_number}: to somebody else" in words
+    assert not [one for one in words if other.patient_ref in one]  # they stay with whose order it was
 
 
 # By hand
