@@ -24,6 +24,8 @@ def schedule(*, backed_up: bool) -> dict[str, Any]:
         "nightly-replan": {"task": "replan", "schedule": crontab(hour="2", minute="10,40")},
         "nightly-seal": {"task": "seal_trail", "schedule": crontab(hour="1", minute="50")},
         "nightly-clearing": {"task": "clear_sign_ins", "schedule": crontab(hour="1", minute="30")},
+        # Before the seal, so that the same night's seal and backup no longer hold what was erased.
+        "nightly-erasing": {"task": "erase_due", "schedule": crontab(hour="1", minute="40")},
         "nightly-demand": {"task": "foresee_demand", "schedule": crontab(hour="4", minute="10")},
     }
     if backed_up:  # after the seal and before the replan, which can be reckoned again

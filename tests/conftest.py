@@ -23,7 +23,7 @@ from django.test import Client
 from hypothesis import settings as hypothesis_settings
 
 from programme.celery import app as celery_app
-from programme.core import trail
+from programme.core import guards
 from programme.core.models import Role, Site, User
 from tests import factories
 from tests.browsing import chromium_program
@@ -98,7 +98,7 @@ def _trail_may_be_emptied(request: pytest.FixtureRequest) -> Iterator[None]:
         return
     request.getfixturevalue("_django_db_helper")
     yield
-    trail.drop_triggers()
+    guards.drop()
 
 
 @pytest.fixture(autouse=True)

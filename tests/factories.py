@@ -37,7 +37,7 @@ from programme.booking.models import (
     Waiting,
 )
 from programme.booking.services.feeds import digest_of
-from programme.core.models import BrokenGlass, Role, Site, SiteSetting, User
+from programme.core.models import BrokenGlass, Erasure, Role, Site, SiteSetting, User
 from programme.intake.models import InboxItem, LocalCode, RawMessage, Reading, ReadingState, Sender, Severity
 from programme.planning.models import Suggestion
 from programme.planning.services import PLAN_VERSION
@@ -594,6 +594,12 @@ def make_broken_glass(patient: Patient, *, by: User, **fields: Any) -> BrokenGla
     """Somebody of another unit, who reads the pages of `patient` for four hours from now."""
     values = {"kind": "emergency", "words": "found unwell", "since": NOW, "until": NOW + timedelta(hours=4), **fields}
     return BrokenGlass.objects.create(user=by, site=patient.site, patient_key=patient.pk, **values)
+
+
+def make_erasure(patient: Patient, *, by: User, **fields: Any) -> Erasure:
+    """That it was asked to erase a person; nobody has agreed yet."""
+    values = {"kind": "time_over", "reason": "asked for in writing", "asked_at": NOW, **fields}
+    return Erasure.objects.create(site=patient.site, patient_key=patient.pk, asked_by=by, **values)
 
 
 def make_course_note(patient: Patient, *, by: User, **fields: Any) -> CourseNote:

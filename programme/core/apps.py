@@ -8,8 +8,7 @@ class CoreConfig(AppConfig):
     label = "core"
 
     def ready(self) -> None:
-        from programme.core import counted, trail  # noqa: PLC0415 -- app ready
+        from programme.core import counted, guards  # noqa: PLC0415 -- app ready
 
-        # SQLite drops triggers when it rebuilds a table, so they are made again after every migrate.
-        post_migrate.connect(trail.make_triggers_after_migrate, sender=self)
+        post_migrate.connect(guards.make_after_migrate, sender=self)
         task_failure.connect(counted.note_failed_task)

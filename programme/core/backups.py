@@ -1,20 +1,27 @@
-"""Backups: one made and proved by reading it, old ones deleted, and what is said of the last one."""
+"""Backups: one made and proved by reading it, old ones deleted, what is said of the last one.
+
+Beside the backups lies a list of the records erased since: a backup that is older than an erasure brings them back.
+"""
 
 from __future__ import annotations
 
+import json
+import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 from django.conf import settings
 from django.db import transaction
 
 from programme.core import keeping, locked_files, trail
-from programme.core.models import Site, TrailEntry
+from programme.core.models import Erasure, Site, TrailEntry
 
 BACKED_UP = "back up"
 NAME = "ebbline-%Y%m%d-%H%M%S.backup.age"
+ERASED_LIST = "erased-records.jsonl"
 ALWAYS_KEPT = 3
 """Newest backups that stay whatever their age, in case a clock was wrong. Chosen here; not from a source."""
 
@@ -61,6 +68,41 @@ def last_backup(at: datetime, *, site: Site | None = None) -> LastBackup | None:
     made = newest.values_list("at", flat=True).first()
     hours = settings.BACKUP_OLD_AFTER_HOURS
     return LastBackup(made, made is None or at - made > timedelta(hours=hours), hours)
+
+
+def note_erased(folder: Path) -> int:
+    """Add the records erased here that are not in the folder's list yet; return how many.
+
+    The list holds no reference, only numbers and digests; it is written whole and then takes the place of the old one.
+    """
+    path = folder / ERASED_LIST
+    before = path.read_text().splitlines() if path.exists() else []
+    rows = Erasure.objects.exclude(done_at=None).select_related("site").order_by("done_at", "pk")
+    new = [line for line in map(_erased_line, rows) if line not in before]
+    if new:
+        handle = os.open(path.with_suffix(".new"), os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+        with os.fdopen(handle, "w") as file:
+            file.write("\n".join([*before, *new]) + "\n")
+            file.flush()
+            os.fsync(file.fileno())
+        path.with_suffix(".new").replace(path)
+    return len(new)
+
+
+def erased_since(folder: Path) -> list[dict[str, Any]]:
+    """Return what the folder's list says was erased and this database does not know to be: it is back."""
+    path = folder / ERASED_LIST
+    if not path.exists():
+        return []
+    rows = Erasure.objects.exclude(done_at=None).select_related("site")
+    known = {_erased_line(row) for row in rows}
+    return [json.loads(line) for line in path.read_text().splitlines() if line not in known]
+
+
+def _erased_line(row: Erasure) -> str:
+    done = row.done_at.astimezone(UTC).isoformat() if row.done_at else ""
+    said = {"site": row.site.code, "number": row.number, "person": row.patient_key, "erased_at": done}
+    return json.dumps(said | {"reference": row.reference_digest})
 
 
 def _made_in(folder: Path) -> list[tuple[datetime, Path]]:

@@ -11,7 +11,7 @@ from django.conf import settings
 from django.contrib.auth.base_user import AbstractBaseUser, BaseUserManager
 from django.core.exceptions import ValidationError
 from django.db import models
-from django.db.models import Q
+from django.db.models import F, Q
 from django.utils.crypto import salted_hmac
 
 from programme.core.numeric.setting_table import SETTINGS
@@ -231,6 +231,89 @@ class BrokenGlass(models.Model):
             models.Index(fields=["user", "until"], name="broken_glass_in_force"),
             models.Index(fields=["site"], condition=Q(seen_by=None), name="broken_glass_unseen"),
         ]
+
+
+class EraseKind(models.TextChoices):
+    TIME_OVER = "time_over", "the time for which the record is kept is over"
+    OWN_WISH = "own_wish", "the person asked for it, and the time is over"
+    MISTAKE = "mistake", "recorded by mistake; nothing was done and no blood given"
+
+
+class Erasure(Versioned):
+    """That a person's record is to be deleted: asked for by one, agreed by another, done after a wait, or withdrawn.
+
+    It outlives the record, so it holds neither reference nor name. patient_key: no row points to the person.
+    reference_digest: of the unit's own reference, under the secret key. rows: {table: how many}, once done.
+    raw_keys: messages about nobody else, which go as well. left: what still holds something of the person, in words.
+    """
+
+    site = models.ForeignKey(Site, models.PROTECT, related_name="erasures")
+    patient_key = models.BigIntegerField()
+    kind = models.CharField(max_length=10, choices=EraseKind.choices)
+    reason = models.CharField(max_length=300)
+    asked_by = models.ForeignKey(User, models.PROTECT, related_name="+")
+    asked_at = models.DateTimeField()
+    agreed_by = models.ForeignKey(User, models.PROTECT, null=True, blank=True, related_name="+")
+    agreed_at = models.DateTimeField(null=True, blank=True)
+    due_at = models.DateTimeField(null=True, blank=True)
+    withdrawn_by = models.ForeignKey(User, models.PROTECT, null=True, blank=True, related_name="+")
+    withdrawn_at = models.DateTimeField(null=True, blank=True)
+    withdrawn_why = models.CharField(max_length=300, blank=True)
+    done_by = models.ForeignKey(User, models.PROTECT, null=True, blank=True, related_name="+")
+    done_at = models.DateTimeField(null=True, blank=True)
+    reference_digest = models.CharField(max_length=64, blank=True)
+    rows = models.JSONField(default=dict, blank=True)
+    raw_keys = models.JSONField(default=list, blank=True)
+    left = models.JSONField(default=list, blank=True)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["patient_key"],
+                condition=Q(done_at=None, withdrawn_at=None),
+                name="erasure_open_once",
+                violation_error_message="It was asked already to erase this person; that is still open.",
+            ),
+            models.CheckConstraint(
+                condition=~Q(reason=""),
+                name="erasure_has_reason",
+                violation_error_message="Say why the record is to be erased.",
+            ),
+            models.CheckConstraint(
+                condition=Q(agreed_by=None) | ~Q(agreed_by=F("asked_by")),
+                name="erasure_two_people",
+                violation_error_message="Who asked cannot agree: another consultant or an administrator does.",
+            ),
+            models.CheckConstraint(
+                condition=Q(agreed_by=None, agreed_at=None, due_at=None)
+                | Q(agreed_by__isnull=False, agreed_at__isnull=False, due_at__isnull=False)
+                & Q(agreed_at__gte=F("asked_at"), due_at__gte=F("agreed_at")),
+                name="erasure_agreed_whole",
+                violation_error_message="Who agreed, when, and when it is due belong together and in this order.",
+            ),
+            models.CheckConstraint(
+                condition=Q(withdrawn_at=None) | Q(withdrawn_by__isnull=False, done_at=None) & ~Q(withdrawn_why=""),
+                name="erasure_withdrawn_whole",
+                violation_error_message="Only what is not done is withdrawn, by somebody and with a reason.",
+            ),
+            models.CheckConstraint(
+                condition=Q(done_at=None) | Q(agreed_by__isnull=False, done_at__gte=F("due_at")),
+                name="erasure_done_when_due",
+                violation_error_message="A record is erased once another person has agreed and the wait is over.",
+            ),
+        ]
+
+    @property
+    def is_open(self) -> bool:
+        return self.done_at is None and self.withdrawn_at is None
+
+    def is_due(self, at: datetime) -> bool:
+        return self.is_open and self.due_at is not None and self.due_at <= at
+
+    @property
+    def number(self) -> str:
+        """What a paper calls it: it says nothing of the person."""
+        return f"E{self.pk:05d}"
 
 
 class SignInTries(models.Model):

@@ -1,7 +1,7 @@
 """The trail: who changed what, when and why, in a table that can only grow.
 
 Entries are written by services in the same transaction as the change. Each holds the hash of the one before
-it in its chain, so a change, a gap or a reorder shows. Triggers in the database refuse update and delete.
+it in its chain, so a change, a gap or a reorder shows. Triggers in the database refuse update and delete (`guards.py`).
 Who saw a person's pages is written too (`reading.py`), in a chain of its own beside the person's.
 """
 
@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, TypeAlias
 
-from django.db import connections, transaction
+from django.db import transaction
 from django.db.models import F, QuerySet, Window
 from django.db.models.functions import RowNumber
 
@@ -25,26 +25,6 @@ DIGITS_FROM = 1e16
 Entries: TypeAlias = QuerySet[TrailEntry]
 End: TypeAlias = tuple[int, str]
 """Number and hash of the last entry of a chain."""
-
-SQLITE_TRIGGERS = (
-    "CREATE TRIGGER IF NOT EXISTS trail_no_update BEFORE UPDATE ON core_trailentry "
-    "BEGIN SELECT RAISE(ABORT, 'the trail can only grow'); END",
-    "CREATE TRIGGER IF NOT EXISTS trail_no_delete BEFORE DELETE ON core_trailentry "
-    "BEGIN SELECT RAISE(ABORT, 'the trail can only grow'); END",
-)
-POSTGRES_TRIGGERS = (
-    "CREATE OR REPLACE FUNCTION trail_only_grows() RETURNS trigger LANGUAGE plpgsql AS "
-    "$$ BEGIN RAISE EXCEPTION 'the trail can only grow'; END $$",
-    "CREATE OR REPLACE TRIGGER trail_no_change BEFORE UPDATE OR DELETE ON core_trailentry "
-    "FOR EACH ROW EXECUTE FUNCTION trail_only_grows()",
-    "CREATE OR REPLACE TRIGGER trail_no_truncate BEFORE TRUNCATE ON core_trailentry "
-    "FOR EACH STATEMENT EXECUTE FUNCTION trail_only_grows()",
-)
-SQLITE_DROP = ("DROP TRIGGER IF EXISTS trail_no_update", "DROP TRIGGER IF EXISTS trail_no_delete")
-POSTGRES_DROP = (
-    "DROP TRIGGER IF EXISTS trail_no_change ON core_trailentry",
-    "DROP TRIGGER IF EXISTS trail_no_truncate ON core_trailentry",
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +47,8 @@ class Change:
     def chain(self) -> str:
         if self.patient_key is None:
             return f"site:{self.site_key}"
-        return f"{'seen' if self.seen else 'patient'}:{self.patient_key}"
+        changes, looks = chains_of(self.patient_key)
+        return looks if self.seen else changes
 
 
 def write(changes: Iterable[Change], *, actor: User | None, at: datetime) -> list[TrailEntry]:
@@ -156,6 +137,11 @@ def faults(entries: Entries, *, known_ends: Mapping[str, End] | None = None) -> 
     return found
 
 
+def chains_of(patient_key: int) -> tuple[str, str]:
+    """Return the names of the two chains of a person: of changes, and of looks."""
+    return f"patient:{patient_key}", f"seen:{patient_key}"
+
+
 def ends_of(chains: set[str]) -> dict[str, End]:
     """Return the end of each chain that has one; one query for every 500."""
     ends: dict[str, End] = {}
@@ -169,25 +155,3 @@ def ends_of(chains: set[str]) -> dict[str, End]:
         for chain, number, digest in ranked.filter(place=1).values_list("chain", "number", "hash"):
             ends[chain] = (number, digest)
     return ends
-
-
-def make_triggers(using: str = "default") -> None:
-    """Make the triggers that refuse change, if they are not there."""
-    connection = connections[using]
-    statements = SQLITE_TRIGGERS if connection.vendor == "sqlite" else POSTGRES_TRIGGERS
-    with connection.cursor() as cursor:
-        for statement in statements:
-            cursor.execute(statement)
-
-
-def drop_triggers(using: str = "default") -> None:
-    """Drop the triggers: only for tests that empty every table between them."""
-    connection = connections[using]
-    with connection.cursor() as cursor:
-        for statement in SQLITE_DROP if connection.vendor == "sqlite" else POSTGRES_DROP:
-            cursor.execute(statement)
-
-
-def make_triggers_after_migrate(*, using: str, **_: Any) -> None:
-    if TrailEntry._meta.db_table in connections[using].introspection.table_names():
-        make_triggers(using)

@@ -10,7 +10,7 @@ from django.db import connection, transaction
 from django.db.models import Model
 
 from patients.models import BodyMeasure, Goals, LabResult, Patient
-from programme.core import trail
+from programme.core import guards
 from programme.core.models import Site, TrailEntry
 from programme.planning.models import Suggestion
 from sessions.history.bring_in import ROWS_AT_ONCE, bring_in
@@ -74,8 +74,8 @@ def run(scale: float) -> list[str]:
 
 
 def _empty() -> None:
-    trail.drop_triggers()
+    guards.drop()
     with connection.cursor() as cursor:
         for model in (*FOLLOWING, *reversed(WRITTEN)):
             cursor.execute(f"DELETE FROM {model._meta.db_table}")
-    trail.make_triggers()
+    guards.make()

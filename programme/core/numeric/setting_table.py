@@ -193,6 +193,8 @@ SETTING_TABLE: tuple[SettingRow, ...] = (
                "common practice; local policy decides"),
     SettingRow("keep_years_blood", 30, 30, 100, "years", "a record is kept this long after the last red cells",
                "Directive 2002/98/EC, article 14(3), from memory: traceable for at least 30 years"),
+    SettingRow("erasure_wait_days", 7, 0, 90, "days", "a record is erased this long after the second person agreed",
+               "chosen here; the site signs it"),
 )
 # fmt: on
 

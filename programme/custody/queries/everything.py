@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from datetime import date, datetime, time
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.apps import apps
 from django.db.models import Field as ModelField
-from django.db.models import ForeignKey, Model, Q
+from django.db.models import ForeignKey, Model, Q, QuerySet
 
 from patients.models import Patient
 from programme.custody.numeric.rows import Field, Row, StoredPerson
@@ -26,7 +26,7 @@ Names = Mapping[str, Mapping[int, str]]
 def everything_of(patient: Patient) -> StoredPerson:
     """Return all rows of a person; call it in a transaction, so that they are of one moment."""
     zone = ZoneInfo(patient.site.time_zone)
-    found = [(held, list(_rows_of(held, patient))) for held in HELD]
+    found = [(held, list(rows_of(held, patient))) for held in HELD]
     names = _names(found, patient)
     rows = tuple(
         _row(held.table, one, names, zone, _withheld(one, patient)) for held, of_table in found for one in of_table
@@ -38,7 +38,8 @@ def everything_of(patient: Patient) -> StoredPerson:
     )  # fmt: skip
 
 
-def _rows_of(held: Held, patient: Patient) -> Iterable[Model]:
+def rows_of(held: Held, patient: Patient) -> QuerySet[Model]:
+    """Return the rows of one table that are a person's."""
     theirs = Q()
     for path in held.paths:
         theirs |= Q(**{path: patient.pk})
@@ -47,7 +48,7 @@ def _rows_of(held: Held, patient: Patient) -> Iterable[Model]:
     model = apps.get_model(held.table)
     keys = model._default_manager.filter(theirs).order_by().values("pk")
     rows = model._default_manager.filter(pk__in=keys).order_by("pk")
-    found: Iterable[Model] = rows.select_related("read_result") if model is InboxItem else rows
+    found: QuerySet[Model] = rows.select_related("read_result") if model is InboxItem else rows
     return found
 
 

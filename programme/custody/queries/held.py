@@ -95,6 +95,7 @@ LEFT_OUT: Mapping[str, str] = {
     "booking.Proposal": "places of everybody at once; what was accepted of this person is in Booking",
     "planning.ReplanChunk": "keys of the people of one share of a nightly run, replaced by the next",
     "supply.DemandForecast": "sums of the unit, with references of people of whom nothing could be foreseen",
+    "core.Erasure": "who asked and who agreed to erase the record: it outlives it, and names nobody",
     "core.Receipt": "one-time keys of forms, with the address that a form led to",
 }
 """Tables that name people besides others, and why they are not exported."""

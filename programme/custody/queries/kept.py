@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.db.models import Max, Model, QuerySet
@@ -27,6 +28,8 @@ from sessions.day.models import AdverseEvent, FollowUp
 from sessions.models import DonationUnit, ExchangeSession, HaemolysisSign, OtherTransfusion, UnitState
 
 Latest = dict[int, date]
+Whose = Mapping[str, Any]
+"""Look-ups of the people who are asked about."""
 AT_CHAIR = (UnitState.RUNNING, UnitState.GIVEN)
 
 
@@ -68,18 +71,30 @@ def rules_of(site: Site, at: datetime) -> Rules:
 
 
 def _lines(site: Site, rules: Rules) -> Iterable[KeptLine]:
-    people = list(Patient.objects.of_site(site).filter(standing=Standing.LEFT).order_by("patient_ref"))
-    contact, blood = _last_contact(site), _last_blood(site)
-    for one in people:
-        days = [day for day in (contact.get(one.pk), blood.get(one.pk), one.standing_since) if day is not None]
-        known = Known(one.birth_date, max(days, default=None), blood.get(one.pk))
+    whose = {"site": site, "standing": Standing.LEFT}
+    contact, blood = _last_contact(whose), _last_blood(whose)
+    for one in Patient.objects.filter(**whose).order_by("patient_ref"):
+        known = _known(one, contact, blood)
         yield KeptLine(one.shown_name, one.patient_ref, one.standing_since, known, kept_until(known, rules))
 
 
-def _last_contact(site: Site) -> Latest:
+def kept_line(patient: Patient, at: datetime) -> KeptLine:
+    """Return until when the record of one person is kept, whether they have left or not."""
+    whose = {"pk": patient.pk}
+    known = _known(patient, _last_contact(whose), _last_blood(whose))
+    kept = kept_until(known, rules_of(patient.site, at))
+    return KeptLine(patient.shown_name, patient.patient_ref, patient.standing_since, known, kept)
+
+
+def _known(patient: Patient, contact: Latest, blood: Latest) -> Known:
+    days = [contact.get(patient.pk), blood.get(patient.pk), patient.standing_since]
+    return Known(patient.birth_date, max(filter(None, days), default=None), blood.get(patient.pk))
+
+
+def _last_contact(whose: Whose) -> Latest:
     came = Booking.objects.filter(state=BookingState.CAME)
     return _latest(
-        site,
+        whose,
         ("patient", "on", came),
         ("patient", "at__date", Contact.objects.all()),
         ("patient", "taken_on", LabResult.objects.all()),
@@ -95,18 +110,18 @@ def _last_contact(site: Site) -> Latest:
     )
 
 
-def _last_blood(site: Site) -> Latest:
+def _last_blood(whose: Whose) -> Latest:
     """Of each the last day of a session, a unit or another transfusion: each may have been red cells of a donor."""
     given = DonationUnit.objects.filter(state__in=AT_CHAIR)
-    return _latest(site, ("patient", "on", ExchangeSession.objects.carried_out()),
+    return _latest(whose, ("patient", "on", ExchangeSession.objects.carried_out()),
                    ("exchange_session__patient", "exchange_session__on", given),
                    ("patient", "on", OtherTransfusion.objects.all()))  # fmt: skip
 
 
-def _latest(site: Site, *sources: tuple[str, str, QuerySet[Model]]) -> Latest:
+def _latest(whose: Whose, *sources: tuple[str, str, QuerySet[Model]]) -> Latest:
     found: Latest = {}
     for person, day, rows in sources:
-        left = rows.filter(**{f"{person}__site": site, f"{person}__standing": Standing.LEFT})
-        for key, last in left.order_by().values_list(person).annotate(last=Max(day)):
+        theirs = rows.filter(**{f"{person}__{name}": value for name, value in whose.items()})
+        for key, last in theirs.order_by().values_list(person).annotate(last=Max(day)):
             found[key] = max(last, found.get(key, last))
     return found

@@ -13,7 +13,7 @@ from programme.core import access
 from programme.core.look import site_now
 from programme.custody.forms import ExportForm
 from programme.custody.pdf import person_pdf
-from programme.custody.services import Export, export_person
+from programme.custody.services.exporting import Export, export_person
 from programme.worklist.views.people import PEOPLE, blank, records_of
 from programme.worklist.views.saving import FormPage
 

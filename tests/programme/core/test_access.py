@@ -48,6 +48,7 @@ def make_person(site, ref):
     factories.make_waiting(patient, by=signed_by)
     factories.make_course_note(patient, by=signed_by)
     factories.make_broken_glass(patient, by=signed_by)
+    factories.make_erasure(patient, by=signed_by)
     factories.make_check_done(patient, by=signed_by)
     factories.make_proposal(by=signed_by)
     factories.make_inbox_item(patient)

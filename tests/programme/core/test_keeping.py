@@ -17,7 +17,7 @@ from django.db.backends.base.base import BaseDatabaseWrapper
 from django.test.utils import CaptureQueriesContext
 
 from patients.models import Patient
-from programme.core import keeping, signed_in, trail
+from programme.core import guards, keeping, signed_in, trail
 from programme.core.databases import database_of
 from programme.core.keeping import BadBackup
 from programme.core.models import Site, TrailEntry
@@ -112,11 +112,11 @@ def test_every_table_comes_back_in_another_database_the_same(filled, target):
 def test_what_was_restored_into_sqlite_comes_back_into_postgresql(filled, target):
     lines = lines_of()
     keeping.load(iter(lines), using=target)
-    trail.drop_triggers()
+    guards.drop()
     with connection.cursor() as cursor:
         names = ", ".join(connection.ops.quote_name(model._meta.db_table) for model in keeping.kept())
         cursor.execute(f"TRUNCATE {names} CASCADE")
-    trail.make_triggers()
+    guards.make()
     keeping.load(iter(lines_of(target)), using="default")
     assert digests(lines_of()) == digests(lines)
     new = factories.make_patient("R2", site=Site.objects.get(code="saltmarsh"))  # its key is one nobody has

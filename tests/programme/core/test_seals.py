@@ -5,7 +5,7 @@ import io
 import pytest
 from django.core.management import CommandError, call_command
 
-from programme.core import seals, trail
+from programme.core import guards, seals, trail
 from programme.core.models import TrailEntry
 from programme.core.tasks import seal_trail
 from tests import factories
@@ -16,9 +16,9 @@ pytestmark = pytest.mark.django_db
 @pytest.fixture
 def without_triggers(db):
     """What somebody with the keys of the database could do."""
-    trail.drop_triggers()
+    guards.drop()
     yield
-    trail.make_triggers()
+    guards.make()
 
 
 def add(site, patient_key, words="a reason"):

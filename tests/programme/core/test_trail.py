@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from django.db import DatabaseError, connection, transaction
 
-from programme.core import trail
+from programme.core import guards, trail
 from programme.core.models import TrailEntry
 from tests import factories
 
@@ -32,9 +32,9 @@ def write_three(site, *, chain_of=7):
 @pytest.fixture
 def without_triggers(db):
     """What somebody with the keys of the database could do."""
-    trail.drop_triggers()
+    guards.drop()
     yield
-    trail.make_triggers()
+    guards.make()
 
 
 def test_an_untouched_chain_has_no_fault(site):
@@ -152,8 +152,8 @@ def test_a_change_that_fails_leaves_no_entry(site):
 
 
 def test_triggers_are_there_after_migrate_and_can_be_made_twice(site):
-    trail.make_triggers()
-    trail.make_triggers()
+    guards.make()
+    guards.make()
     entries = write_three(site)
     with pytest.raises(DatabaseError, match="the trail can only grow"), transaction.atomic():
         entries.update(why="")

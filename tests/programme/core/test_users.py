@@ -17,7 +17,10 @@ from tests.factories import NOW, PASSWORD, make_patient, make_user
 
 pytestmark = pytest.mark.django_db
 THEIR_OWN = "an owl in the green elm"
-SEEN_BY_AN_ADMINISTRATOR = {"see.own_account", "see.users", "change.users"}
+SEEN_BY_AN_ADMINISTRATOR = {
+    "see.own_account", "see.users", "change.users", "see.erasures", "change.agree_erasure", "change.withdraw_erasure",
+    "change.erase",
+}  # fmt: skip
 
 
 @pytest.fixture(autouse=True)

@@ -25,7 +25,7 @@ from programme.custody.numeric.bundle import bundle_of
 from programme.custody.numeric.resources import OWN_UNITS
 from programme.custody.queries.everything import everything_of
 from programme.custody.queries.held import HELD, LEFT_OUT, NOT_GIVEN, OF_NOBODY
-from programme.custody.services import EXPORTED, export_person
+from programme.custody.services.exporting import EXPORTED, export_person
 from programme.intake.models import InboxItem, ReadResult
 from programme.intake.numeric import fhir
 from programme.intake.numeric.arrivals import Envelope

@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from patients import clinic
-from programme.core import seals, trail
+from programme.core import guards, seals, trail
 from programme.core.models import TrailEntry
 from tests import factories
 from tests.factories import NOW, TODAY
@@ -86,11 +86,11 @@ def test_what_cannot_be_asked_is_said_and_the_usual_is_shown(consultant_client, 
 
 
 def test_a_broken_chain_is_loud(consultant_client, ada):
-    trail.drop_triggers()
+    guards.drop()
     try:
         TrailEntry.objects.filter(patient_key=ada.pk, number=1).update(why="prettier")
     finally:
-        trail.make_triggers()
+        guards.make()
     page = text(consultant_client.get(ADA))
     assert "The chain of this record is broken." in page
     assert f"patient:{ada.pk}, entry 1: was changed after it was written" in page

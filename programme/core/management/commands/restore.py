@@ -7,7 +7,7 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
-from programme.core import keeping, locked_files, seals
+from programme.core import backups, keeping, locked_files, seals
 
 
 class Command(BaseCommand):
@@ -28,6 +28,7 @@ class Command(BaseCommand):
         self.stdout.write(f"The backup of {told.made_at} {words}: {told.row_count} rows in {len(told.rows)} tables.")
         if not options["check"]:
             self._say_trail()
+            self._say_erased(options["file"].absolute().parent)
 
     def _say_trail(self) -> None:
         found = seals.faults()
@@ -35,3 +36,17 @@ class Command(BaseCommand):
             self.stderr.write(f"Its trail had {len(found)} faults when it was kept:\n" + "\n".join(found))
         else:
             self.stdout.write("The trail is whole. Everybody signs in anew.")
+
+    def _say_erased(self, folder: Path) -> None:
+        """Say whose records are back that were erased after the backup was made, as far as the list beside it goes."""
+        back = backups.erased_since(folder)
+        for one in back:
+            self.stderr.write(
+                f"BACK AGAIN: person number {one['person']} of {one['site']} was erased on {one['erased_at'][:10]} "
+                f"({one['number']}). Ask for it again, with two people, before anybody works with this database; "
+                "erase_people --back says whose it is."
+            )
+        if not back:
+            self.stdout.write(
+                "No list beside this backup says that a record in it was erased since; hold it against the papers too."
+            )

@@ -13,7 +13,7 @@ from django.utils import timezone
 
 from patients.models import Patient
 from programme.custody.pdf import person_pdf
-from programme.custody.services import Export, export_person
+from programme.custody.services.exporting import Export, export_person
 from programme.intake.management.commands._site import REFUSED, WRONG_USE, add_site_argument, site_asked_for
 
 
