@@ -46,6 +46,7 @@ class TestProvider:
         self.key = jwk.RSAKey.generate_key(2048, parameters={"kid": "one"}, private=True)
         self.published = [self.key]
         self.reuses_codes = False
+        self.wants_secret_in_form = False
         self.asks_on_a_page = False
         self.codes: dict[str, dict[str, str]] = {}
         self.seen: dict[str, list[dict[str, str]]] = {"/authorize": [], "/token": [], "/end": []}
@@ -106,6 +107,8 @@ class TestProvider:
         asked = self.codes.get(code) if self.reuses_codes else self.codes.pop(code, None)
         scheme, _, packed = authorization.partition(" ")
         who = base64.b64decode(packed).decode() if scheme == "Basic" else ""
+        if self.wants_secret_in_form:
+            who = f"{form.get('client_id')}:{form.get('client_secret')}"
         if unquote(who) != f"{CLIENT_ID}:{CLIENT_SECRET}":
             return as_json(401, {"error": "invalid_client"})
         if asked is None or asked["redirect_uri"] != form["redirect_uri"] or not fits(asked, form):

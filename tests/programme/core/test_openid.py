@@ -42,7 +42,7 @@ def test_who_is_linked_comes_in_as_by_password(linked, provider):
 
 
 def test_what_is_asked_of_the_provider(linked, provider):
-    """OpenID Connect Core 1.0, 3.1.2.1; RFC 7636 (2015), 4.3 with S256; RFC 9700 (2025), 2.1.1; ASVS 5.0, V10.2."""
+    """OpenID Connect Core 1.0, 3.1.2.1; RFC 7636 (2015), 4.3 with S256; RFC 9700 (2025), 2.1.1; ASVS 5.0, V10.1.2."""
     first, second = (query_of(asked(Client())) for _ in range(2))
     assert (first["response_type"], first["scope"], first["client_id"]) == ("code", "openid", CLIENT_ID)
     assert first["code_challenge_method"] == "S256"
@@ -81,6 +81,15 @@ def test_wrong_tries_with_a_password_are_forgiven_and_do_not_stand_in_the_way(li
     assert not SignInTries.objects.exclude(account="x").exists()
 
 
+def test_a_provider_that_wants_the_secret_in_the_form_gets_it_there(linked, provider):
+    """OpenID Connect Core 1.0, 9: client_secret_post; where nothing is said, client_secret_basic."""
+    provider.wants_secret_in_form = True
+    provider.metadata = {"token_endpoint_auth_methods_supported": ["client_secret_post", "private_key_jwt"]}
+    client = Client()
+    walk(client)
+    assert is_in(client)
+
+
 # Who may not
 
 
@@ -95,7 +104,7 @@ def test_wrong_tries_with_a_password_are_forgiven_and_do_not_stand_in_the_way(li
     ],
 )
 def test_nobody_comes_in_by_an_account_that_is_not_theirs_and_nobody_is_made(linked, provider, change):
-    """By issuer and subject alone (OpenID Connect Core 1.0, 5.7): never by name or e-mail, whatever the claims say."""
+    """By issuer and subject alone (OpenID Connect Core 1.0, 5.7; ASVS 5.0, V10.5.2): never by name or e-mail."""
     provider.claims = {"email": "a.fenwick@unit.example", "preferred_username": "a.fenwick", "role": "consultant"}
     change(linked, provider)
     client = Client()

@@ -54,7 +54,7 @@ def says(**claims):
 
 
 WRONG = {
-    # OpenID Connect Core 1.0, 3.1.3.7, by its numbers; a clock may be two minutes off.
+    # OpenID Connect Core 1.0, 3.1.3.7, by its numbers; ASVS 5.0, V10.5.1 and V10.5.4. A clock may be two minutes off.
     "2 issuer": says(iss="https://elsewhere.example"),
     "2 no issuer": says(iss=None),
     "3 audience": says(aud="somebody-else"),
@@ -241,7 +241,7 @@ def test_a_provider_that_does_not_answer_is_waited_for_so_long_and_no_longer(lin
     ],
 )
 def test_what_a_provider_says_of_itself_is_not_taken_on_trust(linked, provider, said):
-    """OpenID Connect Discovery 1.0, 4.3: the issuer is the one that was asked; every address by TLS (3)."""
+    """OpenID Connect Discovery 1.0, 3 and 4.3; ASVS 5.0, V10.5.3: the issuer is the one that was asked, all by TLS."""
     provider.metadata = said
     client = Client()
     assert "cannot be trusted" in said_on(client, client.get(START))
