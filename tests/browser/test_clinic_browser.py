@@ -43,7 +43,7 @@ def there(consultant, live_server):
             make_facts(
                 done, hbs_before_pct=28.0 + WOBBLE[(k + n) % 8], hbs_after_pct=13.5 + WOBBLE[(k + 3 * n) % 8] / 2,
                 hb_before_g_l=92 + 2 * WOBBLE[(k + 5 * n) % 8], hb_after_g_l=103 + 2 * WOBBLE[(k + 2 * n) % 8],
-                share_of_ideal=0.94, net_iron_mg=160.0,
+                share_of_ideal=0.94, share_of_ideal_sd=0.1, net_iron_mg=160.0,
             )  # fmt: skip
         make_check_done(patient, by=consultant)
         make_result(patient, analyte="2276-4", value=1240, on=NOW.date())

@@ -52,6 +52,7 @@ def make_person(site, ref, n):
             method="A" if k < 4 else "B",
             remark="Low share of ideal: sampled too early, or poor mixing." if k == 5 else "",
             share_of_ideal=0.94,
+            share_of_ideal_sd=0.1,
             net_iron_mg=160.0,
         )
     return patient

@@ -18,6 +18,7 @@ from programme.review.queries.asked import Asked
 from sessions.day.models import AdverseEvent
 from sessions.models import SessionFacts
 
+PRINTED_PLACES = 1  # HbS is over its ceiling as it is printed and read, on the course as here
 NEVER = date.max.toordinal()
 FACTS = (
     "patient_id", "day", "hbs_before_pct", "hbs_after_pct", "hbs_ratio", "net_iron_mg", "points_per_unit",
@@ -58,8 +59,7 @@ def read(site: Site, asked: Asked, *, default_ceiling_pct: float) -> Read:
     mine = Q(patient__site=site)
     if asked.genotype:
         mine &= Q(patient__genotype=asked.genotype)
-    fields = ("patient_id", "since", "hbs_ceiling_pct", "usual_interval_days", "longest_interval_days",
-              "end_target_hbs_pct", "answers")  # fmt: skip
+    fields = ("patient_id", "since", "hbs_ceiling_pct", "usual_interval_days", "end_target_hbs_pct", "answers")
     goals: dict[int, list[Any]] = {}
     for row in Goals.objects.filter(mine).order_by("since", "pk").values_list(*fields):
         goals.setdefault(row[0], []).append(row)
@@ -84,7 +84,7 @@ def read(site: Site, asked: Asked, *, default_ceiling_pct: float) -> Read:
             (place[pk], year) for pk, year in found.values_list("patient_id", "found_year") if year is not None
         ),
         decisions=tuple(
-            (place[pk], row[1].toordinal(), row[6] or Answers.NOTHING) for pk, rows in goals.items() for row in rows
+            (place[pk], row[1].toordinal(), row[5] or Answers.NOTHING) for pk, rows in goals.items() for row in rows
         ),
         **_ferritin(mine, place, asked),
     )
@@ -119,14 +119,14 @@ def _columns(
     return Columns(
         person=np.array([place[row[0]] for row in facts], dtype=np.int64),
         day=days.astype(np.int64),
-        before_pct=before,
+        before_pct=np.round(before, PRINTED_PLACES),
         after_pct=np.where(np.isnan(after), before * ratio, after),
         after_measured_pct=after,
         ceiling_pct=ceiling,
         planned_days=planned,
         end_target_pct=target,
         units=units,
-        balance_ml_kg=(np.nan_to_num(saline) + cells - out) / weight,
+        balance_ml_kg=(saline + cells - out) / weight,
         net_iron_mg_kg=iron / weight,
         points_per_unit=points,
         last_day=np.array([person.last_day for person in people], dtype=np.int64),
@@ -138,8 +138,8 @@ def _decided(goals: list[Any], day: int, default_ceiling_pct: float) -> tuple[fl
     at = bisect_right(goals, date.fromordinal(day), key=lambda row: row[1])
     if at == 0:
         return default_ceiling_pct, None, None
-    _, _, ceiling, usual, longest, target, _ = goals[at - 1]
-    return ceiling, usual or longest, target
+    _, _, ceiling, usual, target, _ = goals[at - 1]
+    return ceiling, usual, target
 
 
 def _ferritin(mine: Q, place: dict[int, int], asked: Asked) -> dict[str, Ints]:

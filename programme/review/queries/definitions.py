@@ -55,7 +55,7 @@ DEFINITIONS = (
         "on_time", "On time",
         "Sessions that came no later than the planned interval and "
         "the days of grace: the usual interval decided for the "
-        "person, else the longest allowed. People whose next session never came are counted by days, not here.",
+        "person; the longest allowed is no plan. People whose next session never came are counted by days, not here.",
         ("of", "sessions after another"), "had no interval decided", aim="aim_on_time_pct",
     ),
     Definition(

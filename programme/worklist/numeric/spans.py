@@ -18,6 +18,7 @@ from programme.core.numeric.intervals import wilson
 
 DAYS_A_YEAR = 365.25
 SURE = 0.95
+Z95 = 1.959963984540054  # of the standard normal
 FEWEST_FOR_INTERVAL = 2
 
 
@@ -34,6 +35,7 @@ class Done:
     units: float | None = None
     points_per_unit: float | None = None
     share_of_ideal_pct: float | None = None
+    share_of_ideal_sd_pct: float | None = None
     net_iron_mg: float | None = None
     after_missed: bool = False
 
@@ -49,6 +51,33 @@ class Visits:
     @property
     def all(self) -> int:
         return self.came + self.late + self.missed
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """A mean of n values weighed by how sure each is, and the standard error of it, nan of a single one."""
+
+    mean: float
+    se: float
+    n: int
+
+
+def weighed(values: Sequence[tuple[float, float]]) -> Weighed | None:
+    """Return the mean of (value, its standard deviation) by inverse variance; None without values.
+
+    A ratio of logs is worth next to nothing where little was drawn: one such session would decide a plain mean. Values
+    that differ by more than they are unsure widen the error by √(χ²/(n − 1)) (Birge RT, Phys Rev 1932;40:207-27, from
+    memory).
+    """
+    if not values:
+        return None
+    found, sds = (np.array(part, dtype=float) for part in zip(*values, strict=True))
+    weights = 1.0 / sds**2
+    mean, n = float((weights * found).sum() / weights.sum()), len(found)
+    if n < FEWEST_FOR_INTERVAL:
+        return Weighed(mean, math.nan, n)
+    apart = float((weights * (found - mean) ** 2).sum()) / (n - 1)
+    return Weighed(mean, math.sqrt(max(apart, 1.0) / float(weights.sum())), n)
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +109,11 @@ class Span:
     def mean(self, name: str) -> float | None:
         found = self.values(name)
         return sum(found) / len(found) if found else None
+
+    def share_of_ideal(self) -> Weighed | None:
+        """Own cells removed against the ideal [%], each session counting by how surely it tells; None without any."""
+        rows = [(row.share_of_ideal_pct, row.share_of_ideal_sd_pct) for row in self.done]
+        return weighed([(share, sd) for share, sd in rows if share is not None and sd is not None and sd > 0])
 
     def total(self, name: str) -> float | None:
         """The sum over all sessions; None where it is not known of every one, for a part is no total."""
@@ -136,6 +170,16 @@ def of_means(first: Sequence[float], second: Sequence[float]) -> Difference:
     return Difference(means[0], means[1], change - half, change + half)
 
 
+def of_weighed(first: Weighed | None, second: Weighed | None) -> Difference:
+    """Return the difference of two weighed means with its 95 % interval; errors add by squares."""
+    means = [None if found is None else found.mean for found in (first, second)]
+    if first is None or second is None or math.isnan(first.se) or math.isnan(second.se):
+        return Difference(means[0], means[1])
+    half = Z95 * math.hypot(first.se, second.se)
+    change = second.mean - first.mean
+    return Difference(first.mean, second.mean, change - half, change + half)
+
+
 def of_shares(first: tuple[int, int], second: tuple[int, int]) -> Difference:
     """Return the difference of two shares, second less first, with its 95 % interval.
 
@@ -184,7 +228,7 @@ def compare(first: Span, second: Span) -> tuple[Line, ...]:
         Line("pace", "points a day", 2, mean("pace_pct_per_day")),
         Line("Hb before", "g/L", 0, mean("hb_before_g_l")),
         Line("points per unit", "points", 1, mean("points_per_unit")),
-        Line("share of ideal", "%", 0, mean("share_of_ideal_pct")),
+        Line("share of ideal", "%", 0, of_weighed(first.share_of_ideal(), second.share_of_ideal())),
         Line("units a session", "units", 1, mean("units")),
         Line("units a year", "units", 0, yearly("units"), counted=True),
         Line("net iron a year", "mg", 0, yearly("net_iron_mg"), counted=True),

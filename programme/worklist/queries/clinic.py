@@ -128,7 +128,7 @@ def done_of(row: SessionRow) -> Done:
     return Done(
         row.on.toordinal(), visit.before_pct, row.before_over, row.pace_pct_per_day if row.used else None,
         visit.hb_before_g_l, visit.hb_after_g_l, visit.units, row.points_per_unit, row.share_of_ideal_pct,
-        row.net_iron_mg, visit.missed,
+        row.share_of_ideal_sd_pct, row.net_iron_mg, visit.missed,
     )  # fmt: skip
 
 
@@ -208,14 +208,14 @@ def _pace(page: CoursePage, year: Span, before: Span) -> Fact:
 
 
 def _efficiency(year: Span, before: Span) -> Fact:
-    share, points = year.mean("share_of_ideal_pct"), year.mean("points_per_unit")
+    share, points = year.share_of_ideal(), year.mean("points_per_unit")
     if share is None:
         return Fact("Efficiency", "cannot say", "no session in twelve months has values and volumes")
     words = "" if points is None else f"{figure(points, 1)} points a unit"
-    earlier = before.mean("share_of_ideal_pct")
+    earlier = before.share_of_ideal()
     if earlier is not None:
-        words += f"; the year before {figure(earlier)} %"
-    return Fact("Efficiency", f"{figure(share)} % of ideal", words.lstrip("; "), reckoned=True)
+        words += f"; the year before {figure(earlier.mean)} %"
+    return Fact("Efficiency", f"{figure(share.mean)} % of ideal", words.lstrip("; "), reckoned=True)
 
 
 def _hb(page: CoursePage, year: Span) -> Fact:
@@ -304,6 +304,7 @@ def _year_row(known: Known, span: Span, first: date, last: date, weight_kg: floa
 
     ferritin, liver = (known.newest(code, first, last) for code in (Analyte.FERRITIN, Analyte.LIVER_IRON))
     iron, units, seen = span.total("net_iron_mg"), span.total("units"), span.visits
+    share = span.share_of_ideal()
     return YearRow(
         name=f"to {last:%b %Y}",
         sessions=len(span.done),
@@ -311,7 +312,7 @@ def _year_row(known: Known, span: Span, first: date, last: date, weight_kg: floa
         over=f"{span.over} of {span.measured}",
         pace=mean("pace_pct_per_day", 2),
         hb_before_g_l=span.mean("hb_before_g_l"),
-        share_of_ideal=mean("share_of_ideal_pct", 0),
+        share_of_ideal=NO_FIGURE if share is None else figure(share.mean),
         units=NO_FIGURE if units is None else f"{units:g}",
         iron_mg_per_kg=NO_FIGURE if iron is None or not weight_kg > 0 else figure(iron / weight_kg),
         ferritin=NO_FIGURE if ferritin is None else f"{ferritin[1]:,g}",

@@ -12,6 +12,7 @@ from programme.review.queries.asked import Asked
 from programme.review.queries.programme import people_behind, review
 from programme.review.tables import HEADER, hide, is_small, masked, people_words, review_csv
 from sessions.facts import rebuild_facts
+from sessions.models import ExchangeSession, SessionFacts
 from tests import factories
 from tests.browsing import WIDTHS, faults_of, pixels_beyond_the_window, tables_cut
 from tests.factories import NOW, TODAY
@@ -32,6 +33,8 @@ def make_people(site, how_many, *, pace=0.5, **fields):
 
 def test_each_figure_can_be_counted_by_hand(site, nurse):
     over, under = make_people(site, 1, pace=0.5), make_people(site, 2, pace=0.4)
+    for patient in (*over, *under):
+        factories.make_goals(patient, usual_interval_days=28)
     session = over[0].exchange_sessions.first()
     factories.make_adverse_event(session, by=nurse)
     found = review(site, YEAR, NOW)
@@ -46,6 +49,21 @@ def test_each_figure_can_be_counted_by_hand(site, nurse):
     behind = people_behind(site, "under_sessions", YEAR, NOW)[0]
     assert behind[0].patient_ref == over[0].patient_ref
     assert len(under) == 2
+
+
+def test_what_nobody_decided_or_wrote_down_is_missing_and_no_success(site):
+    """Without an interval nobody was on time; without saline no balance is level; and 30.04 is no more than 30."""
+    (patient,) = make_people(site, 1)
+    factories.make_goals(patient, hbs_ceiling_pct=30.0, usual_interval_days=None, longest_interval_days=56)
+    ExchangeSession.objects.update(saline_in_ml=None)
+    SessionFacts.objects.update(hbs_before_pct=30.04)
+    rows = review(site, YEAR, NOW).everybody
+    on_time, level = rows.row("on_time").now, rows.row("level").now
+    assert (on_time.denominator, on_time.missing) == (0, 4)
+    assert (level.denominator, level.missing) == (0, 5)
+    assert rows.row("under_sessions").now.numerator == 5
+    SessionFacts.objects.update(hbs_before_pct=30.06)
+    assert review(site, YEAR, NOW).everybody.row("under_sessions").now.numerator == 0
 
 
 def test_a_verdict_needs_the_whole_interval_above_the_own_aim(site):
@@ -215,10 +233,12 @@ def test_one_masked_group_is_not_told_by_the_rest(small, counts, hidden):
 
 def test_many_sessions_of_few_people_are_masked_too(site):
     """Four people with five sessions each: no count is small, yet everybody could be told from it; five are enough."""
-    make_people(site, 4, pace=0.4)
+    for patient in make_people(site, 4, pace=0.4):
+        factories.make_goals(patient, usual_interval_days=28)
     rows = {row.name: row for row in masked(review(site, YEAR, NOW))}
     assert rows["On time"].counts == ("masked", "masked", "0")
-    make_people(site, 1, pace=0.4)
+    (fifth,) = make_people(site, 1, pace=0.4)
+    factories.make_goals(fifth, usual_interval_days=28)
     rows = {row.name: row for row in masked(review(site, YEAR, NOW))}
     assert rows["On time"].counts == ("20", "20", "0")
 

@@ -56,7 +56,7 @@ def person(site):
     make_antibody(patient, "anti-E", found_year=2014)
     for k, done in enumerate(make_course(patient, sessions=9)):
         make_facts(done, hbs_before_pct=28.0 + 4 * (k == 8), hbs_after_pct=13.5, hb_before_g_l=92, hb_after_g_l=104,
-                   net_iron_mg=150.0, share_of_ideal=0.94, points_per_unit=3.6)  # fmt: skip
+                   net_iron_mg=150.0, share_of_ideal=0.94, share_of_ideal_sd=0.1, points_per_unit=3.6)  # fmt: skip
     make_standing(patient, make_fit_in_force(site))
     return patient
 

@@ -5,8 +5,19 @@ import math
 import numpy as np
 import pytest
 from scipy import stats
+from statsmodels.stats.meta_analysis import combine_effects
 
-from programme.worklist.numeric.spans import Done, Visits, compare, of_means, of_shares, span_of
+from programme.worklist.numeric.spans import (
+    Done,
+    Visits,
+    Weighed,
+    compare,
+    of_means,
+    of_shares,
+    of_weighed,
+    span_of,
+    weighed,
+)
 
 
 def test_a_difference_of_shares_is_that_of_newcombe():
@@ -60,9 +71,40 @@ def test_a_span_holds_both_its_ends_and_a_part_is_no_total():
         span_of(done, 20, 10)
 
 
+def test_a_session_that_tells_little_of_efficiency_decides_no_mean():
+    """Ten mL drawn give a share of 8,374 %, unsure by 4,000: a plain mean of the four would be 2,165 %."""
+    shares = ((1, 90.0, 12.0), (2, 104.0, 15.0), (3, 8374.0, 4000.0), (4, 92.0, 10.0))
+    done = [Done(day, share_of_ideal_pct=share, share_of_ideal_sd_pct=sd) for day, share, sd in shares]
+    found = span_of(done, 1, 4).share_of_ideal()
+    assert found is not None and found.mean == pytest.approx(94.0, abs=0.5)
+    assert span_of(done, 5, 9).share_of_ideal() is None
+    assert span_of([Done(1, share_of_ideal_pct=90.0)], 1, 1).share_of_ideal() is None
+
+
+@pytest.mark.parametrize("spread", [3.0, 30.0])
+def test_weighed_means_against_statsmodels(spread):
+    """`combine_effects`, fixed effects: as it is where values agree, else scaled by χ²/(n − 1) ('hksj')."""
+    rng = np.random.default_rng(5)
+    sds = rng.uniform(5.0, 40.0, 12)
+    values = 95.0 + rng.normal(0.0, spread, 12)
+    theirs = combine_effects(values, sds**2)
+    ours = weighed(list(zip(values, sds, strict=True)))
+    assert ours.mean == pytest.approx(theirs.mean_effect_fe)
+    assert ours.se == pytest.approx(max(theirs.sd_eff_w_fe, theirs.sd_eff_w_fe_hksj))
+    assert (ours.se > 1.2 * theirs.sd_eff_w_fe) == (spread == 30.0)
+
+
+def test_the_difference_of_weighed_means():
+    """By hand: 100 ± 5 against 112 ± 6 is 12 ± 1.96·√61, so −3.3 to 27.3; one value alone has no error to go by."""
+    found = of_weighed(Weighed(100.0, 5.0, 4), Weighed(112.0, 6.0, 4))
+    assert (found.low, found.high) == (pytest.approx(-3.308, abs=0.001), pytest.approx(27.308, abs=0.001))
+    assert of_weighed(weighed([(100.0, 5.0)]), Weighed(112.0, 6.0, 4)).low is None
+    assert of_weighed(None, Weighed(112.0, 6.0, 4)).change is None
+
+
 def test_every_line_is_said_for_both_spans():
-    early = [Done(day, 28.0 + day % 3, False, 0.5, 92.0, 105.0, 4.0, 4.0, 90.0, 100.0) for day in range(0, 280, 28)]
-    late = [Done(day, 33.0 + day % 3, True, 0.7, 90.0, 104.0, 5.0, 3.5, 91.0, 120.0) for day in range(400, 680, 28)]
+    early = [Done(day, 28.0 + day % 3, False, 0.5, 92.0, 105.0, 4.0, 4.0, 90.0, 9.0, 100) for day in range(0, 280, 28)]
+    late = [Done(day, 33.0 + day % 3, True, 0.7, 90.0, 104.0, 5.0, 3.5, 91.0, 9.0, 120) for day in range(400, 680, 28)]
     first = span_of(early + late, 0, 279, Visits(came=9, missed=1))
     second = span_of(early + late, 400, 679, Visits(came=8, late=1, missed=1))
     lines = {line.name: line.difference for line in compare(first, second)}
