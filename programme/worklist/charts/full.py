@@ -187,7 +187,7 @@ def _planned(course: Course, details: Details, x: Scale, y: Scale) -> tuple[Mark
     _, middle = cut(f.days, f.p50, day - f.start)
     px, top, bottom = x.at(day), y.held(middle[-1]), y.held(end)
     when = day_words(date.fromordinal(day), date.fromordinal(course.today))
-    mark = Mark(coordinate(px + 6), coordinate(bottom + 4), f"{figure(end, 1)} suggested", when)
+    mark = Mark(coordinate(px + 6), coordinate(bottom + 4), f"{figure(end, 1)} expected", when)
     return mark, f"M{coordinate(px)} {coordinate(top)}V{coordinate(bottom)}"
 
 

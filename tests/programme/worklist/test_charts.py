@@ -154,7 +154,7 @@ def test_the_ceiling_is_stepped_where_it_changed():
 
 def test_the_suggested_session_is_a_dashed_drop_from_the_middle_of_the_fan():
     full = draw_full(COURSE, replace(DETAILS, planned=(TODAY + 2, 12.5)))
-    assert full.planned.label == "12.5 suggested"
+    assert full.planned.label == "12.5 expected"
     top, bottom = numbers(full.planned_drop)[1:]
     scale = (237.9 - 8.0) / 38
     assert top == pytest.approx(237.9 - (14 + 15 - 5) * scale, abs=0.1)
