@@ -32,7 +32,7 @@ def make_booked(chair: Chair, *, by: User, on: date = FOR, ref: str | None = Non
     """A person O positive, C- E- K-, for whom five units are suggested, with a booking."""
     patient = make_patient(ref, site=chair.site, **fields)
     make_needs(patient)
-    make_suggestion(patient)
+    make_suggestion(patient, next_date=on)
     return make_booking(patient, chair, by=by, on=on)
 
 

@@ -5,15 +5,17 @@ from __future__ import annotations
 import math
 import zlib
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
 import numpy as np
 
 from patients.models import Goals, Patient
+from programme.core.models import Site
 from programme.planning import inputs
 from programme.planning.beside import beside
+from programme.planning.models import Suggestion
 from programme.planning.numeric import details
 from programme.planning.numeric.day import measured, plan_day
 from programme.planning.numeric.dayplan import DayPlan
@@ -21,14 +23,19 @@ from programme.planning.numeric.details import plan_of_choice
 from programme.planning.numeric.loop import CourseAhead, course_ahead, live_a_year
 from programme.planning.numeric.one_arm import ONE_ARM
 from programme.planning.numeric.people import AVAILABLE, WhatIf, reason_sentence
+from programme.planning.numeric.prescribe import prescribe
 from programme.planning.numeric.search import UNFAVOURABLE_TENTH as Z90
 from programme.planning.numeric.search import Before
+from programme.planning.numeric.suggest import CHUNK
 from programme.planning.printed import number
 from programme.planning.reckoning import SiteAsOf, printed_plans
 from programme.planning.stored import options_of
 from sessions import forecasting
 from sessions.numeric.drift.person import update_people
-from sessions.queries import PersonRecord, session_columns
+from sessions.queries import PersonRecord, people_inputs, session_columns
+
+BEFORE = ("hb_before_g_l", "hb_before_sd_g_l", "blood_volume_ml", "mixing", "mixing_rel_sd")
+"""The figures of `Before`, as they are stored with a suggestion."""
 
 
 def chance_on(by_day: Mapping[str, Any] | None, on: date | None) -> float | None:
@@ -103,16 +110,15 @@ def sessions_ahead(
     """
     choice = next((row for row in options.get("choices") or () if row.get("suggested")), None)
     working = options.get("working") or {}
-    names = ("hb_before_g_l", "hb_before_sd_g_l", "blood_volume_ml", "mixing", "mixing_rel_sd")
     if choice is None or choice["end_target_pct"] is None or record.last_on is None:
         return None
-    fit = None if any(working.get(name) is None for name in names) else forecasting.fit_in_force(patient.site, as_of)
+    fit = None if any(working.get(name) is None for name in BEFORE) else forecasting.fit_in_force(patient.site, as_of)
     if fit is None:
         return None
     drift = forecasting.Learnt.from_dict(fit.parameters).drift
     read = session_columns(patient.site, until=as_of, known_by=as_of, only=patient.pk)
     pace = update_people(drift, read.columns)
-    before = Before(*(np.array([float(working[name])]) for name in names))
+    before = Before(*(np.array([float(working[name])]) for name in BEFORE))
     plan = plan_of_choice(
         before, inputs.site_rules(settings).cells, inputs.limits_of((record,), settings), record.hbs_ceiling_pct,
         interval_days=int(choice["interval_days"]), end_target_pct=float(choice["end_target_pct"]),
@@ -128,6 +134,62 @@ def sessions_ahead(
         last_days=(as_of - record.last_on).days + days,
         seed=zlib.crc32(f"{patient.patient_ref}|{as_of}".encode()),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class UnitsOnDay:
+    """What the session of one person takes on one day. hbs_before_pct: forecast for that day."""
+
+    units: int
+    hbs_before_pct: float
+
+
+def units_on(
+    site: Site, days: Mapping[int, date], suggestions: Mapping[int, Suggestion], *, today: date,
+    settings: dict[str, float],
+) -> dict[int, UnitsOnDay]:  # fmt: skip
+    """Return the units that the session of each person takes on their own day, by key; nothing is written.
+
+    days: by key of the person, the next session of each. suggestions: with `patient__forecast` read. HbS is the stored
+    forecast of the day; Hb, the end target and the figures of the body are those stored with the suggestion, as in
+    `plan_of_day` before anything is measured. Left out are people of whom too little is stored, whose day lies outside
+    the stored forecast, and whom no session of that day suits. Five queries.
+    """
+    records = {row.pk: row for row in people_inputs(site, today, settings, patient_pks=list(days))}
+    starts = {pk: _start_on(suggestions.get(pk), on) for pk, on in days.items() if pk in records}
+    known = [(pk, start) for pk, start in starts.items() if start is not None]
+    found: dict[int, UnitsOnDay] = {}
+    for first in range(0, len(known), CHUNK):
+        some = known[first : first + CHUNK]
+        columns = np.array([start for _, start in some], dtype=float).T
+        plan = prescribe(
+            before=Before(*columns[2:]),
+            hbs_before_pct=columns[0],
+            end_target_pct=columns[1],
+            cells=inputs.site_rules(settings).cells,
+            limits=inputs.limits_of(tuple(records[pk] for pk, _ in some), settings),
+        )
+        rows = zip(some, plan.units.tolist(), columns[0].tolist(), strict=True)
+        found |= {pk: UnitsOnDay(int(units), hbs) for (pk, _), units, hbs in rows if units}
+    return found
+
+
+def _start_on(row: Suggestion | None, on: date) -> tuple[float, ...] | None:
+    """HbS on a day, the end target and the figures of BEFORE; None where something of it is not stored."""
+    forecast = getattr(row.patient, "forecast", None) if row is not None and row.status == "ok" else None
+    if row is None or forecast is None or forecast.days is None or forecast.last_on is None:
+        return None
+    if forecast.data_version != row.data_version:
+        return None
+    ahead = (on - forecast.last_on).days
+    working, target = (row.options or {}).get("working") or {}, row.body.get("end_target_hbs_pct")
+    if target is None or any(working.get(name) is None for name in BEFORE):
+        return None
+    if not forecast.days["days"][0] < ahead <= forecast.days["days"][-1]:
+        return None
+    hbs = float(np.interp(ahead, forecast.days["days"], forecast.days["p50"]))
+    start = (hbs, float(target), *(float(working[name]) for name in BEFORE))
+    return start if all(map(math.isfinite, start)) else None
 
 
 def plan_of_day(

@@ -14,6 +14,8 @@ from sessions.day.numeric.blood_match import RH_AND_K, Needed, UnitBlood, antige
 
 MINUS = "\u2212"
 STOP, CHECK, NOTE = "stop", "check", "note"
+NEAR_DAYS = 3
+"""Units reckoned for a day so near to the booked one count as reckoned for it: HbS rises 1 to 3 points. Chosen here."""
 
 DRAFTED, SENT, PART, CONFIRMED, ARRIVED = "drafted", "sent", "part", "confirmed", "arrived"
 ENDED, CANCELLED = "ended", "cancelled"
@@ -171,7 +173,8 @@ class OrderFacts:
     """An order as it stands, beside what holds now.
 
     units, confirmed, here: ordered, confirmed, arrived and not put away; given: of the order, to its person. units_now:
-    by the plan of today, None where there is none, with `no_plan` for the reason. starts: by the booking of today.
+    by the plan of today, None where there is none, with `no_plan` for the reason. planned_for: the day that plan was
+    reckoned for, where it is not the booked one. starts: by the booking of today.
     standing: its booking stands. moved_to: day of the booking that took its place. needs_now: as recorded now.
     sample_holds: the newest sample holds at the start, None where none was taken for it yet. can_sample: a sample can
     still be taken in time. to_tell: what was changed since it was sent, of which the blood bank was not told. unfit:
@@ -197,6 +200,7 @@ class OrderFacts:
     given_elsewhere: int = 0
     given: int = 0
     no_plan: str = ""
+    planned_for: date | None = None
     to_tell: str = ""
     unfit: Unfit = field(default_factory=Unfit)
 
@@ -250,9 +254,21 @@ def _changed(facts: OrderFacts) -> list[Alarm]:
         found.append(Alarm(CHECK, "units", words))
     if facts.units_now is None:
         found.append(Alarm(CHECK, "units", f"No units are planned now: {facts.no_plan}"))
+    if facts.units_now is not None:
+        found += other_day(facts.planned_for, facts.starts.date())
     if not (facts.needs_now.abo and facts.needs_now.rhd):
         found.append(Alarm(STOP, "group", "Group or D type is not recorded: nothing can be matched."))
     return found
+
+
+def other_day(planned_for: date | None, booked: date) -> list[Alarm]:
+    """Return what is loud where units were reckoned for a day that is not near the booked one; else nothing."""
+    if planned_for is None or abs((booked - planned_for).days) <= NEAR_DAYS:
+        return []
+    away = (booked - planned_for).days
+    where = f"{count_of(abs(away), 'day')} {'earlier' if away > 0 else 'later'}"
+    words = f"Units are reckoned for {_day(planned_for)}, {where}: ask a prescriber how many {_day(booked)} takes."
+    return [Alarm(CHECK, "other_day", words)]
 
 
 def _untold(facts: OrderFacts) -> list[Alarm]:

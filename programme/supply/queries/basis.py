@@ -9,7 +9,7 @@ from datetime import date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from django.db.models import Max
+from django.db.models import Max, Min
 
 from patients.models import CrossmatchSample
 from patients.services import local_day
@@ -20,6 +20,7 @@ from programme.booking.queries.free import bank_holidays, open_days
 from programme.core.models import Site
 from programme.core.settings_of_site import site_settings
 from programme.planning.models import Suggestion
+from programme.planning.queries import units_on
 from programme.supply.models import BloodOrder, OrderState
 from programme.supply.numeric.orders import OrderNeeds, order_needs
 from sessions.day.models import Prescription
@@ -42,11 +43,15 @@ LONGEST_SAMPLE_DAYS = 15  # the longest validity that a site can set, and a day
 
 @dataclass(frozen=True, slots=True)
 class Planned:
-    """Units of the session: by the signed plan of that day, else by the suggestion; None with the reason."""
+    """Units of the session: by the signed plan of that day, else by the suggestion; None with the reason.
+
+    for_day: the day that the suggestion's units were reckoned for, where they could not be reckoned for the booked day.
+    """
 
     units: int | None
     source: dict[str, Any]
     why_not: str = ""
+    for_day: date | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +145,10 @@ class _Reader:
         people = {booking.patient_id for booking in bookings}
         first, last = min(row.on for row in bookings), max(row.on for row in bookings)
         self.needed, self.other = needs_of(people)
-        self.suggestions = {row.patient_id: row for row in Suggestion.objects.filter(patient__in=people)}
+        suggested = Suggestion.objects.filter(patient__in=people).select_related("patient__forecast")
+        self.suggestions = {row.patient_id: row for row in suggested}
+        self.next_on = _next_booked(people, local_day(now, site))
+        self.on_day = units_on(site, self.next_on, self.suggestions, today=local_day(now, site), settings=self.settings)
         self.signed = _signed(people, first, last)
         self.transfused = _transfused(people)
         self.samples = _samples(people, now)
@@ -170,9 +178,16 @@ class _Reader:
             return Planned(None, {}, "there is no suggestion yet.")
         if row.status != "ok":
             return Planned(None, {"data_version": row.data_version}, row.reason)
+        source: dict[str, Any] = {"data_version": row.data_version}
         units = (row.body.get("session") or {}).get("units")
+        is_next = self.next_on.get(booking.patient_id) == booking.on
+        there = self.on_day.get(booking.patient_id) if is_next and booking.on != row.next_date else None
+        if there is not None:
+            source |= {"for_day": booking.on.isoformat(), "hbs_before_pct": round(there.hbs_before_pct, 1)}
+            return Planned(there.units, source)
         why = "" if units else "the suggestion has no red cells."
-        return Planned(units or None, {"data_version": row.data_version}, why)
+        # A later booking follows the session in between, so the suggestion says nothing of HbS on its day.
+        return Planned(units or None, source, why, row.next_date if is_next and booking.on != row.next_date else None)
 
     def _sample(self, booking: Booking, starts: datetime) -> SampleNow:
         given = [on for on in self.transfused[booking.patient_id] if on < booking.on]
@@ -204,6 +219,12 @@ def _signed(people: Collection[int], first: date, last: date) -> dict[tuple[int,
     )
     rows = rows.exclude(exchange_session__state__in=["cancelled", "abandoned"]).select_related("exchange_session")
     return {(row.exchange_session.patient_id, row.exchange_session.on): row for row in rows}
+
+
+def _next_booked(people: Collection[int], today: date) -> dict[int, date]:
+    """The first day from today on for which each is booked."""
+    rows = Booking.objects.filter(patient__in=people, state__in=[*STANDING, BookingState.CAME], on__gte=today)
+    return dict(rows.values("patient_id").annotate(first=Min("on")).values_list("patient_id", "first"))
 
 
 def _transfused(people: Collection[int]) -> defaultdict[int, list[date]]:

@@ -23,6 +23,7 @@ from programme.supply.numeric.orders import (
     Tally,
     alarms,
     needs_from_dict,
+    other_day,
     tally,
 )
 from programme.supply.numeric.unfit import Unfit, UnitHere, unfit
@@ -171,7 +172,10 @@ def _line_without(booking: Booking, basis: Basis, now: datetime) -> OrderLine:
         state_words="to order",
         sample=basis.sample,
         sample_today=_today(basis.sample, now),
-        alarms=(Alarm(STOP, "late", words),) if late else (),
+        alarms=(
+            *([Alarm(STOP, "late", words)] if late else []),
+            *other_day(basis.planned.for_day, basis.starts.date()),
+        ),
         why_not=f"No units are planned: {basis.planned.why_not}" if basis.planned.units is None else "",
     )
 
@@ -251,6 +255,7 @@ def facts_of(order: BloodOrder, basis: Basis, units: Sequence[SuppliedUnit], sen
         given=sum(unit.given_to_id == order.patient_id for unit in units),
         given_elsewhere=sum(unit.given_to_id not in (None, order.patient_id) for unit in units),
         no_plan=basis.planned.why_not,
+        planned_for=basis.planned.for_day,
         to_tell=order.to_tell,
         unfit=unfit_of(units, basis.needed, basis.starts.date()),
     )

@@ -5,7 +5,7 @@ from datetime import date, time, timedelta
 import pytest
 from django.core.exceptions import ValidationError
 
-from patients.models import Antibody
+from patients.models import Antibody, BodyMeasure
 from programme.booking.models import BookingState
 from programme.core import trail
 from programme.core.models import EditedMeanwhile, TrailEntry
@@ -29,11 +29,14 @@ from tests.blood import FOR, make_booked, make_booking, make_open_unit, make_ord
 from tests.factories import (
     NOW,
     make_antibody,
+    make_forecast,
     make_patient,
     make_planned_session,
     make_prescription,
     make_suggestion,
     make_unavailable_suggestion,
+    suggestion_body,
+    suggestion_options,
 )
 
 pytestmark = pytest.mark.django_db
@@ -74,6 +77,64 @@ def test_an_order_says_what_the_person_needs_and_what_the_number_came_from(site,
     assert order.for_at == moment(12, 8)  # nine by the clock of London in June
     # Ten working days for an antibody: two weeks before Friday 12 June is 29 May.
     assert order.order_by == date(2026, 5, 29)
+
+
+WORKING = {
+    "hb_before_g_l": 95.0,
+    "hb_before_sd_g_l": 3.0,
+    "blood_volume_ml": 4200.0,
+    "mixing": 1.0,
+    "mixing_rel_sd": 0.05,
+}
+
+
+def suggested_for(patient, on, **fields):
+    """Five units for a day, with what is needed to reckon them for another; HbS 18 % after and 0.6 points a day."""
+    patient.suggestion.delete()
+    BodyMeasure.objects.create(patient=patient, on=date(2026, 5, 4), weight_kg=62.0, height_cm=168.0)
+    make_forecast(patient)
+    body = suggestion_body(patient, end_target_hbs_pct=25.0)
+    made = {"next_date": on, "options": suggestion_options(working=WORKING), "body": body, **fields}
+    return make_suggestion(patient, **made)
+
+
+def test_units_are_those_of_the_booked_day_where_it_is_not_the_suggested_one(site, chair, coordinator):
+    """HbS is 18 + 0.6 points a day after 4 May: 37 % on 5 June, 52 % on 30 June, and the end target is the same: so the
+    later day asks for more."""
+    near = make_booked(chair, by=coordinator, on=date(2026, 6, 5))
+    later = make_booked(chair, by=coordinator, on=date(2026, 6, 30))
+    for booking in (near, later):
+        suggested_for(booking.patient, date(2026, 6, 4))
+    planned = {row.starts.date(): row for row in blood_page(site, NOW).lines}
+    draft_orders(site=site, actor=coordinator, at=NOW)
+    plans = {order.booking_id: order.plan for order in BloodOrder.objects.all()}
+    assert plans[near.pk]["hbs_before_pct"] == pytest.approx(18 + 0.6 * 32, abs=0.06)
+    assert plans[later.pk]["hbs_before_pct"] == pytest.approx(18 + 0.6 * 57, abs=0.06)
+    assert plans[later.pk]["units"] > plans[near.pk]["units"]
+    assert plans[later.pk]["for_day"] == "2026-06-30"
+    assert [alarm.kind for row in planned.values() for alarm in row.alarms] == []
+
+
+def test_units_that_cannot_be_reckoned_for_the_booked_day_say_for_which_day_they_are(site, chair, coordinator):
+    booking = make_booked(chair, by=coordinator, on=date(2026, 6, 30))
+    booking.patient.suggestion.delete()
+    make_suggestion(booking.patient, next_date=date(2026, 6, 3))
+    words = "Units are reckoned for Wed 3 Jun, 27 days earlier: ask a prescriber how many Tue 30 Jun takes."
+    assert [alarm.words for alarm in blood_page(site, NOW).lines[0].alarms] == [words]
+    draft_orders(site=site, actor=coordinator, at=NOW)
+    (alarm,) = blood_page(site, NOW).lines[0].alarms
+    assert (alarm.level, alarm.words) == ("check", words)
+    booking.patient.suggestion.delete()
+    make_suggestion(booking.patient, next_date=date(2026, 6, 27))
+    assert blood_page(site, NOW).lines[0].alarms == ()
+
+
+def test_a_booking_after_the_next_one_keeps_the_suggested_units_for_a_session_lies_between(site, chair, coordinator):
+    first = make_booked(chair, by=coordinator, on=date(2026, 6, 5))
+    make_booking(first.patient, chair, by=coordinator, on=date(2026, 7, 3))
+    suggested_for(first.patient, date(2026, 6, 5))
+    lines = blood_page(site, NOW).lines
+    assert [(line.units, line.alarms) for line in lines] == [(5, ()), (5, ())]
 
 
 def test_four_working_days_where_there_is_no_antibody(chair, coordinator):
@@ -248,10 +309,10 @@ def test_a_moved_booking_must_be_told_and_units_that_are_here_stay_here(site, ch
     new = make_booking(order.patient, chair, by=coordinator, on=date(2026, 6, 19), moved_from=old)
     assert "stays loud" in follow_booking(old, new, coordinator, NOW)
     line = blood_page(site, NOW).lines[0]
-    assert [alarm.kind for alarm in line.alarms] == ["untold", "expired"]
+    assert [alarm.kind for alarm in line.alarms] == ["untold", "expired", "other_day"]
     assert line.alarms[1].words.count("expires on Wed 17 Jun") == 5
     assert told(order, coordinator).state == OrderState.ARRIVED
-    assert [alarm.kind for alarm in blood_page(site, NOW).lines[0].alarms] == ["expired"]
+    assert [alarm.kind for alarm in blood_page(site, NOW).lines[0].alarms] == ["expired", "other_day"]
     assert blood_of_bookings(site, NOW)[new.pk].words == "blood will have expired"
 
 
