@@ -207,7 +207,12 @@ class OrderFacts:
     @property
     def missing(self) -> int:
         """How many of an order of which some came are not here and were not given."""
-        return max(self.units - self.here - self.given, 0) if self.state == ARRIVED else 0
+        return self.absent if self.state == ARRIVED else 0
+
+    @property
+    def absent(self) -> int:
+        """How many of what was ordered are neither here nor given, whatever became of the order."""
+        return max(self.units - self.here - self.given, 0)
 
 
 def alarms(facts: OrderFacts, *, today: date, now: datetime, answer_days: int) -> tuple[Alarm, ...]:
@@ -222,6 +227,7 @@ def alarms(facts: OrderFacts, *, today: date, now: datetime, answer_days: int) -
         *_units(facts),
         *_sample(facts, now),
         *_ordering(facts, today, answer_days),
+        *_not_come(facts, today, now),
     ]
     order = (STOP, CHECK, NOTE)
     return tuple(sorted(found, key=lambda alarm: order.index(alarm.level)))
@@ -319,6 +325,25 @@ def _ordering(facts: OrderFacts, today: date, answer_days: int) -> list[Alarm]:
         words = f"{count_of(facts.missing, 'unit')} of {facts.units} not here: telephone the blood bank."
         return [Alarm(CHECK, "missing", words)]
     return []
+
+
+def _not_come(facts: OrderFacts, today: date, now: datetime) -> list[Alarm]:
+    """What was asked of the blood bank and of which nothing is here as the session begins, or has begun."""
+    asked = facts.state in (SENT, PART, CONFIRMED)
+    if not asked or not facts.standing or not facts.absent or facts.starts.date() > today:
+        return []
+    if facts.starts > now:
+        if facts.state != CONFIRMED:
+            return []  # that it is not confirmed is said already
+        words = (
+            f"{facts.confirmed} confirmed for {facts.starts:%H:%M} today, {facts.here} here yet: call the blood bank."
+        )
+        return [Alarm(CHECK, "not_come", words)]
+    words = (
+        f"The session was to start on {_moment(facts.starts)} and {facts.absent} of {facts.units} have not come: "
+        "call the blood bank now, and record what came, or release the order with the reason."
+    )
+    return [Alarm(STOP, "not_come", words)]
 
 
 def _day(on: date) -> str:

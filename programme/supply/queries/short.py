@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -28,8 +28,9 @@ class BloodNote:
 def blood_of_bookings(site: Site, now: datetime) -> Mapping[int, BloodNote]:
     """Return where the blood of every booking of a unit stands, by the booking's key; a fixed number of queries."""
     orders: Any = list(BloodOrder.objects.open().filter(site=site).select_related("booking").with_kept())
-    wrong = _with_unfit_units(orders, ZoneInfo(site.time_zone))
-    notes = {order.booking_id: _note(order, order.kept, now.date()) for order in orders}
+    zone = ZoneInfo(site.time_zone)
+    wrong = _with_unfit_units(orders, zone)
+    notes = {order.booking_id: _note(order, order.kept, zone, now) for order in orders}
     notes |= {order.booking_id: BloodNote(order.number, words, "stop") for order, words in wrong.items()}
     gone = released(site, at=now)
     return notes | {booking.pk: BloodNote(row.number, "no blood ordered", "stop") for booking, row in gone.items()}
@@ -50,9 +51,14 @@ def _with_unfit_units(orders: Sequence[BloodOrder], zone: ZoneInfo) -> dict[Bloo
     return found
 
 
-def _note(order: BloodOrder, kept: int, today: date) -> BloodNote:
+def _note(order: BloodOrder, kept: int, zone: ZoneInfo, now: datetime) -> BloodNote:
     if order.to_tell:
         return BloodNote(order.number, "blood bank not told", "stop")
+    today, starts = now.date(), order.booking.starts_at(zone)
+    if order.state in (OrderState.SENT, OrderState.PART, OrderState.CONFIRMED) and starts <= now:
+        return BloodNote(order.number, "blood has not come", "stop")
+    if order.state == OrderState.CONFIRMED and starts.date() == today:
+        return BloodNote(order.number, "blood not here yet", "check")
     if order.state == OrderState.DRAFTED:
         late = order.order_by < today
         return BloodNote(

@@ -145,6 +145,32 @@ def test_what_is_loud_and_how(changed, expected):
     assert loud(**changed) == expected
 
 
+@pytest.mark.parametrize(
+    ("state", "before", "after"),
+    [
+        ("confirmed", [("check", "not_come")], [("stop", "not_come")]),
+        ("sent", [("check", "answer")], [("stop", "not_come"), ("check", "answer")]),
+        ("arrived", [("check", "missing")], [("check", "missing")]),
+    ],
+)
+def test_blood_that_has_not_come_is_loud_on_the_day_and_a_stop_after_the_start(state, before, after):
+    starts = FACTS.starts
+    seen = replace(FACTS, state=state, confirmed=5 if state != "sent" else 0, here=1 if state == "arrived" else 0)
+
+    def at(now):
+        found = alarms(seen, today=now.date(), now=now, answer_days=2)
+        return [(alarm.level, alarm.kind) for alarm in found]
+
+    assert at(starts - timedelta(minutes=1)) == before
+    assert at(starts) == after
+    assert at(starts + timedelta(days=2)) == after
+    assert ("check", "not_come") not in at(starts - timedelta(days=1))
+    words = [one.words for one in alarms(seen, today=starts.date(), now=starts, answer_days=2)]
+    assert state == "arrived" or any("5 of 5 have not come: call the blood bank now" in one for one in words)
+    given = replace(seen, given=5 - seen.here)
+    assert "not_come" not in [one.kind for one in alarms(given, today=starts.date(), now=starts, answer_days=2)]
+
+
 def test_the_day_before_the_session_an_answer_is_pressing_however_new_the_order():
     near = datetime(2026, 6, 6, 8, tzinfo=UTC)
     assert loud(for_at=near, starts=near) == [("check", "answer")]
