@@ -139,7 +139,9 @@ def holidays_ahead(site: Site, today: date) -> tuple[tuple[date, str], ...]:
 
 
 def displaced(site: Site, today: date, *, only: int | None = None) -> tuple[Displaced, ...]:
-    """Return the standing bookings from today on that cannot be kept, by day: the unit has no place, or they are away.
+    """Return the standing bookings from today on that cannot be kept, by day.
+
+    The unit has no such place any more, or the person is away then or no longer on the programme.
 
     only: the key of one person. Ten queries at most.
     """
@@ -151,7 +153,10 @@ def displaced(site: Site, today: date, *, only: int | None = None) -> tuple[Disp
     calendar = site_calendar(site, today, last)
     away = [row for row in _away(site, today) if only is None or row.patient_id == only]
     standing = (row for row in calendar.bookings if row.stands and only in (None, row.patient_pk))
-    found = ((row, _why_not(row, calendar) or _why_away(row, away), _why_staff(row, calendar)) for row in standing)
+    found = (
+        (row, _why_left(row) or _why_not(row, calendar) or _why_away(row, away), _why_staff(row, calendar))
+        for row in standing
+    )
     return tuple(Displaced(row, why or staff, not why) for row, why, staff in found if why or staff)
 
 
@@ -165,6 +170,10 @@ def booked_while_away(patient: Patient, today: date) -> tuple[Booking, ...]:
 
 def _away(site: Site, today: date) -> QuerySet[Away]:
     return Away.objects.filter(patient__site=site, until__gte=today, cannot=True, withdrawn_reason="").order_by("pk")
+
+
+def _why_left(row: Booked) -> str:
+    return f"they are no longer on the programme ({row.off_programme})" if row.off_programme else ""
 
 
 def _why_away(row: Booked, away: Iterable[Away]) -> str:

@@ -11,7 +11,7 @@ from typing import TypeVar
 import holidays
 from django.db.models import Model, Q, QuerySet
 
-from patients.models import Patient
+from patients.models import Patient, Standing
 from programme.booking.models import (
     STANDING,
     Booking,
@@ -45,7 +45,10 @@ Row = TypeVar("Row", bound=Model)
 
 @dataclass(frozen=True, slots=True)
 class Booked:
-    """A booking as the diary shows it. needs: how many of the day's exchanges it counts for."""
+    """A booking as the diary shows it. needs: how many of the day's exchanges it counts for.
+
+    off_programme: that the person has left or is paused, in words; '' while they are on the programme.
+    """
 
     pk: int
     version: int
@@ -63,6 +66,7 @@ class Booked:
     late_reason: str
     chair: str = ""
     made_at: datetime | None = None
+    off_programme: str = ""
 
     @property
     def stands(self) -> bool:
@@ -247,8 +251,19 @@ def bookings_between(site: Site, first: date, last: date) -> tuple[Booked, ...]:
             late_reason=row.late_reason,
             chair=row.chair.name,
             made_at=row.made_at,
+            off_programme=off_programme(row.patient),
         )
         for row in rows.select_related("patient__wishes", "chair").order_by("on", "starts", "pk")
+    )
+
+
+def off_programme(patient: Patient) -> str:
+    """Say that a person has left the programme or is paused, since when; '' while they are on it."""
+    if patient.standing == Standing.ACTIVE:
+        return ""
+    since = patient.standing_since
+    return (
+        f"{patient.get_standing_display()}{f' since {since:%a} {since.day} {since:%b} {since.year}' if since else ''}"
     )
 
 

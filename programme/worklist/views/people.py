@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import date, datetime
 from typing import Any
 
+from django.contrib import messages
 from django.db import transaction
 from django.http import HttpResponse
 from django.urls import reverse
@@ -19,6 +20,7 @@ from programme.core.receipts import new_key
 from programme.core.settings_of_site import site_settings
 from programme.worklist.forms.people import GoalsForm, MeasureForm, NeedsForm, PersonForm, StandingForm
 from programme.worklist.queries.records import goals_in_force, record_of
+from programme.worklist.queries.still_open import still_open_words
 from programme.worklist.views.saving import FormPage, answer
 
 PEOPLE = Patient.objects.select_related("site")
@@ -165,6 +167,9 @@ def change_standing(request: access.SignedIn, patient_ref: str) -> HttpResponse:
             since=given["standing_since"], reason=given["standing_reason"], left_because=given["left_because"],
             review_on=given["standing_review_on"], actor=request.user, at=at,
         )  # fmt: skip
+        patient.refresh_from_db()
+        if open_still := still_open_words(patient, now.date()):
+            messages.error(request, open_still)
         return records_of(patient)
 
     def fresh() -> dict[str, Any]:

@@ -6,6 +6,7 @@ from datetime import date
 
 import pytest
 
+from patients.models import Patient
 from programme.booking.models import ClosedDay
 from programme.core.services import change_text
 from tests.factories import NOW, make_booking, make_chair, make_open_week, make_patient
@@ -68,6 +69,14 @@ def test_a_place_that_cannot_be_kept_has_no_letter_and_says_why(booked, site, nu
     assert "No letter was written: this place cannot be kept, the unit is closed (training)." in said
     assert "This place cannot be kept: the unit is closed (training)." in said
     assert "Letter (PDF)" not in said
+
+
+def test_somebody_who_left_the_programme_is_not_reminded(booked, nurse_client):
+    Patient.objects.filter(pk=booked.patient_id).update(standing="left", left_because="died", standing_since=NOW.date())
+    answer = nurse_client.get(f"/people/R77/bookings/{booked.pk}/reminder.pdf", follow=True)
+    assert answer["Content-Type"].startswith("text/html")
+    assert "No letter was written" in answer.content.decode()
+    assert "no longer on the programme (left the programme since Mon 1 Jun 2026)" in answer.content.decode()
 
 
 def test_there_is_no_letter_for_a_place_that_was_given_up(booked, nurse_client):

@@ -21,6 +21,7 @@ from programme.worklist.forms.reading import TypedMoment, read_day
 from sessions.facts import rebuild_facts
 from sessions.models import ExchangeSession, HaemolysisSign, OtherTransfusion, ResultLink, SessionFacts
 from tests import factories
+from tests.blood import make_booking, make_open_unit, make_order_with_unit
 from tests.factories import TODAY
 from tests.forms import opened
 from tests.looks import A_LOOK
@@ -213,6 +214,27 @@ def test_leaving_names_its_reason(consultant_client, ada):
     assert send(consultant_client, address, **left, left_because="transfer").status_code == 302
     ada.refresh_from_db()
     assert (ada.standing, ada.left_because) == ("left", "transfer")
+
+
+@pytest.mark.parametrize(
+    "how",
+    [{"standing": "left", "left_because": "transplant"}, {"standing": "paused", "standing_review_on": "2026-08-03"}],
+)
+def test_places_and_orders_that_stay_open_are_named_when_somebody_leaves_or_pauses(
+    consultant_client, coordinator, site, ada, how
+):
+    booking = make_booking(ada, make_open_unit(site), by=coordinator)
+    order = make_order_with_unit(booking)
+    answer = send(consultant_client, "/people/SM-042/standing/", **how, standing_reason="went well")
+    said = shown(consultant_client.get(answer["Location"]))
+    assert f"Still open for them: the place of Fri 12 Jun 2026, 09:00; order {order.number} (4 units, arrived)." in said
+    assert "Cancel each place and release each order" in said
+
+
+def test_nothing_is_named_where_nothing_stays_open(consultant_client, ada):
+    sent = {"standing": "left", "left_because": "transfer", "standing_reason": "moved"}
+    answer = send(consultant_client, "/people/SM-042/standing/", **sent)
+    assert "Still open" not in shown(consultant_client.get(answer["Location"]))
 
 
 # Goals and needs

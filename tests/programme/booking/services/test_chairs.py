@@ -5,6 +5,7 @@ from datetime import date, time, timedelta
 import pytest
 from django.core.exceptions import ValidationError
 
+from patients.models import Patient
 from programme.booking.models import Chair, ClosedDay, OpeningHours, OtherUse, Slot, StaffLimit
 from programme.booking.queries.chairs import displaced, holidays_ahead
 from programme.booking.queries.free import site_calendar
@@ -127,6 +128,20 @@ def whys(site):
 
 def test_nobody_is_displaced_while_the_diary_holds(booked, site):
     assert whys(site) == []
+
+
+@pytest.mark.parametrize(
+    ("standing", "why"),
+    [
+        ({"standing": "left", "left_because": "died"}, "they are no longer on the programme (left the programme since"),
+        ({"standing": "paused", "standing_review_on": MONDAY}, "they are no longer on the programme (paused since"),
+    ],
+)
+def test_the_place_of_somebody_who_left_or_is_paused_is_displaced(booked, site, standing, why):
+    Patient.objects.filter(pk=booked.patient_id).update(standing_since=TODAY, standing_reason="x", **standing)
+    (said,) = whys(site)
+    assert said.startswith(why)
+    assert said.endswith("since Mon 1 Jun 2026)")
 
 
 @pytest.mark.parametrize(
