@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import re
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from itertools import pairwise
 from typing import Any
 
+import holidays
 from django.contrib.auth.hashers import check_password, make_password
 from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
@@ -29,14 +30,39 @@ class UnableToAdd(ValueError):
 
 
 def add_site(*, code: str, name: str, at: datetime, **fields: Any) -> Site:
-    """Add a day unit. Raises UnableToAdd with every fault of the fields."""
+    """Add a day unit. Raises UnableToAdd with every fault of the fields, or where its bank holidays are not known."""
     site = Site(code=code, name=name, **fields)
     with transaction.atomic():  # the site and its first trail entry go together
         _check(site)
+        if fault := holidays_fault(site.country, site.region, at.year):
+            raise UnableToAdd(fault)
         site.save()
         said = trail.Change(site.pk, None, "added site", "site", site.pk, after={"code": code, "name": name})
         trail.write([said], actor=None, at=at)
     return site
+
+
+def holidays_fault(country: str, region: str, year: int) -> str:
+    """Say why the bank holidays of a country and region are not known, and what is allowed; '' where they are.
+
+    A region must be named where some region of the country has other holidays, this year or next: else days on which
+    the unit and the blood bank are closed would count as working days.
+    """
+    regions = holidays.list_supported_countries(include_aliases=False).get(country)
+    if regions is None:
+        known = ", ".join(sorted(holidays.list_supported_countries(include_aliases=False)))
+        return f"country: bank holidays of {country!r} are not known; allowed are the ISO 3166 codes {known}."
+    allowed = ", ".join(regions)
+    if region and region not in regions:
+        return f"region: {country} has no region {region!r}; allowed is {allowed or 'none: leave it empty'}."
+
+    def days(subdivision: str | None) -> set[date]:
+        return set(holidays.country_holidays(country, subdiv=subdivision, years=[year, year + 1]))
+
+    alone = days(None)
+    if not region and any(days(one) != alone for one in regions):
+        return f"region: bank holidays of {country} differ by region; name one of {allowed}."
+    return ""
 
 
 def add_user(

@@ -1,17 +1,24 @@
 """Adding sites and users from the command line."""
 
 import io
+import shlex
+from datetime import date
+from pathlib import Path
 
 import pytest
 from django.core.management import CommandError, call_command
 
+from programme.booking.queries.free import bank_holidays
+from programme.core.management.commands.add_site import Command
 from programme.core.models import Site, TrailEntry, User
+from programme.core.services import add_site
+from tests.factories import NOW
 
 pytestmark = pytest.mark.django_db
 
 
 def add_unit() -> Site:
-    call_command("add_site", "saltmarsh", "Saltmarsh Day Unit", stderr=io.StringIO())
+    call_command("add_site", "saltmarsh", "Saltmarsh Day Unit", "--region", "ENG", stderr=io.StringIO())
     return Site.objects.get(code="saltmarsh")
 
 
@@ -26,6 +33,46 @@ def test_a_site_with_an_impossible_time_zone_is_refused():
     with pytest.raises(CommandError, match="time_zone: 'Saltmarsh' is not a time zone"):
         call_command("add_site", "saltmarsh", "Saltmarsh", "--time-zone", "Saltmarsh")
     assert not Site.objects.exists()
+
+
+def examples() -> list[str]:
+    """What the command itself and the README say to type."""
+    readme = (Path(__file__).parents[3] / "README.md").read_text()
+    lines = [*readme.splitlines(), Command.help]
+    return [line.split("add_site", 1)[1] for line in lines if "add_site" in line and "--country" in line]
+
+
+def test_the_examples_of_the_command_and_of_the_readme_work():
+    found = examples()
+    assert len(found) >= 2
+    for number, example in enumerate(found):
+        _, *typed = shlex.split(example)
+        call_command("add_site", f"unit-{number}", *typed, stderr=io.StringIO())
+
+
+@pytest.mark.parametrize(
+    ("country", "region", "words"),
+    [
+        ("XX", "", "country: bank holidays of 'XX' are not known; allowed are the ISO 3166 codes AD, AE, .*GB"),
+        ("GB", "", "region: bank holidays of GB differ by region; name one of ENG, NIR, SCT, WLS"),
+        ("GB", "QQ", "region: GB has no region 'QQ'; allowed is ENG, NIR, SCT, WLS"),
+        ("IE", "ENG", "region: IE has no region 'ENG'; allowed is none: leave it empty"),
+    ],
+)
+def test_a_place_whose_bank_holidays_are_not_known_is_refused_with_what_is_allowed(country, region, words):
+    with pytest.raises(CommandError, match=words):
+        call_command("add_site", "saltmarsh", "Saltmarsh", "--country", country, "--region", region)
+    assert not Site.objects.exists()
+    assert not TrailEntry.objects.exists()
+
+
+@pytest.mark.parametrize(("country", "region"), [("IE", ""), ("GB", "SCT")])
+def test_a_unit_has_the_bank_holidays_of_its_region(country, region):
+    """2 January 2026 and Easter Monday, 6 April 2026: gov.uk/bank-holidays has the first for Scotland alone (from
+    memory); Ireland has the second, and has no regions."""
+    site = add_site(code="x", name="X", at=NOW, country=country, region=region)
+    found = bank_holidays(site, date(2026, 1, 1), date(2026, 12, 31))
+    assert (date(2026, 1, 2) in found, date(2026, 4, 6) in found) == ((region == "SCT"), (country == "IE"))
 
 
 def test_a_user_is_added_with_the_password_from_standard_input(monkeypatch):
