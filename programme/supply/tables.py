@@ -5,15 +5,15 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable
-from datetime import datetime
+from datetime import date, datetime
 
 from programme.core.tables import safe
 from programme.supply.queries.foreseen import Foreseen
 from programme.supply.queries.orders import OrderLine
 
 HEADER = (
-    "order", "state", "for_at", "patient_ref", "name", "units", "confirmed", "abo", "rhd", "negative", "antibodies",
-    "hbs_negative", "other", "freshest_days", "sample_taken_at", "sample_valid_until", "order_by",
+    "order", "state", "for_at", "patient_ref", "name", "birth_date", "units", "confirmed", "abo", "rhd", "negative",
+    "antibodies", "hbs_negative", "other", "freshest_days", "sample_taken_at", "sample_valid_until", "order_by",
 )  # fmt: skip
 """Documented in the README: times are ISO 8601 with offset, lists are parted by spaces; empty is 'not said'."""
 
@@ -50,8 +50,8 @@ def demand_csv(found: Foreseen) -> str:
 def _cells(line: OrderLine) -> list[str]:
     needs = line.needs
     return [
-        _whole(line.number), line.state, _time(line.starts), line.patient_ref, line.name, _whole(line.units),
-        str(line.confirmed), needs.abo, D_TYPE.get(needs.rhd, ""), " ".join(needs.negative),
+        _whole(line.number), line.state, _time(line.starts), line.patient_ref, line.name, _date(line.birth_date),
+        _whole(line.units), str(line.confirmed), needs.abo, D_TYPE.get(needs.rhd, ""), " ".join(needs.negative),
         "; ".join(needs.antibodies), "yes" if needs.hbs_negative else "no", needs.other, _whole(needs.freshest_days),
         _time(line.sample.taken_at), _time(line.sample.until), line.order_by.isoformat(),
     ]  # fmt: skip
@@ -59,6 +59,10 @@ def _cells(line: OrderLine) -> list[str]:
 
 def _time(at: datetime | None) -> str:
     return "" if at is None else at.isoformat(timespec="minutes")
+
+
+def _date(on: date | None) -> str:
+    return "" if on is None else on.isoformat()
 
 
 def _whole(value: int | None) -> str:

@@ -46,6 +46,7 @@ class OrderLine:
     version: int
     patient_ref: str
     name: str
+    birth_date: date | None
     starts: datetime
     units: int | None
     confirmed: int
@@ -161,6 +162,7 @@ def _line_without(booking: Booking, basis: Basis, now: datetime) -> OrderLine:
         version=0,
         patient_ref=booking.patient.patient_ref,
         name=booking.patient.shown_name,
+        birth_date=booking.patient.birth_date,
         starts=basis.starts,
         units=basis.planned.units,
         confirmed=0,
@@ -214,6 +216,7 @@ def _line(
         version=order.version,
         patient_ref=order.patient.patient_ref,
         name=order.patient.shown_name,
+        birth_date=order.patient.birth_date,
         starts=order.for_at.astimezone(now.tzinfo),
         units=order.units,
         confirmed=order.confirmed_units,

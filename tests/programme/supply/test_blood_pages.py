@@ -294,7 +294,7 @@ def test_the_order_sheet_says_all_a_blood_bank_needs(coordinator_client, chair, 
         read = subprocess.run(["pdftotext", "-", "-"], input=response.content, capture_output=True, check=True)
         said = " ".join(read.stdout.decode().split())
         assert "Order 1: 5 units for 12 Jun 2026, 09:00" in said
-        assert "Larkspur, Kofi" in said
+        assert re.search(r"Larkspur, Kofi, \S+, born 14 Mar 1994", said)
         assert "O, D positive, C− E− K−, HbS-negative" in said
         assert "Needs changed after ordering: Fy(a)− must be matched too" in said
         assert "decided by the blood bank" in said
@@ -310,6 +310,7 @@ def test_the_table_has_one_line_an_order_and_no_formula(coordinator_client, chai
     assert (row["abo"], row["rhd"], row["negative"], row["units"]) == ("O", "positive", "C E K", "5")
     assert row["for_at"] == "2026-06-12T09:00+01:00"
     assert row["order_by"] == "2026-06-08"
+    assert row["birth_date"] == "1994-03-14"
 
 
 def test_the_columns_of_the_order_sheet_are_those_of_the_readme():
