@@ -46,6 +46,7 @@ _BY_REASON: Mapping[str, tuple[Choice, ...]] = {
 }
 OF_ONE_TUBE = (frozenset({"far_from_last", "same_sample"}), frozenset({"fractions"}))
 """Reasons for which all that came from one sample is decided in one touch."""
+OF_A_TUBE = frozenset[str]().union(*OF_ONE_TUBE)
 WHOSE = frozenset({"two_people_fit", "birth_date_differs", "reference_differs", "no_birth_date"})
 TITLES: Mapping[str, str] = {
     "far_from_last": "Implausible for this person",

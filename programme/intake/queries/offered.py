@@ -22,6 +22,6 @@ def same_tube(item: InboxItem, choice: str) -> InboxItemQuerySet:
     reasons = decided_with(item.reason, choice)
     if item.result is None or not reasons:
         return InboxItem.objects.none()
-    rows = InboxItem.objects.filter(raw=item.raw_id, patient=item.patient_id, reason__in=reasons)
+    rows = InboxItem.objects.filter(site=item.site_id, patient=item.patient_id, reason__in=reasons)
     together = rows.filter(result__taken_at=item.result.taken_at).exclude(pk=item.pk).order_by("pk")
     return together.select_related("site", "raw", "read_result", "patient", "result")

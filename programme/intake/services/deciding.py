@@ -16,10 +16,11 @@ from programme.core import trail
 from programme.core.models import User
 from programme.intake.models import InboxItem, ItemState, Reading, ReadingState, ReadResult
 from programme.intake.numeric.arrivals import Arrival, arrival_of
-from programme.intake.numeric.choices import PERSON, UNIT, Choice, lets_count
+from programme.intake.numeric.choices import OF_A_TUBE, PERSON, UNIT, Choice, lets_count
 from programme.intake.queries.offered import offered, same_tube
 from programme.intake.services.afterwards import ask_where_it_belongs, tell_of_lapsed_plans
 from programme.intake.services.reading import read_message
+from programme.intake.services.samples import group_doubt_of_sample, hold_row
 from programme.intake.services.taking import Decided, Taking
 from sessions.models import ExchangeSession
 from sessions.services import pair_result, unpair_result
@@ -161,7 +162,7 @@ def _file(
         raise ValidationError("Nothing could be read from this message.")
     taking = Taking(item.raw, at)
     sent = change(arrival_of(read.said))
-    all_said = ReadResult.objects.filter(raw=item.raw).exclude(pk=read.pk).order_by("number")
+    all_said = ReadResult.objects.filter(raw=item.raw, result=None).exclude(pk=read.pk).order_by("number")
     others = [arrival_of(said) for said in all_said.values_list("said", flat=True)]
     of_sample = [one for one in others if (one.reference, one.taken_at) == (sent.reference, sent.taken_at)]
     taking.look_at_samples([sent, *of_sample], decided.patient)
@@ -172,6 +173,7 @@ def _file(
     read.result = outcome.result or read.result
     read.save(update_fields=["became", "result"])
     taking.tell(read, outcome)
+    taking.hold_the_rest()
     taking.finish(actor=actor)
     return {} if outcome.result is None else {"result": outcome.result.pk}
 
@@ -186,6 +188,7 @@ def _read_whole_again(item: InboxItem, at: datetime) -> Outcome:
 
 def _accept(item: InboxItem, why: str, actor: User, at: datetime) -> Outcome:
     row = _held_row(item)
+    _need_sound_sample(item, row)
     held = row.held_reason
     _hold(row, "", f"accept held result: {why}", actor, at)
     ask_where_it_belongs(item.raw, [row], at)
@@ -201,11 +204,20 @@ def _held_row(item: InboxItem) -> LabResult:
 
 
 def _hold(row: LabResult, held_reason: str, why: str, actor: User, at: datetime) -> None:
-    before = state_of(row)
-    row.held_reason = held_reason
-    row.save(update_fields=["held_reason"])
-    action = "hold result" if held_reason else "accept held result"
-    finish_change(row.patient, [change_of(row.patient, action, row, before=before, why=why[:400])], actor=actor, at=at)
+    finish_change(row.patient, [hold_row(row, held_reason, why=why)], actor=actor, at=at)
+
+
+def _need_sound_sample(item: InboxItem, row: LabResult) -> None:
+    """Raise where a value would count by itself while its tube is in doubt."""
+    group = group_doubt_of_sample(row.patient, row.taken_at)
+    if group is not None:
+        words = "It can count once the recorded group was put right, or the laboratory has corrected its own."
+        raise ValidationError(f"{group.sentence} {words}")
+    if item.reason in OF_A_TUBE:
+        return
+    tube = InboxItem.objects.waiting().filter(patient=row.patient, result__taken_at=row.taken_at, reason__in=OF_A_TUBE)
+    if tube.exists():
+        raise ValidationError("Other results of this sample wait because the sample is in doubt. Decide those first.")
 
 
 def _pair(item: InboxItem, position: str, actor: User, at: datetime) -> Outcome:

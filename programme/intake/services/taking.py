@@ -9,7 +9,7 @@ import hashlib
 import json
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -31,8 +31,9 @@ from programme.intake.queries.known import (
     recorded_group,
     trusts_references,
 )
+from programme.intake.queries.tube import rows_of_moment
 from programme.intake.services.afterwards import ask_where_it_belongs, tell_of_lapsed_plans
-from programme.intake.services.samples import doubt_about_result, doubt_about_sample
+from programme.intake.services.samples import doubt_about_result, doubt_about_sample, hold_row, is_one_tube
 
 STOPS = frozenset(
     {
@@ -50,7 +51,7 @@ STOPS = frozenset(
 NOT_SAME = ("position", "method", "comment")
 MOST_NEAR = 4
 Sample = tuple[str, datetime | None]
-"""Reference and time: what was sent for one person and one moment is taken as one sample."""
+"""Reference and time: what was sent for one person and one moment is taken as one sample, in whatever messages."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +77,7 @@ class Outcome:
 def take(raw: RawMessage, arrivals: Sequence[Arrival], *, at: datetime) -> None:
     """File what is in a message, or let it wait; part of the transaction that marks the message as read."""
     taking = Taking(raw, at)
-    taking.look_at_samples(arrivals)
+    taking.look_at_samples([one for one in arrivals if not taking.is_old(one)])
     for number, arrival in enumerate(arrivals):
         outcome = taking.one(arrival)
         read = ReadResult.objects.create(
@@ -92,6 +93,7 @@ def take(raw: RawMessage, arrivals: Sequence[Arrival], *, at: datetime) -> None:
             result=outcome.result,
         )
         taking.tell(read, outcome)
+    taking.hold_the_rest()
     taking.finish(actor=None)
 
 
@@ -110,6 +112,7 @@ class Taking:
         self.local = local_meanings(raw.site, at.astimezone(self.zone).date())
         self.trusted = trusts_references(raw.site, raw.sender)
         self.samples: dict[Sample, plausible.Doubt] = {}
+        self.doubtful: list[tuple[Patient, plausible.Doubt, list[Arrival]]] = []
         self.people: dict[tuple[str, date | None], Patient | Unmatched] = {}
         self.entries: defaultdict[Patient, list[trail.Change]] = defaultdict(list)
         self.filed: list[LabResult] = []
@@ -128,6 +131,13 @@ class Taking:
             doubt = doubt_about_sample(sent, patient, raw=self.raw, local=self.local)
             if doubt is not None:
                 self.samples[sample] = doubt
+                if patient is not None:
+                    self.doubtful.append((patient, doubt, sent))
+
+    def is_old(self, arrival: Arrival) -> bool:
+        """Say whether an arrival changes nothing, so that nothing else is to be doubted for it."""
+        before = self._said_before(arrival, Decided())
+        return before is not None and before.became in (Became.SAME, Became.OVERTAKEN)
 
     def one(self, arrival: Arrival, decided: Decided = Decided()) -> Outcome:
         """Return what becomes of one arrival, with its row stored where it can be."""
@@ -243,13 +253,14 @@ class Taking:
         if isinstance(found, Unmatched):
             return Outcome(Became.WAITS, None, None, found.reason, found.sentence, {"near": list(found.near)})
         doubt = self._group_doubt_of_sample(arrival)
-        if doubt is not None:
-            return Outcome(Became.WAITS, None, found, doubt.reason, doubt.sentence)
         if codes.screen_is_negative(arrival.value_text):
-            return Outcome(Became.NOTED, None, found)
+            if doubt is None:
+                return Outcome(Became.NOTED, None, found)
+            return Outcome(Became.WAITS, None, found, doubt.reason, doubt.sentence)
         known = ", ".join(recorded_antibodies(found)) or "none"
         words = f"Antibody screen: {arrival.value_text[:40]!r}. Recorded antibodies: {known}. "
         words += "A new one must be recorded before blood is ordered."
+        words += "" if doubt is None else f" From the same sample: {doubt.sentence}"
         return Outcome(Became.WAITS, None, found, "antibody_screen", words)
 
     def _file(self, arrival: Arrival, measured: codes.Measured, patient: Patient, taken_at: datetime) -> Outcome:
@@ -257,7 +268,7 @@ class Taking:
         if old is not None and old.status == ResultStatus.WITHDRAWN and old.patient_id != patient.pk:
             old = None  # taken back for somebody else: nothing of this person's is replaced
         doubt = doubt_about_result(arrival, measured, patient, raw=self.raw, old=old)
-        doubt = doubt or self.samples.get((arrival.reference, arrival.taken_at))
+        doubt = self._with_sample(doubt, self.samples.get((arrival.reference, arrival.taken_at)))
         if doubt is not None and doubt.reason in ("future", "before_birth"):
             return Outcome(Became.WAITS, None, patient, doubt.reason, doubt.sentence)
         if old is not None and (old.patient_id, old.analyte) != (patient.pk, measured.analyte):
@@ -274,6 +285,14 @@ class Taking:
         if doubt is not None and held:
             return Outcome(Became.HELD, row, patient, doubt.reason, doubt.sentence)
         return Outcome(Became.FILED, row, patient)
+
+    def _with_sample(self, own: plausible.Doubt | None, sample: plausible.Doubt | None) -> plausible.Doubt | None:
+        """Return a result's own doubt, with what stands against its sample said beside it."""
+        if sample is None or own is None:
+            return own or (None if sample is None else _of_a_value(sample))
+        if own.reason == "far_from_last" and sample.reason != "group_differs":
+            return own
+        return replace(own, sentence=f"{own.sentence} {_of_a_value(sample).sentence}")
 
     def _row(
         self, arrival: Arrival, measured: codes.Measured, patient: Patient, taken_at: datetime, old: LabResult | None
@@ -305,10 +324,13 @@ class Taking:
             self._settle_older(read)
         if not outcome.reason:
             return
+        self._ask(self.raw, read, outcome)
+
+    def _ask(self, raw: RawMessage, read: ReadResult | None, outcome: Outcome) -> None:
         note = outcome.reason == "withdrawn"
         InboxItem.objects.create(
             site=self.site,
-            raw=self.raw,
+            raw=raw,
             read_result=read,
             patient=outcome.patient,
             result=outcome.result,
@@ -318,6 +340,19 @@ class Taking:
             about=outcome.about,
             at=self.at,
         )
+
+    def hold_the_rest(self) -> None:
+        """Hold what counted already of a sample that is in doubt now, each with an item beside those of what is new."""
+        for patient, of_sample, sent in self.doubtful:
+            doubt = _of_a_value(of_sample)
+            for row in rows_of_moment(patient, sent[0].taken_at or self.at).filter(held_reason=""):
+                if doubt.reason == "fractions" and not is_one_tube(row, sent):
+                    continue
+                row.patient = patient
+                self.entries[patient].append(hold_row(row, doubt.sentence, why="its sample is in doubt"))
+                read = ReadResult.objects.filter(result=row).select_related("raw").order_by("-pk").first()
+                outcome = Outcome(Became.HELD, row, patient, doubt.reason, f"It counted until now. {doubt.sentence}")
+                self._ask(self.raw if read is None else read.raw, read, outcome)
 
     def _settle_older(self, read: ReadResult) -> None:
         """Settle what waits of versions that came before; one that came after it is never overtaken by it."""
@@ -334,6 +369,13 @@ class Taking:
             finish_change(patient, entries, actor=actor, at=self.at)
         ask_where_it_belongs(self.raw, self.filed, self.at)
         tell_of_lapsed_plans(self.raw, list(self.entries), self.at)
+
+
+def _of_a_value(doubt: plausible.Doubt) -> plausible.Doubt:
+    """Return a doubt about a sample as it stands against a value in it, which itself is of no group."""
+    if doubt.reason != "group_differs":
+        return doubt
+    return plausible.Doubt("same_sample", f"From the same sample: {doubt.sentence}")
 
 
 def _withdrawn_before(seen: Sequence[ReadResult]) -> bool:
