@@ -82,11 +82,17 @@ def _path(folder: Path, user: User, token: str) -> Path:
     return folder / f"{user.pk}.{token}.csv"
 
 
-def _clear_away(folder: Path, user: User, at: datetime) -> None:
+def clear_stale(at: datetime) -> int:
+    """Remove files of everybody that were kept too long; return how many."""
     oldest = (at - KEPT_FOR).timestamp()
-    for path in folder.glob("*.csv"):
-        if path.stat().st_mtime < oldest:
-            path.unlink(missing_ok=True)
+    stale = [path for path in _folder().glob("*.csv") if path.stat().st_mtime < oldest]
+    for path in stale:
+        path.unlink(missing_ok=True)
+    return len(stale)
+
+
+def _clear_away(folder: Path, user: User, at: datetime) -> None:
+    clear_stale(at)
     own = sorted(folder.glob(f"{user.pk}.*.csv"), key=lambda path: path.stat().st_mtime)
     for path in own[: max(len(own) - MOST_FILES_A_USER + 1, 0)]:
         path.unlink(missing_ok=True)

@@ -179,6 +179,24 @@ def test_of_what_is_of_many_only_the_person_goes(site, ada, consultant, administ
     assert OrderEvent.objects.get(order__number=77).words == "G101726000777: to somebody"
 
 
+def test_what_others_wrote_of_the_person_is_left_and_told(site, ada, consultant, administrator):
+    """Words that people typed into somebody else's record, and the unit's chain as it was written before."""
+    other = factories.make_patient("QZ-170", site=site)
+    note = factories.make_course_note(other, by=consultant, words=f"sister of {REF}, called")
+    factories.make_course_note(other, by=consultant, words="see QZ-170")
+    elsewhere = factories.make_patient(REF, site=factories.make_site("elsewhere"))  # another unit's own reference
+    said = trail.Change(site.pk, None, "accept a proposal", "booking.Proposal", 1, after={"accepted": {REF: 3}})
+    trail.write([said], actor=consultant, at=NOW)
+    erased = erase(erasure=agreed(ada, consultant, administrator), actor=None, at=timezone.now())
+    assert erased.left == [
+        "Rows about others or the unit that still hold the reference: Notes on the course, 1.",
+        "Rows about others or the unit that still hold the reference: entries of the trail, 1.",
+    ]
+    note.refresh_from_db()
+    assert REF in note.words
+    assert Patient.objects.filter(pk=elsewhere.pk).exists()
+
+
 # Messages
 
 

@@ -2,6 +2,7 @@
 
 import io
 import json
+import os
 from datetime import timedelta
 
 import pytest
@@ -224,6 +225,19 @@ def test_the_command_erases_what_is_due_goes_on_after_a_refusal_and_can_be_start
         call_command("erase_people", stderr=faults)
     assert len((tmp_path / backups.ERASED_LIST).read_text().splitlines()) == 2
     assert seals.faults() == []
+
+
+def test_files_that_waited_too_long_to_be_brought_in_go_with_the_night(settings, tmp_path):
+    """They may name anybody, and nobody looks into them."""
+    settings.VAR_DIR = tmp_path
+    folder = tmp_path / "uploads"
+    folder.mkdir()
+    for name, hours in (("1.old.csv", 13), ("1.new.csv", 11)):
+        (folder / name).write_text("R1")
+        at = (timezone.now() - timedelta(hours=hours)).timestamp()
+        os.utime(folder / name, (at, at))
+    erase_due()
+    assert [path.name for path in folder.iterdir()] == ["1.new.csv"]
 
 
 def test_one_that_fails_half_way_leaves_everything(gone, consultant, administrator, monkeypatch):

@@ -13,6 +13,7 @@ from django.utils import timezone
 from programme.core.backups import note_erased
 from programme.custody.queries.erasing import back_again, due
 from programme.custody.services.erasing import erase
+from programme.worklist.uploads import clear_stale
 
 
 class Command(BaseCommand):
@@ -36,6 +37,7 @@ class Command(BaseCommand):
             for row in rows:
                 self.stdout.write(f"{row.site.code}: {row.number} is due since {row.due_at:%Y-%m-%d %H:%M} UTC")
             return
+        clear_stale(timezone.now())  # of files that wait on a page nobody knows whom they name
         refused = 0
         for row in rows:
             try:
