@@ -52,8 +52,10 @@ def add_note(*, patient: Patient, on: date, words: str, actor: User, at: datetim
 
 
 @transaction.atomic
-def record_check(*, patient: Patient, check_name: str, on: date, words: str, actor: User, at: datetime) -> CheckDone:
-    """Record that a check of the monitoring list was done on a day, with what came of it."""
+def record_check(
+    *, patient: Patient, check_name: str, on: date, words: str, actor: User | None, at: datetime
+) -> CheckDone:
+    """Record that a check of the monitoring list was done on a day, with what came of it. actor: None if it arrived."""
     if check_name not in BY_NAME:
         raise ValidationError({"check_name": f"{check_name!r} is no check; known are {', '.join(BY_NAME)}."})
     refuse_future(on, site=patient.site, at=at, field="on")
@@ -71,14 +73,14 @@ def withdraw_note(*, patient: Patient, key: int, reason: str, actor: User, at: d
         _withdraw(patient, row, "withdraw note", reason, actor, at)
 
 
-def withdraw_check(*, patient: Patient, key: int, reason: str, actor: User, at: datetime) -> None:
+def withdraw_check(*, patient: Patient, key: int, reason: str, actor: User | None, at: datetime) -> None:
     """Withdraw a check that was recorded wrongly, with a reason."""
     with transaction.atomic():
         row = CheckDone.objects.select_for_update().get(patient=patient, pk=key)
         _withdraw(patient, row, "withdraw check", reason, actor, at)
 
 
-def _withdraw(patient: Patient, row: Withdrawable, action: str, reason: str, actor: User, at: datetime) -> None:
+def _withdraw(patient: Patient, row: Withdrawable, action: str, reason: str, actor: User | None, at: datetime) -> None:
     if row.withdrawn_at is not None:
         raise ValidationError("It was withdrawn before.")
     before = state_of(row)

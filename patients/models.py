@@ -478,13 +478,16 @@ class CourseNote(Withdrawable):
 
 
 class CheckDone(Withdrawable):
-    """A check of the monitoring list that was done on a day and is not a result here: eyes, echo, virology."""
+    """A check of the monitoring list that was done on a day and is not a result here: eyes, echo, virology.
+
+    by: None where a laboratory sent it.
+    """
 
     patient = models.ForeignKey(Patient, models.PROTECT, related_name="checks_done")
     check_name = models.CharField(max_length=20)
     on = models.DateField()
     words = models.CharField(max_length=300, blank=True)
-    by = models.ForeignKey(User, models.PROTECT, related_name="+")
+    by = models.ForeignKey(User, models.PROTECT, null=True, blank=True, related_name="+")
     at = models.DateTimeField()
 
     class Meta(Withdrawable.Meta):

@@ -34,6 +34,7 @@ from programme.intake.queries.known import (
 from programme.intake.queries.tube import rows_of_moment
 from programme.intake.services.afterwards import ask_where_it_belongs, tell_of_lapsed_plans
 from programme.intake.services.samples import doubt_about_result, doubt_about_sample, hold_row, is_one_tube
+from programme.intake.services.screens import record_screen, take_back_screen
 
 STOPS = frozenset(
     {
@@ -144,6 +145,8 @@ class Taking:
         overtaken = self._said_before(arrival, decided)
         if overtaken is not None:
             return overtaken
+        if arrival.code == codes.ANTIBODY_SCREEN:
+            take_back_screen(site=self.site, arrival=arrival, at=self.at)
         if arrival.status == WITHDRAWN:
             return self._withdraw(arrival)
         if arrival.code == codes.BLOOD_GROUP:
@@ -248,13 +251,14 @@ class Taking:
         return Outcome(Became.WAITS, None, found, "group_not_recorded", words)
 
     def _antibody_screen(self, arrival: Arrival, chosen: Patient | None) -> Outcome:
-        """A screen is never filed: people ask the blood bank and record each antibody. A negative one is only noted."""
+        """A screen is never filed: people ask the blood bank and record each antibody. A negative one is a check."""
         found = chosen or self._person(arrival)
         if isinstance(found, Unmatched):
             return Outcome(Became.WAITS, None, None, found.reason, found.sentence, {"near": list(found.near)})
         doubt = self._group_doubt_of_sample(arrival)
         if codes.screen_is_negative(arrival.value_text):
             if doubt is None:
+                record_screen(patient=found, arrival=arrival, at=self.at)
                 return Outcome(Became.NOTED, None, found)
             return Outcome(Became.WAITS, None, found, doubt.reason, doubt.sentence)
         known = ", ".join(recorded_antibodies(found)) or "none"

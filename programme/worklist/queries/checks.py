@@ -54,7 +54,8 @@ def _line(due: Due, row: CheckDone | None, today: date) -> CheckLine:
     last = "no record" if due.last_on is None else full_day_words(due.last_on)
     by_hand = row is not None and row.on == due.last_on
     if row is not None and by_hand:
-        last += f", {row.by.full_name}" + (f": {row.words}" if row.words else "")
+        last += "" if row.by is None else f", {row.by.full_name}"
+        last += f": {row.words}" if row.words else ""
     overdue = due.is_overdue(today)
     if due.next_on is None:
         upcoming = "ask when it was last done"

@@ -6,15 +6,20 @@ from datetime import timedelta
 
 import pytest
 
-from patients.models import Analyte, LabResult
+from patients.models import Analyte, CheckDone, LabResult
+from patients.numeric.checks import CHECKS
+from patients.queries import last_done
 from programme.intake.models import Became, InboxItem, MessageKind, ReadResult, Severity
 from programme.intake.services.deciding import settle
 from programme.intake.services.keeping import keep_raw
 from programme.intake.services.reading import read_message
+from programme.worklist.queries.checks import check_lines
 from tests import factories
-from tests.factories import NOW
+from tests.factories import NOW, TODAY
 from tests.programme.intake.numeric.test_hl7 import GLUCOSE, message, obx
 from tests.programme.intake.test_reading import in_force, waiting
+
+MONITORING = {check.setting: 91 for check in CHECKS}
 
 
 @pytest.fixture
@@ -76,8 +81,8 @@ def test_the_group_is_compared_and_a_differing_one_holds_the_whole_sample(site, 
     assert len(waiting(site)) == 2
 
 
-def screen(text, code="890-4^Antibody screen^LN"):
-    return message(obx(f"X^{text}^L", code=code, unit="", kind="CWE"))
+def screen(text, code="890-4^Antibody screen^LN", status="F"):
+    return message(obx(f"X^{text}^L", code=code, unit="", kind="CWE", status=status))
 
 
 def test_an_antibody_screen_that_is_not_negative_stands_first_with_what_is_recorded(site, ada):
@@ -94,6 +99,46 @@ def test_an_antibody_screen_that_is_not_negative_stands_first_with_what_is_recor
 def test_a_negative_antibody_screen_is_only_noted(site, ada, text):
     arrive(site, screen(text), "M1")
     assert waiting(site) == [] and ReadResult.objects.get().became == Became.NOTED
+
+
+def monitored(patient):
+    return last_done(patient.site, TODAY).get(patient.pk, {})
+
+
+def test_a_negative_screen_that_arrives_is_a_check_done_until_it_is_taken_back(site, ada):
+    arrive(site, screen("Negative", status="P"), "M1")
+    assert monitored(ada) == {}
+    arrive(site, screen("Negative"), "M2")
+    arrive(site, screen("Negative"), "M3")
+    assert monitored(ada) == {"antibody_screen": TODAY}
+    done = CheckDone.objects.get()
+    assert (done.by, done.words) == (None, "negative, sent by LAB at HOSP as F77|890-4")
+    (line,) = [one for one in check_lines(ada, 32.0, MONITORING, monitored(ada), TODAY) if one.withdraw]
+    assert line.last.endswith("1 Jun 2026: negative, sent by LAB at HOSP as F77|890-4")
+    arrive(site, screen("Positive", status="C"), "M4")
+    assert monitored(ada) == {} and waiting(site) == ["antibody_screen"]
+    done.refresh_from_db()
+    assert done.withdrawn_reason == "corrected version sent by LAB at HOSP"
+
+
+def test_a_negative_screen_that_is_withdrawn_was_no_check(site, ada):
+    arrive(site, screen("Negative"), "M1")
+    arrive(site, screen("Negative", status="D"), "M2")
+    assert monitored(ada) == {}
+
+
+def test_a_negative_screen_of_a_tube_with_another_group_is_no_check(site, ada):
+    factories.make_needs(ada, abo="O", rhd="+")
+    group = obx("A^A Pos^L", code="882-1^ABO and Rh group^LN", unit="", kind="CWE")
+    arrive(site, message(group), "M1")
+    arrive(site, screen("Negative"), "M2")
+    assert monitored(ada) == {} and waiting(site) == ["group_differs"] * 2
+
+
+def test_measured_checks_that_arrive_are_done_on_the_day_of_their_sample(site, ada):
+    sent = [("2276-4^Ferritin^LN", "900", "ug/L"), ("1742-6^ALT^LN", "30", "U/L"), ("14682-9^Crea^LN", "60", "umol/L")]
+    arrive(site, message(*(obx(value, code=code, unit=unit) for code, value, unit in sent)), "M1")
+    assert monitored(ada) == {"ferritin": TODAY, "liver_kidney": TODAY}
 
 
 @pytest.mark.parametrize("text", ["Pos", "see comment", "not negative", "weak", ""])
