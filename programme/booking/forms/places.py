@@ -39,12 +39,13 @@ class PlaceField(forms.CharField):
 
 
 class BookForm(forms.Form):
-    """A place for a person; a reason where it is late."""
+    """A place for a person; a reason where it is late, or so near another place of theirs."""
 
     receipt = forms.CharField(required=False, max_length=64)
     place = PlaceField(error_messages={"required": "Choose a place first."})
     late_reason = forms.CharField(required=False, max_length=400, strip=True)
     far_late = forms.BooleanField(required=False)
+    second_reason = forms.CharField(required=False, max_length=400, strip=True)
 
 
 class DiaryBookForm(BookForm):
@@ -71,6 +72,7 @@ class BookingForm(forms.Form):
     reason = forms.CharField(required=False, max_length=400, strip=True)
     late_reason = forms.CharField(required=False, max_length=400, strip=True)
     far_late = forms.BooleanField(required=False)
+    second_reason = forms.CharField(required=False, max_length=400, strip=True)
 
     def clean(self) -> dict[str, Any]:
         super().clean()

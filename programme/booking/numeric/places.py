@@ -52,6 +52,7 @@ class Seeker:
     booked: days on which they have a place already. samples: crossmatch samples in force. often_misses: plan so that
     another try still fits. blood: how long ahead theirs is ordered, None where that does not matter. gives_up: the day
     of a place they would give up, whose order for blood moves along. furthest: the last day that can be booked.
+    shortest_days: between two exchanges of theirs, by the goals.
     """
 
     today: date
@@ -71,6 +72,7 @@ class Seeker:
     blood: BloodLead | None = None
     gives_up: date | None = None
     furthest: date = date.max
+    shortest_days: int = 0
 
     @property
     def aim(self) -> date | None:
@@ -82,6 +84,11 @@ class Seeker:
     def is_late(self, on: date) -> bool:
         """Whether a day is after the last safe one."""
         return self.latest_safe is not None and on > self.latest_safe
+
+    def booked_near(self, on: date) -> date | None:
+        """The nearest day on which they have a place already, less than the shortest interval away; else None."""
+        near = [day for day in self.booked if 0 < abs((day - on).days) < self.shortest_days]
+        return min(near, key=lambda day: (abs((day - on).days), day), default=None)
 
     def is_far_late(self, on: date) -> bool:
         """Whether a day is so late that a consultant should know of it."""
@@ -225,6 +232,19 @@ def far_late_words(who: Seeker, on: date) -> str:
     return (
         f"{spoken(on)} is far too late: {', '.join(parts)}. Allowed is an earlier place, or this one where the "
         "consultant knows: tick that."
+    )
+
+
+def near_words(who: Seeker, on: date) -> str:
+    """Say that a day is too near another booked one, and what is allowed; '' where it is not."""
+    near = who.booked_near(on)
+    if near is None:
+        return ""
+    where = f"{_days(abs((on - near).days))} {'before' if on < near else 'after'}"
+    return (
+        f"{spoken(on)} is {where} {spoken(near)}, for which they are booked already; the shortest interval is "
+        f"{_days(who.shortest_days)}. Allowed is to move that booking, or this place with the reason for a second "
+        "exchange so soon."
     )
 
 

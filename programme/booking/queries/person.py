@@ -12,7 +12,7 @@ from programme.booking.numeric.calendar import Place
 from programme.booking.numeric.places import FreePlace, RankedPlace
 from programme.booking.queries.chairs import displaced
 from programme.booking.queries.free import site_calendar
-from programme.booking.queries.placing import ToPlace, every_place_for, people_of, places_for
+from programme.booking.queries.placing import ToPlace, every_place_for, people_of, places_for, without
 from programme.core.settings_of_site import site_settings
 
 AHEAD_DAYS = 35  # at least so far, and three weeks beyond the last safe day; chosen here
@@ -22,12 +22,16 @@ RANKED_SHOWN = 8
 
 @dataclass(frozen=True, slots=True)
 class PlacesPage:
-    """Where one person can be booked. row: None for somebody who is not on the programme now."""
+    """Where one person can be booked. row: None for somebody who is not on the programme now.
+
+    has_other: they have another place, so that a reason may be needed for one so near to it.
+    """
 
     row: ToPlace | None
     ranked: tuple[RankedPlace, ...]
     others: tuple[FreePlace, ...]
     until: date
+    has_other: bool = False
 
     @property
     def any_far_late(self) -> bool:
@@ -52,7 +56,7 @@ def read_places(patient: Patient, now: datetime, *, instead_of: Booking | None =
     ][:RANKED_SHOWN]  # fmt: skip
     shown = {one.place.key for one in found}
     others = tuple(one for one in every_place_for(row, calendar, giving_up=given) if one.place.key not in shown)
-    return PlacesPage(row, tuple(found), others, until)
+    return PlacesPage(row, tuple(found), others, until, bool(without(row.seeker, given).booked))
 
 
 def _key(place: Place) -> tuple[date, int, object]:

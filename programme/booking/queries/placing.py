@@ -179,6 +179,7 @@ def _patients(site: Site, today: date, only: Collection[int] | None) -> QuerySet
             last_other_on=Subquery(others.values("on")[:1]),
             usual_days=Subquery(goals.values("clinic_days")[:1]),
             decided_method=Subquery(goals.values("method")[:1]),
+            shortest_days=Subquery(goals.values("shortest_interval_days")[:1]),
             runs_today=Exists(todays.filter(state=State.RUNNING)),
             planned_today=Exists(todays.filter(state__in=NOT_BEGUN)),
         )
@@ -276,6 +277,7 @@ def _to_place(
             often_misses=len(missed) >= OFTEN_MISSES,
             blood=blood,
             furthest=today + timedelta(days=int(settings["book_ahead_days"])),
+            shortest_days=int(patient.shortest_days or settings["shortest_interval_days"]),
         ),
         units=units,
         minutes=minutes_needed(

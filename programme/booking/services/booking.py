@@ -18,7 +18,7 @@ from patients.models import Patient
 from patients.services import change_of, state_of
 from programme.booking.models import Booking, BookingState, Occupied
 from programme.booking.numeric.calendar import Place, SlotRule, slots_covered, slots_on
-from programme.booking.numeric.places import Seeker, far_late_words, refusal, spoken
+from programme.booking.numeric.places import Seeker, far_late_words, near_words, refusal, spoken
 from programme.booking.queries.free import SiteCalendar, site_calendar, slot_rules
 from programme.booking.queries.placing import ToPlace, people_of
 from programme.core import trail
@@ -59,17 +59,19 @@ def book(
     at: datetime,
     late_reason: str = "",
     far_late_known: bool = False,
+    second_reason: str = "",
 ) -> Booking:
     """Book a place for a person. late_reason: needed after the last safe day.
 
-    far_late_known: that the consultant knows, needed for a day that is far too late.
+    far_late_known: that the consultant knows, needed for a day that is far too late. second_reason: needed within the
+    shortest interval of another place of theirs.
 
     Raises ValidationError, saying what is allowed, where the place or the person cannot have it; then nothing is kept.
     """
     hold(patient)
     return make_booking(
         patient=patient, chair_pk=chair_pk, on=on, slot=slot, actor=actor, at=at, late_reason=late_reason,
-        far_late_known=far_late_known,
+        far_late_known=far_late_known, second_reason=second_reason,
     )  # fmt: skip
 
 
@@ -89,6 +91,7 @@ def make_booking(
     at: datetime,
     late_reason: str = "",
     far_late_known: bool = False,
+    second_reason: str = "",
     instead_of: Booking | None = None,
 ) -> Booking:
     """Check and write a booking inside a transaction that holds the unit and the person.
@@ -104,7 +107,7 @@ def make_booking(
         raise ValidationError(f"{patient.shown_name} is not on the programme now; only who is can be booked.")
     row = found[0]
     place = checked_place(row, calendar, chair_pk, on, slot)
-    _refuse_late(row.seeker, on, late_reason, far_late_known)
+    _refuse_unexplained(row.seeker, on, late_reason, far_late_known, second_reason)
     booking = Booking(
         patient=patient, chair_id=place.chair_pk, on=on, starts=place.starts, ends=place.ends, made_by=actor,
         made_at=at, chance_over=row.seeker.chance.get(on), latest_safe=row.seeker.latest_safe,
@@ -114,19 +117,22 @@ def make_booking(
     booking.save()
     occupy(booking, place.holds)
     known = "Far too late, and the consultant knows." if row.seeker.is_far_late(on) else ""
-    why = " ".join(filter(None, [known, booking.late_reason]))
+    second = f"A second exchange: {second_reason.strip()}" if row.seeker.booked_near(on) else ""
+    why = " ".join(filter(None, [known, booking.late_reason, second]))
     trail.write([change_of(patient, "book", booking, why=why)], actor=actor, at=at)
     return booking
 
 
-def _refuse_late(who: Seeker, on: date, late_reason: str, far_late_known: bool) -> None:
-    """Raise ValidationError with everything that a late day still needs: the reason, and that the consultant knows."""
+def _refuse_unexplained(who: Seeker, on: date, late_reason: str, far_late_known: bool, second_reason: str) -> None:
+    """Raise ValidationError with everything that a day still needs: reasons, and that the consultant knows."""
     faults: dict[str, str] = {}
     if who.is_late(on) and not late_reason.strip():
         assert who.latest_safe is not None
         faults["late_reason"] = f"{spoken(on)} is after the last safe day, {spoken(who.latest_safe)}: say why."
     if who.is_far_late(on) and not far_late_known:
         faults["far_late"] = far_late_words(who, on)
+    if who.booked_near(on) and not second_reason.strip():
+        faults["second_reason"] = near_words(who, on)
     if faults:
         raise ValidationError(faults)
 

@@ -35,6 +35,7 @@ def move(
     at: datetime,
     late_reason: str = "",
     far_late_known: bool = False,
+    second_reason: str = "",
 ) -> tuple[Booking, str]:
     """Give a booked person another place; return the new booking, and what became of what hung on the old one.
 
@@ -44,7 +45,7 @@ def move(
     give_way(booking=booking, version=version, ended_by=ended_by, reason=reason, actor=actor, at=at)
     new = make_booking(
         patient=booking.patient, chair_pk=chair_pk, on=on, slot=slot, actor=actor, at=at, late_reason=late_reason,
-        far_late_known=far_late_known, instead_of=booking,
+        far_late_known=far_late_known, second_reason=second_reason, instead_of=booking,
     )  # fmt: skip
     more = "" if new.on == booking.on else _planned_then(booking)
     return new, " ".join(filter(None, [told(booking, new, actor=actor, at=at), more]))

@@ -56,5 +56,5 @@ def book_from_diary(request: access.SignedIn) -> HttpResponse:
     except REFUSED as error:
         faults = faults_of(error)
         messages.error(request, " ".join(faults.values()))
-    late = faults.keys() & {"late_reason", "far_late"}
-    return redirect(reverse("booking:places", args=[patient.patient_ref]) if late else there)
+    asks = faults.keys() & {"late_reason", "far_late", "second_reason"}
+    return redirect(reverse("booking:places", args=[patient.patient_ref]) if asks else there)

@@ -107,7 +107,8 @@ def _move(row: Booking, given: dict[str, Any], kept: dict[str, Any]) -> str:
     asked = given["place"]
     new, more = moves.move(
         chair_pk=asked.chair_pk, on=asked.on, slot=asked.slot, ended_by=given["ended_by"], reason=given["reason"],
-        late_reason=given["late_reason"], far_late_known=given["far_late"], **kept,
+        late_reason=given["late_reason"], far_late_known=given["far_late"], second_reason=given["second_reason"],
+        **kept,
     )  # fmt: skip
     return f"{row.patient.shown_name} is moved: {where(new)}. {more}"
 

@@ -1,5 +1,6 @@
 """The pages of one person's wishes, days away, tries to reach and waiting."""
 
+import re
 from datetime import date
 
 import pytest
@@ -60,6 +61,28 @@ def flagged(client):
     found = [one for one in (*page.ranked, *page.others) if one.blood_by is not None]
     assert all(f"{one.blood_words}</b>" in answer.text for one in found)
     return {f"{one.place.on:%a} {one.place.on.day}" for one in found}
+
+
+def test_the_page_asks_why_a_second_exchange_comes_so_soon_and_keeps_what_was_typed(ada, site, coordinator_client):
+    chair = make_chair(site)
+    make_booking(ada, chair, on=date(2026, 6, 8))
+    address = f"/people/{ada.patient_ref}/places/"
+    page = coordinator_client.get(address).content.decode()
+    assert "Why a second exchange so soon" in page
+    (key,) = set(re.findall(r'name="receipt" value="([^"]+)"', page))
+    asked = {"receipt": key, "place": f"{chair.pk}|2026-06-05|1"}
+    refused = coordinator_client.post(address, asked).content.decode()
+    assert "Fri 5 Jun 2026 is 3 days before Mon 8 Jun 2026" in refused
+    assert 'aria-describedby="second_fault"' in refused
+    (key,) = set(re.findall(r'name="receipt" value="([^"]+)"', refused))
+    made = coordinator_client.post(address, {**asked, "receipt": key, "second_reason": "two sessions planned"})
+    assert made.status_code == 302
+    assert ada.bookings.count() == 2
+
+
+def test_nobody_is_asked_about_a_second_exchange_who_has_no_place(ada, site, coordinator_client):
+    make_chair(site)
+    assert "Why a second" not in coordinator_client.get(f"/people/{ada.patient_ref}/places/").content.decode()
 
 
 def test_days_away_over_a_place_are_said_at_once_and_stay_in_the_diary(ada, site, nurse_client):

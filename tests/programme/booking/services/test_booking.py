@@ -207,6 +207,39 @@ def test_one_booking_a_person_and_day(ada, chair, coordinator, site):
         book(ada, make_chair(site), coordinator)
 
 
+@pytest.mark.parametrize(("on", "where"), [(date(2026, 6, 5), "3 days before"), (date(2026, 6, 19), "11 days after")])
+def test_a_second_place_within_the_shortest_interval_needs_a_reason(ada, chair, coordinator, on, where):
+    """Two exchanges within 14 days, the shortest interval of a unit that has set none, are seldom meant."""
+    first = book(ada, chair, coordinator)
+    bookings.confirm(booking=first, version=first.version, actor=coordinator, at=NOW)
+    known = {"on": on, "late_reason": "x"}
+    with pytest.raises(ValidationError) as error:
+        book(ada, chair, coordinator, **known, second_reason=" ")
+    (said,) = error.value.message_dict["second_reason"]
+    assert f"is {where} Mon 8 Jun 2026, for which they are booked already; the shortest interval is 14 days" in said
+    assert "Allowed is to move that booking" in said
+    assert Booking.objects.count() == 1
+    book(ada, chair, coordinator, **known, second_reason="end target out of reach in one session")
+    entry = TrailEntry.objects.filter(action="book").last()
+    assert entry.why.endswith("A second exchange: end target out of reach in one session")
+
+
+def test_a_second_place_after_the_shortest_interval_needs_none(ada, chair, coordinator):
+    book(ada, chair, coordinator)
+    assert book(ada, chair, coordinator, on=date(2026, 6, 22), late_reason="x").on == date(2026, 6, 22)
+
+
+def test_a_moved_place_is_not_judged_by_itself_but_by_the_others(ada, chair, coordinator):
+    book(ada, chair, coordinator, on=date(2026, 6, 22), late_reason="x")
+    old = book(ada, chair, coordinator)
+    asked = {"booking": old, "version": old.version, "chair_pk": chair.pk, "slot": 1, "ended_by": "person"}
+    given = {**asked, "reason": "asked", "actor": coordinator, "at": NOW}
+    with pytest.raises(ValidationError, match="13 days before Mon 22 Jun 2026"):
+        moves.move(on=date(2026, 6, 9), **given)
+    new, _ = moves.move(on=date(2026, 6, 5), **given)
+    assert new.on == date(2026, 6, 5)
+
+
 def test_a_locked_person_gets_no_place(chair, coordinator, site, fit):
     patient = make_patient("R2", site=site)
     make_standing(patient, fit, reason="possible delayed haemolysis", forecast={"locked": {"reason": "dark urine"}})

@@ -89,6 +89,7 @@ class Week:
             "slot": 1,
             "late_reason": "asked for",
             "far_late_known": True,
+            "second_reason": "asked for",
         }
 
     def wait_for(self, booking):
