@@ -9,6 +9,7 @@ from playwright.sync_api import expect
 
 from programme.booking.models import Booking, OtherUse, Proposal
 from programme.supply.models import BloodOrder
+from sessions.models import ModelFit
 from tests.browsing import faults_at_every_width
 from tests.factories import (
     TODAY,
@@ -111,3 +112,40 @@ def test_axe_finds_nothing_on_the_pages_of_the_chairs(page_as, coordinator, unit
     page.get_by_role("button", name="Make a proposal").click()
     expect(page.get_by_text("Nothing is booked until you accept.")).to_be_visible(timeout=PATIENCE)
     assert faults_at_every_width(page) == []
+
+
+CELLS_OUT_OF_SIGHT = """table => [...table.querySelectorAll('tbody th, tbody td')]
+    .filter(cell => cell.getBoundingClientRect().right > innerWidth + 1).map(cell => cell.innerText)"""
+HEADS_OVER_THEIR_NEIGHBOUR = """row => [...row.querySelectorAll('th')].filter(head => head.getClientRects().length
+    && getComputedStyle(head).overflowX === 'visible' && head.scrollWidth > head.clientWidth + 1)
+    .map(head => head.innerText)"""
+
+
+def test_on_a_phone_every_cell_of_a_proposal_and_of_the_orders_is_in_sight(page_as, coordinator, unit, live_server):
+    page = page_as(coordinator)
+    page.set_default_timeout(PATIENCE)
+    page.goto(f"{live_server.url}/diary/proposal/")
+    page.get_by_role("button", name="Make a proposal").click()
+    expect(page.get_by_text("Nothing is booked until you accept.")).to_be_visible(timeout=PATIENCE)
+    page.set_viewport_size({"width": 390, "height": 844})
+    table = page.get_by_role("group", name="The places proposed").locator("table")
+    assert table.evaluate(CELLS_OUT_OF_SIGHT) == []
+    expect(table.get_by_role("button", name="Leave Larkspur, Ada out")).to_be_visible()
+    page.goto(f"{live_server.url}/blood/")
+    orders = page.get_by_role("region", name="Open orders by day").locator("table")
+    expect(orders).to_contain_text("Mbaru, Ada")
+    assert orders.evaluate(CELLS_OUT_OF_SIGHT) == []
+
+
+def test_no_head_of_the_diary_lies_over_the_next(page_as, coordinator, unit, live_server):
+    for n in range(10):
+        patient = make_patient(f"L{n}", site=coordinator.site, family_name="Larkspur-Winterbourne")
+        make_facts(make_exchange_session(patient))
+        make_standing(patient, ModelFit.objects.get())
+    page = page_as(coordinator)
+    for width in (1440, 1024):
+        page.set_viewport_size({"width": width, "height": 900})
+        page.goto(f"{live_server.url}/diary/", timeout=PATIENCE)
+        heads = page.locator("table.dy thead tr").last
+        expect(heads).to_contain_text("Larkspur-Winterbourne")
+        assert heads.evaluate(HEADS_OVER_THEIR_NEIGHBOUR) == []
