@@ -47,8 +47,6 @@ def agree(*, erasure: Erasure, version: int, typed_ref: str, actor: User, at: da
     held, row = _hold(erasure, version)
     if row.agreed_by_id is not None:
         raise ValidationError("Somebody agreed meanwhile; open the page again.")
-    if row.asked_by_id == actor.pk:
-        raise ValidationError("Who asked cannot agree: another consultant or an administrator does.")
     _same(held, typed_ref)
     _refuse(against(held, row.kind, at))
     wait = timedelta(days=site_settings(row.site, at)["erasure_wait_days"])
