@@ -61,6 +61,7 @@ def sample(
     patient = exchange_session.patient
     return {
         "patient_ref": patient.patient_ref,
+        "rest": "Patient",
         "key of erasures": patient.site.erasures.first().pk,
         "key of users": patient.site.users.first().pk,
         "key of glass": patient.site.broken_glass.first().pk,

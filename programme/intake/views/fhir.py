@@ -9,6 +9,7 @@ from typing import Any
 
 from django.core.exceptions import RequestDataTooBig
 from django.http import HttpRequest, HttpResponse
+from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.csrf import csrf_exempt
 
@@ -25,6 +26,7 @@ from programme.intake.tasks import read_soon
 
 FHIR_JSON = "application/fhir+json"
 TAKEN = (FHIR_JSON, "application/json")
+ADDRESSES = ("fhir_bundle", "fhir_observation", "fhir_diagnostic_report")
 
 
 @csrf_exempt
@@ -43,6 +45,14 @@ def diagnostic_report(request: HttpRequest) -> HttpResponse:
 @access.open_to_all
 def bundle(request: HttpRequest) -> HttpResponse:
     return _take(request, "Bundle")
+
+
+@csrf_exempt
+@access.open_to_all
+def elsewhere(request: HttpRequest, rest: str = "") -> HttpResponse:
+    """Answer what is sent to any other address under the base: a sender reads FHIR, and no page."""
+    allowed = ", ".join(reverse(f"intake:{name}") for name in ADDRESSES)
+    return _outcome(404, "not-found", f"There is nothing at this address; allowed are {allowed}.")
 
 
 def _take(request: HttpRequest, kind: str) -> HttpResponse:

@@ -18,6 +18,7 @@ from tests.conftest import client_of
 
 pytestmark = pytest.mark.django_db
 ADDRESSES = every_address()
+NOTHING_THERE = ("fhir", "fhir/<path:rest>")
 OF_A_PROVIDER = "provider/"
 EVERY_ROLE = tuple(Role.values)
 
@@ -89,15 +90,20 @@ def there(people, db, frozen_day):
     return people["heronsford"]
 
 
+def nothing_there(address):
+    """What belongs to a provider, where none is named, and what is answered as FHIR that there is nothing."""
+    return {404} if OF_A_PROVIDER in address.route or address.route in NOTHING_THERE else set()
+
+
 @pytest.mark.parametrize("role", EVERY_ROLE)
 @every
 def test_each_role_meets_what_the_matrix_says(address, role, here):
     client = client_of(factories.make_user(role=role))
     allowed = address.view.needs_action is None or role in access.matrix()[address.view.needs_action]
     expected = {200, 302, 400, 405, 422} if allowed else {403}
-    # What asks for a token, whoever is signed in; what belongs to a provider, where none is named.
+    # What asks for a token, whoever is signed in.
     expected |= {401} if address.view.needs_action is None else set()
-    expected |= {404} if OF_A_PROVIDER in address.route else set()
+    expected |= nothing_there(address)
     path = address.filled(here)
     answer = client.get(path)
     assert answer.status_code in expected, f"GET {path} as {role}"
@@ -111,7 +117,7 @@ def test_nobody_is_sent_to_sign_in(address, here):
     path = address.filled(here)
     for answer in (Client().get(path), Client().post(path)):
         if address.view.needs_action is None:
-            assert answer.status_code in {200, 401, 405} | ({404} if OF_A_PROVIDER in address.route else set())
+            assert answer.status_code in {200, 401, 405} | nothing_there(address)
         else:
             assert answer.status_code == 302
             assert answer["Location"].startswith("/sign-in/?next=/")

@@ -128,6 +128,23 @@ def test_only_post_only_fhir_and_only_with_a_token_that_holds(site, post, token)
     assert not RawMessage.objects.exists()
 
 
+@pytest.mark.parametrize("method", ["get", "post", "put", "delete", "patch", "options"])
+@pytest.mark.parametrize(
+    "address", ["/fhir", "/fhir/Observation/", "/fhir/Observation/o1", "/fhir/Patient", "/fhir/metadata", "/fhir//"]
+)
+def test_other_addresses_under_the_base_answer_as_fhir_too(site, address, method):
+    answer = getattr(Client(enforce_csrf_checks=True), method)(address)
+    assert answer.status_code == 404 and answer["Cache-Control"] == "no-store"
+    assert words_of(answer).endswith("allowed are /fhir/, /fhir/Observation, /fhir/DiagnosticReport.")
+
+
+@pytest.mark.parametrize("method", ["get", "put", "delete", "patch", "options"])
+@pytest.mark.parametrize("address", ["/fhir/", "/fhir/Observation", "/fhir/DiagnosticReport"])
+def test_other_methods_answer_as_fhir_too(site, address, method):
+    answer = getattr(Client(enforce_csrf_checks=True), method)(address)
+    assert (answer.status_code, answer["Allow"]) == (405, "POST") and words_of(answer) == "Only POST is taken here."
+
+
 def test_a_token_of_one_unit_reaches_nobody_of_another(site, other_site, ada, post):
     elsewhere = make_token(site=other_site, name="Tidewater Laboratory", at=NOW)
     assert post(observation(), using=elsewhere).status_code == 201
