@@ -174,7 +174,8 @@ def _book_ahead(site: Site, people: dict[str, Patient], today: date, actor: User
     settings, calendar = site_settings(site, at), site_calendar(site, today, last)
     made: list[Booking] = []
     for place, row in enumerate(everyone_to_place(calendar, site, at, settings)):
-        found = places_for(row, site_calendar(site, today, last))
+        places = places_for(row, site_calendar(site, today, last))
+        found = [one for one in places if row.seeker.booked_near(one.place.on) is None]
         safe = next((one for one in found if not one.late), None)
         best = safe or next(iter(found), None)
         if place % LEFT_OPEN == LEFT_OPEN - 1 or best is None or row.patient_ref == MISSED:
