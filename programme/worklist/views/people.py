@@ -21,6 +21,7 @@ from programme.core.settings_of_site import site_settings
 from programme.worklist.forms.people import GoalsForm, MeasureForm, NeedsForm, PersonForm, StandingForm
 from programme.worklist.queries.records import goals_in_force, record_of
 from programme.worklist.queries.still_open import still_open_words
+from programme.worklist.queries.without import without_exchange
 from programme.worklist.views.saving import FormPage, answer
 
 PEOPLE = Patient.objects.select_related("site")
@@ -175,6 +176,7 @@ def change_standing(request: access.SignedIn, patient_ref: str) -> HttpResponse:
     def fresh() -> dict[str, Any]:
         return StandingForm.initial_of(Patient.objects.get(pk=patient.pk))
 
-    lede = "Who is paused or has left gets no suggestion; nothing is deleted."
+    effect = " ".join(without_exchange(patient, now.date(), site_settings(patient.site, now)))
+    lede = f"Who is paused or has left gets no suggestion; nothing is deleted. {effect}"
     page = FormPage("On the programme", lede, "Save", records_of(patient), [form], patient, fresh)
     return answer(request, page, action="change standing", save=save, done="Saved.")

@@ -231,6 +231,22 @@ def test_places_and_orders_that_stay_open_are_named_when_somebody_leaves_or_paus
     assert "Cancel each place and release each order" in said
 
 
+def test_what_a_pause_would_do_is_said_before_it_is_saved(consultant_client, ada):
+    """Forecast by hand: 18 + 0.6 a day from 4 May passes 30 after day 20, on 25 May; today, 1 June, it is over already.
+
+    With a ceiling of 45 it is day 46 for the middle, 18 + 27 on day 45. The upper tenth lies 1.3 · (1 + day/20) higher:
+    45.2 on day 39.
+    """
+    address = "/people/SM-042/standing/"
+    assert "Nothing can be forecast for them at present." in shown(consultant_client.get(address))
+    factories.make_forecast(ada)
+    assert "HbS is likely over 30 % already" in shown(consultant_client.get(address))
+    factories.make_goals(ada, since=TODAY, hbs_ceiling_pct=45)
+    said = shown(consultant_client.get(address))
+    assert "expected to pass 45 % about Fri 19 Jun, in one of ten from Fri 12 Jun" in said
+    assert "by Mon 27 Jul it would stand at 68 (62 to 75) %" in said
+
+
 def test_nothing_is_named_where_nothing_stays_open(consultant_client, ada):
     sent = {"standing": "left", "left_because": "transfer", "standing_reason": "moved"}
     answer = send(consultant_client, "/people/SM-042/standing/", **sent)
