@@ -34,15 +34,15 @@ ONE_IN = 60
 class ListenerProcess:
     """The real command in a process of its own, on the database of this test run."""
 
-    def __init__(self, log: Path) -> None:
-        self.log = log
+    def __init__(self, log: Path, *, redis_url: str = "") -> None:
+        self.log, self.redis_url = log, redis_url
         self.port = 0
         self.started: subprocess.Popen[bytes] | None = None
         self.times = 0
 
     def start(self) -> None:
         self.times += 1
-        environment = {**os.environ, "DATABASE_URL": url_of_test_database(), "REDIS_URL": ""}
+        environment = {**os.environ, "DATABASE_URL": url_of_test_database(), "REDIS_URL": self.redis_url}
         command = [sys.executable, "manage.py", "listen_results", "--port", "0"]
         with self.log.open("ab") as log:
             self.started = subprocess.Popen(command, cwd=ROOT, env=environment, stderr=log)
