@@ -170,12 +170,3 @@ def test_a_burst_with_the_listener_killed_in_between(listener, site):
     assert listener.end() == 0
     check_each_is_stored_once(senders, 300)
     check_each_is_read_once(300)
-
-
-@pytest.mark.soak
-def test_ten_thousand_messages_with_three_kills(listener, site):
-    factories.make_patient("R001", site=site)
-    senders = burst(listener, 10_000, kills=3, patience=3_000)
-    assert listener.end() == 0
-    check_each_is_stored_once(senders, 10_000)
-    check_each_is_read_once(10_000)

@@ -46,23 +46,21 @@ def test_what_a_page_and_a_listener_kept_is_read_by_a_worker(site, worker):
     assert wait_for(lambda: LabResult.objects.filter(source="LAB at HOSP").first()).value == 31.5
 
 
-@pytest.mark.redis
-def test_a_burst_with_listener_and_worker_killed_in_between(site, tmp_path, transactional_db):
-    """Both by signal 9, the worker while it reads: each answered message is stored once, and read once in the end."""
+def kill_both(site, folder, *, messages: int, kills: int, patience: float) -> None:
+    """Send a burst, killing the listener so often, then the worker as it reads; each is stored once and read once."""
     factories.make_patient("R001", site=site)
-    redis_url, messages = os.environ["REDIS_URL"], 300
-    read = Reading.objects.filter(state=ReadingState.READ)
-    listener = ListenerProcess(tmp_path / "listener.log", redis_url=redis_url)
+    redis_url, read = os.environ["REDIS_URL"], Reading.objects.filter(state=ReadingState.READ)
+    listener = ListenerProcess(folder / "listener.log", redis_url=redis_url)
     listener.start()
     try:
-        senders = burst(listener, messages, kills=1, patience=PATIENCE)
-        with worker_process(tmp_path / "worker.log", redis_url=redis_url, at_once=1) as worker:
+        senders = burst(listener, messages, kills=kills, patience=patience)
+        with worker_process(folder / "worker.log", redis_url=redis_url, at_once=1) as worker:
             wait_for(read.first)
             os.killpg(worker.pid, signal.SIGKILL)
             worker.wait(timeout=30)
         begun = read.count()
         assert 0 < begun < messages
-        with worker_process(tmp_path / "again.log", redis_url=redis_url, at_once=1):
+        with worker_process(folder / "again.log", redis_url=redis_url, at_once=1):
             read_waiting.delay()
             wait_for(lambda: read.count() >= begun + 10 or None)
         assert listener.end() == 0
@@ -72,3 +70,15 @@ def test_a_burst_with_listener_and_worker_killed_in_between(site, tmp_path, tran
         celery_app.control.purge()
     check_each_is_stored_once(senders, messages)
     check_each_is_read_once(messages)
+
+
+@pytest.mark.redis
+def test_a_burst_with_listener_and_worker_killed_in_between(site, tmp_path, transactional_db):
+    """Both by signal 9: what was answered is stored once, and read once in the end."""
+    kill_both(site, tmp_path, messages=300, kills=1, patience=PATIENCE)
+
+
+@pytest.mark.soak
+@pytest.mark.redis
+def test_ten_thousand_messages_with_listener_and_worker_killed(site, tmp_path, transactional_db):
+    kill_both(site, tmp_path, messages=10_000, kills=3, patience=3_000)
