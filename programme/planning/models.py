@@ -104,6 +104,11 @@ class ForecastWatch(models.Model):
             ),
         ]
 
+    @property
+    def is_well(self) -> bool:
+        """Whether nothing has to be said: forecasts hold, and all of each accepted chance is planned with."""
+        return self.holds and self.caution == 1.0
+
 
 class ReplanRun(models.Model):
     """One nightly replan of one site as of a day."""

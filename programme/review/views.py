@@ -23,6 +23,7 @@ from programme.review.queries.data_quality import data_quality
 from programme.review.queries.definitions import BY_KEY, DEFINITIONS
 from programme.review.queries.programme import Review, people_behind, review
 from programme.review.tables import data_csv, for_paper, monitoring_csv, reasons_csv, review_csv
+from sessions.numeric.watch import ABOVE_MOST, INSIDE_LEAST
 
 
 @access.needs("see.review")
@@ -73,7 +74,8 @@ def how_good(request: access.SignedIn) -> HttpResponse:
     found = forecasts.how_good(request.user.site)
     drawn = charts.square(found.chances) if found else None
     context = {"nav": "review", "found": found, "square": drawn, "watch": newest(request.user.site)}
-    return render(request, "review/how_good.html", context)
+    bounds = {"least_inside": INSIDE_LEAST, "most_above": ABOVE_MOST}
+    return render(request, "review/how_good.html", context | bounds)
 
 
 @access.needs("see.review")

@@ -183,4 +183,6 @@ def test_the_page_on_forecasts_always_says_how_those_in_force_held(site, nurse_c
     assert "was followed by a measured value yet" in nurse_client.get(address).content.decode()
     kept_before(site, observed=25.0)
     look(site=site, on=TODAY, at=NOW)
-    assert "They hold." in nurse_client.get(address).content.decode()
+    said = nurse_client.get(address).content.decode()
+    assert "They hold." in said
+    assert "of what lay inside is under 77, or of what lay above over 12 in 100" in said

@@ -39,7 +39,7 @@ def many(**what) -> list[Watched]:
 
 
 def test_the_shares_are_those_of_the_normal():
-    """Shifted by half a standard deviation: above p90 lie 1 − Φ(1.2816 − 0.5) = 21.7 %, inside 74.6 − … by scipy."""
+    """Shifted by half a standard deviation: above p90 lie 1 − Φ(1.2816 − 0.5) = 21.7 %."""
     found = many(shift=0.5)
     above, inside = norm.sf(Z - 0.5), norm.cdf(Z - 0.5) - norm.cdf(-Z - 0.5)
     assert np.mean([one.above for one in found]) == pytest.approx(above, abs=0.01)
