@@ -3,7 +3,7 @@
     python -m tests.bench [--scale 0.1] [NAME …]
 
 A bench is a module in this folder with `run(scale: float) -> list[str]`; 1 is the full size. Each runs in a
-process and on an SQLite file of its own, so that neither memory nor rows of one touch another.
+process, on an SQLite file and with a key of its own, so that neither memory nor rows of one touch another.
 Times on a shared machine vary by a factor of three; the ratios vary less.
 """
 
@@ -13,6 +13,7 @@ import argparse
 import importlib
 import os
 import resource
+import secrets
 import subprocess
 import sys
 import tempfile
@@ -27,10 +28,13 @@ def run_here(name: str, scale: float) -> None:
     """Run one bench in this process, on a fresh database."""
     os.environ["DJANGO_SETTINGS_MODULE"] = "programme.settings"
     import django  # noqa: PLC0415 -- settings first
+    from django.conf import settings  # noqa: PLC0415 -- settings first
     from django.core.management import call_command  # noqa: PLC0415 -- settings first
 
     django.setup()
     call_command("migrate", verbosity=0)
+    if not (settings.STATIC_ROOT / "staticfiles.json").exists():  # pages name their files by it, as in production
+        call_command("collectstatic", interactive=False, verbosity=0)
     start = time.monotonic()
     for line in importlib.import_module(f"tests.bench.{name}").run(scale):
         print(f"  {line}")
@@ -41,9 +45,13 @@ def run_here(name: str, scale: float) -> None:
 def run_apart(name: str, scale: float) -> bool:
     print(f"== {name}, scale {scale:g}", flush=True)
     with tempfile.TemporaryDirectory(prefix="ebbline-bench-") as folder:
-        environment = {**os.environ, "DATABASE_URL": f"sqlite:///{folder}/bench.sqlite3"}
+        own = {
+            "DATABASE_URL": f"sqlite:///{folder}/bench.sqlite3",
+            "EBBLINE_VAR": f"{folder}/var",
+            "SECRET_KEY": secrets.token_urlsafe(64),
+        }
         command = [sys.executable, "-m", "tests.bench", "--here", "--scale", str(scale), name]
-        return subprocess.run(command, env=environment).returncode == 0
+        return subprocess.run(command, env={**os.environ, **own}).returncode == 0
 
 
 def main() -> int:

@@ -34,7 +34,10 @@ ROUNDS = 150
 ENTRIES_BEFORE = 20
 AIM = 5
 SYNCHRONOUS = {0: "OFF", 1: "NORMAL", 2: "FULL", 3: "EXTRA"}
-STEPS = [{"number": 1, "fluid": "saline", "units": [], "in_ml": 90000, "out_ml": 90000, "draws": []}]
+STEPS = [
+    {"number": 1, "fluid": "saline", "units": [], "in_ml": 90000, "out_ml": 90000, "draws": []},
+    {"number": 2, "fluid": "red_cells", "units": [1], "in_ml": 258, "out_ml": 258, "draws": []},
+]
 
 
 def run(scale: float) -> list[str]:
