@@ -1,24 +1,20 @@
 """The whole database kept and restored: into SQLite and PostgreSQL, while in use, and compared table by table."""
 
-import inspect
 import io
 import json
 import os
 import subprocess
 import sys
 import threading
-from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 from django.core.management import CommandError, call_command
 from django.db import DatabaseError, connection, connections, transaction
-from django.db.backends.base.base import BaseDatabaseWrapper
 from django.test.utils import CaptureQueriesContext
 
 from patients.models import Patient
 from programme.core import guards, keeping, signed_in, trail
-from programme.core.databases import database_of
 from programme.core.keeping import BadBackup
 from programme.core.models import Site, TrailEntry
 from programme.core.tasks import back_up
@@ -27,6 +23,7 @@ from programme.intake.services.keeping import keep_raw
 from tests import factories
 from tests.factories import NOW
 from tests.programme.core.test_access import make_person
+from tests.second_database import let_through, sqlite_file
 
 ROOT = Path(__file__).resolve().parents[3]
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -34,28 +31,14 @@ pytestmark = pytest.mark.django_db(transaction=True)
 
 @pytest.fixture(autouse=True)
 def _other_databases_are_allowed(transactional_db, monkeypatch):
-    """The framework lets a test reach only databases that it empties; the second ones here are its own."""
-    guarded = inspect.getclosurevars(BaseDatabaseWrapper.ensure_connection).nonlocals
-    monkeypatch.setattr(BaseDatabaseWrapper, "ensure_connection", guarded["real_ensure_connection"])
-
-
-@contextmanager
-def database(name, url):
-    """A second database under `name`."""
-    connections.databases[name] = connections.databases["default"] | database_of(url) | {"HOST": "", "USER": ""}
-    try:
-        yield name
-    finally:
-        connections[name].close()
-        del connections[name]
-        del connections.databases[name]
+    let_through(monkeypatch)
 
 
 @pytest.fixture(scope="session")
 def migrated(tmp_path_factory, django_db_setup, django_db_blocker):
     """An empty, migrated SQLite file, to be copied."""
     file = tmp_path_factory.mktemp("migrated") / "empty.sqlite3"
-    with django_db_blocker.unblock(), database("empty", f"sqlite:///{file}") as using:
+    with django_db_blocker.unblock(), sqlite_file("empty", file) as using:
         call_command("migrate", database=using, verbosity=0)
         with connections[using].cursor() as cursor:
             cursor.execute("PRAGMA journal_mode=DELETE")
@@ -66,7 +49,7 @@ def migrated(tmp_path_factory, django_db_setup, django_db_blocker):
 def target(migrated, tmp_path):
     file = tmp_path / "target.sqlite3"
     file.write_bytes(migrated.read_bytes())
-    with database("target", f"sqlite:///{file}") as using:
+    with sqlite_file("target", file) as using:
         yield using
 
 
@@ -315,7 +298,7 @@ def test_a_wrong_address_moves_nothing(filled, url):
 def test_everything_is_moved_into_a_database_that_was_not_there(filled, tmp_path):
     said, _ = call("move_database", "--to", f"sqlite:///{tmp_path}/moved.sqlite3")
     assert "every table is the same" in said
-    with database("moved", f"sqlite:///{tmp_path}/moved.sqlite3") as using:
+    with sqlite_file("moved", tmp_path / "moved.sqlite3") as using:
         assert digests(lines_of(using)) == digests(lines_of())
     with pytest.raises(CommandError, match=r"Nothing was moved\. The database is not empty"):
         call("move_database", "--to", f"sqlite:///{tmp_path}/moved.sqlite3")
