@@ -8,6 +8,9 @@ from pathlib import Path
 import pytest
 from django.core.management import get_commands
 
+from programme.core import access
+from programme.core.models import Role
+
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text()
 SETTINGS = (ROOT / "programme" / "settings.py").read_text()
@@ -35,6 +38,29 @@ def test_the_example_of_an_environment_sets_only_what_is_read():
     names = re.findall(r"^    ([A-Z_]+)=", block("# /etc/ebbline/environment"), re.MULTILINE)
     assert len(names) > 8
     assert set(names) <= READ
+
+
+def who_may(actions):
+    """The rows of a table: who, and what they may, by its names in the matrix."""
+    order = [*Role.values]
+    found = {}
+    for action, roles in actions.items():
+        verb, what = action.split(".")
+        said = found.setdefault(", ".join(sorted(roles, key=order.index)), {})
+        said.setdefault(verb.replace("_", " "), []).append(what.replace("_", " "))
+    return [
+        f"| {roles} | " + "; ".join(f"*{verb}* " + ", ".join(sorted(whats)) for verb, whats in said.items()) + " |"
+        for roles, said in found.items()
+    ]
+
+
+def test_the_access_matrix_is_printed_as_it_is():
+    (table,) = re.findall(r"^\| who \| may \|\n\|---\|---\|\n((?:\|.*\n)+)", README, re.MULTILINE)
+    assert table.splitlines() == who_may(access.matrix())
+    commands = access.commands()
+    for reaches in set(commands.values()):
+        names = ", ".join(f"`{name}`" for name in sorted(commands) if commands[name] == reaches)
+        assert names in " ".join(README.split()), f"README: the commands that reach a {reaches} are {names}"
 
 
 def test_every_command_that_is_written_exists():

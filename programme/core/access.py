@@ -49,7 +49,15 @@ def matrix() -> dict[str, frozenset[str]]:
     """Return {'see.list': roles, …} as the matrix file has it."""
     with MATRIX_FILE.open("rb") as file:
         parts = tomllib.load(file)
+    del parts["command"]  # run by whoever has the machine, in no role
     return {f"{verb}.{what}": frozenset(roles) for verb, rows in parts.items() for what, roles in rows.items()}
+
+
+@cache
+def commands() -> dict[str, str]:
+    """Return {'show_results': 'person', …}: what each command of the programme reaches, as the matrix file has it."""
+    with MATRIX_FILE.open("rb") as file:
+        return dict(tomllib.load(file)["command"])
 
 
 def may(user: User, action: str) -> bool:

@@ -14,6 +14,7 @@ from django.core.exceptions import ValidationError
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.utils import timezone
 
+from programme.core import access
 from programme.core.models import Site, User
 from sessions import services
 from sessions.numeric.backtest import run_made_up_backtest
@@ -70,6 +71,8 @@ class Command(BaseCommand):
             actor = User.objects.filter(username=options["by"], site=site).first()
             if actor is None:
                 raise CommandError(f"Nobody signs in as {options['by']!r} at {site.name}.")
+            if not access.may(actor, "change.settings"):
+                raise CommandError(f"Nothing is changed: a form is accepted by a consultant, not by {actor}.")
         try:
             services.accept_form(
                 site=site, form=options["accept"], reason=options["reason"], actor=actor, at=timezone.now()
