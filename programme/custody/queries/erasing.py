@@ -128,12 +128,17 @@ def against(patient: Patient, kind: str, at: datetime) -> tuple[str, ...]:
     return tuple(filter(None, (*_time(patient, kind, at), *_open(patient, at))))
 
 
-def against_any(patient: Patient, at: datetime) -> str:
-    """Say what stands against it as things are, whatever the ground, and what the record consists of."""
-    rows = ", ".join(f"{title} {count}" for title, count in counts_of(patient))
-    found = against(patient, EraseKind.TIME_OVER, at)
-    stands = f"Against it stands now: {' '.join(found)}" if found else "Nothing stands against it now."
-    return f"{stands} What would go: {rows}."
+@dataclass(frozen=True, slots=True)
+class Before:
+    """What whoever asks for an erasure sees first: what stands against it, whatever the ground, and what would go."""
+
+    against: tuple[str, ...]
+    counts: tuple[tuple[str, int], ...]
+
+
+def before_asking(patient: Patient, at: datetime) -> Before:
+    """Return what stands against erasing somebody as things are, and how many rows of each kind there are."""
+    return Before(against(patient, EraseKind.TIME_OVER, at), counts_of(patient))
 
 
 def _time(patient: Patient, kind: str, at: datetime) -> Iterator[str]:

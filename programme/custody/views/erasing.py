@@ -24,7 +24,7 @@ from programme.core.models import Erasure
 from programme.core.services import prove
 from programme.custody import forms
 from programme.custody.pdf import erasure_pdf
-from programme.custody.queries.erasing import against_any, erasure_page, erasures_of
+from programme.custody.queries.erasing import before_asking, erasure_page, erasures_of
 from programme.custody.services import asking, erasing
 from programme.worklist.forms.fields import EdgeForm
 from programme.worklist.views.people import PEOPLE, blank, records_of
@@ -75,8 +75,11 @@ def ask(request: access.SignedIn, patient_ref: str) -> HttpResponse:
     patient, now = access.open_patient(request, PEOPLE.all(), patient_ref), site_now(request.user)
     form = forms.AskErasureForm(**blank(request, now.date()))
     _sign(request, form, now)
-    extra = {"found": against_any(patient, now)} if request.method == "GET" else {}
-    page = FormPage("Erase this person", ASK_LEDE, "Ask for it", records_of(patient), [form], patient, extra=extra)
+    extra = {"before": before_asking(patient, now)} if request.method == "GET" else {}
+    page = FormPage(
+        "Erase this person", ASK_LEDE, "Ask for it", records_of(patient), [form], patient, extra=extra,
+        template="custody/ask_erasure.html",
+    )  # fmt: skip
 
     def save(at: datetime) -> str:
         given = {name: form.cleaned_data[name] for name in ("kind", "reason", "typed_ref")}

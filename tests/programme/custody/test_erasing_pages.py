@@ -66,6 +66,20 @@ def due_since_yesterday(patient, asked_by, agreed_by):
     )  # fmt: skip
 
 
+def test_who_asks_sees_first_what_stands_against_it_and_what_would_go(site, gone, consultant):
+    client = client_of(consultant)
+    page = client.get(f"/people/{gone.patient_ref}/erase/").content.decode()
+    assert "Against it now" not in page
+    assert "The person&nbsp;1, " in page
+    stays = factories.make_patient("STAYS", site=site)
+    factories.make_booking(stays, factories.make_chair(site), on=timezone.now().date() + timedelta(days=7))
+    page = client.get("/people/STAYS/erase/").content.decode()
+    before_the_form = page[: page.index("<form class=")]
+    assert "Against it now" in before_the_form
+    assert "only the record of somebody who has left is erased" in before_the_form
+    assert "A place is booked: cancel it." in before_the_form
+
+
 def test_asked_by_one_agreed_by_another_and_done_by_the_button(site, gone, consultant, administrator):
     row, admin = asked(gone, consultant), client_of(administrator)
     there = f"/erasures/{row.pk}/"
