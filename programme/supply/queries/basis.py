@@ -22,7 +22,7 @@ from programme.core.settings_of_site import site_settings
 from programme.planning.models import Suggestion
 from programme.planning.queries import units_on
 from programme.supply.models import BloodOrder, OrderState
-from programme.supply.numeric.orders import OrderNeeds, order_needs
+from programme.supply.numeric.needs import OrderNeeds, order_needs
 from sessions.day.models import Prescription
 from sessions.day.numeric.blood_match import Needed
 from sessions.day.numeric.samples import (

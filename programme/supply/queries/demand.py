@@ -34,7 +34,7 @@ from programme.supply.numeric.demand import (
     stretch_of,
     weeks_by_group,
 )
-from programme.supply.numeric.orders import OrderNeeds, order_needs
+from programme.supply.numeric.needs import OrderNeeds, order_needs
 from programme.supply.queries.basis import bases
 from sessions import forecasting
 from sessions.day.numeric.blood_match import RH_AND_K

@@ -10,7 +10,8 @@ from programme.core.models import Site
 from programme.core.numeric.words import count_of
 from programme.core.settings_of_site import site_settings
 from programme.supply.models import OPEN, BloodOrder, OrderEvent, OrderState, SuppliedUnit
-from programme.supply.numeric.orders import OrderNeeds, Tally, tally, unclear_antibodies, unit_differences
+from programme.supply.numeric.needs import OrderNeeds, unclear_antibodies, unit_differences
+from programme.supply.numeric.orders import Tally, tally
 from programme.supply.queries.orders import OrderLine, blood_of, order_lines, read_orders
 from sessions.day.numeric.donation_number import BadCode, check_character, spaced
 from sessions.models import DonationUnit

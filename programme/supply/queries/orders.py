@@ -14,18 +14,9 @@ from programme.booking.models import STANDING, Booking, BookingState
 from programme.core.models import Site
 from programme.core.settings_of_site import site_settings
 from programme.supply.models import AWAY, BloodOrder, OrderEvent, OrderState, SuppliedUnit
-from programme.supply.numeric.orders import (
-    CHECK,
-    STOP,
-    Alarm,
-    OrderFacts,
-    OrderNeeds,
-    Tally,
-    alarms,
-    needs_from_dict,
-    other_day,
-    tally,
-)
+from programme.supply.numeric.alarms import CHECK, STOP, Alarm, OrderFacts, alarms, other_day
+from programme.supply.numeric.needs import OrderNeeds, needs_from_dict
+from programme.supply.numeric.orders import Tally, tally
 from programme.supply.numeric.unfit import Unfit, UnitHere, unfit
 from programme.supply.queries.basis import Basis, SampleNow, bases, released, unordered
 from sessions.day.numeric.blood_match import Needed, UnitBlood, typed_antigens

@@ -22,7 +22,8 @@ from programme.booking.models import STANDING, Booking, BookingState
 from programme.core.models import Site, User
 from programme.core.numeric.words import count_of
 from programme.supply.models import OPEN, BloodOrder, OrderState, SuppliedUnit
-from programme.supply.numeric.orders import changed_needs, needs_from_dict, needs_to_dict, state_after_answer
+from programme.supply.numeric.needs import changed_needs, needs_from_dict, needs_to_dict
+from programme.supply.numeric.orders import state_after_answer
 from programme.supply.queries.basis import REACH_DAYS, Basis, bases, unordered
 from programme.supply.services.writing import ENDS, check_move, end_unit, hold, still_to_tell, write
 

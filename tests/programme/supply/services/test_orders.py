@@ -10,7 +10,7 @@ from programme.booking.models import BookingState
 from programme.core import trail
 from programme.core.models import EditedMeanwhile, TrailEntry
 from programme.supply.models import BloodOrder, OrderEvent, OrderState, SuppliedUnit
-from programme.supply.numeric.orders import needs_from_dict
+from programme.supply.numeric.needs import needs_from_dict
 from programme.supply.queries.orders import blood_page
 from programme.supply.queries.short import blood_of_bookings
 from programme.supply.services.following import follow_booking

@@ -1,0 +1,109 @@
+"""What of an order is loud, and how."""
+
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+
+import pytest
+
+from programme.supply.numeric.alarms import OrderFacts, alarms
+from programme.supply.numeric.needs import OrderNeeds, order_needs, unclear_antibodies
+from programme.supply.numeric.unfit import Unfit
+from sessions.day.numeric.blood_match import Needed
+
+NEEDS = OrderNeeds("O", "+", ("C", "E", "K"), (), hbs_negative=True)
+START = datetime(2026, 6, 12, 8, tzinfo=UTC)
+NOW = datetime(2026, 6, 5, 9, tzinfo=UTC)
+FACTS = OrderFacts(
+    state="sent", units=5, confirmed=0, here=0, units_now=5, for_at=START, starts=START, standing=True, needs=NEEDS,
+    needs_now=NEEDS, order_by=date(2026, 6, 8), sent_on=date(2026, 6, 5), sample_holds=None, can_sample=True,
+)  # fmt: skip
+
+
+def loud(**changed):
+    found = alarms(replace(FACTS, **changed), today=NOW.date(), now=NOW, answer_days=2)
+    return [(alarm.level, alarm.kind) for alarm in found]
+
+
+def test_an_order_that_is_not_answered_says_when_it_was_sent():
+    soon = {"starts": NOW + timedelta(hours=20), "for_at": NOW + timedelta(hours=20)}
+    for sent_on, words in ((NOW.date(), "today"), (date(2026, 6, 4), "1 day ago"), (date(2026, 6, 3), "2 days ago")):
+        found = alarms(replace(FACTS, sent_on=sent_on, **soon), today=NOW.date(), now=NOW, answer_days=2)
+        assert f"not confirmed, sent {words}: telephone." in [alarm.words for alarm in found]
+
+
+def test_what_is_not_recorded_is_said_and_not_guessed():
+    needs = order_needs(Needed("", ""))
+    assert needs.group == "group? D?"
+    assert needs.words().startswith("group not recorded, D type not recorded")
+    assert loud(needs=needs, needs_now=needs) == [("stop", "group")]
+    assert unclear_antibodies(replace(NEEDS, antibodies=("autoantibody", "anti-K"))) == ("autoantibody",)
+
+
+def test_an_order_in_line_with_everything_is_quiet():
+    assert loud() == []
+
+
+@pytest.mark.parametrize(
+    ("changed", "expected"),
+    [
+        ({"units_now": 6}, [("check", "units")]),
+        ({"units_now": None, "no_plan": "locked."}, [("check", "units")]),
+        ({"needs_now": replace(NEEDS, negative=("C", "E", "K", "Fya"))}, [("stop", "needs")]),
+        ({"starts": START.replace(hour=9)}, [("check", "time")]),
+        ({"standing": False, "booking_words": "The booking is cancelled"}, [("stop", "no_booking")]),
+        ({"standing": False, "moved_to": date(2026, 6, 15)}, [("stop", "moved")]),
+        ({"sample_holds": False}, [("stop", "sample")]),
+        ({"sample_holds": False, "standing": False}, [("stop", "no_booking")]),
+        ({"can_sample": False}, [("stop", "sample")]),
+        ({"can_sample": False, "sample_holds": True}, []),
+        ({"given_elsewhere": 1}, [("stop", "given_elsewhere")]),
+        ({"sent_on": date(2026, 6, 3)}, [("check", "answer")]),
+        ({"sent_on": date(2026, 6, 4)}, []),
+        ({"state": "confirmed", "sent_on": date(2026, 6, 1)}, []),
+        ({"state": "arrived", "here": 5}, []),
+        ({"state": "arrived", "here": 3, "given": 2}, []),
+        ({"state": "arrived", "here": 1}, [("check", "missing")]),
+        ({"state": "arrived", "here": 0, "given": 1}, [("check", "missing")]),
+        ({"state": "drafted"}, []),
+        ({"state": "drafted", "order_by": date(2026, 6, 5)}, [("check", "due")]),
+        ({"state": "drafted", "order_by": date(2026, 6, 4)}, [("stop", "late")]),
+        ({"units_now": 6, "sample_holds": False}, [("stop", "sample"), ("check", "units")]),
+        ({"state": "confirmed", "confirmed": 5, "to_tell": "for 2026-06-15 09:00"}, [("stop", "untold")]),
+        ({"state": "arrived", "here": 5, "unfit": Unfit(refused=("G1: wrong group.",))}, [("stop", "unlike")]),
+        ({"state": "arrived", "here": 5, "unfit": Unfit(expired=("G1 expires on Thu 4 Jun",))}, [("stop", "expired")]),
+        ({"state": "arrived", "here": 5, "unfit": Unfit(unstated=("G1: K",))}, [("check", "unstated")]),
+    ],
+)
+def test_what_is_loud_and_how(changed, expected):
+    assert loud(**changed) == expected
+
+
+@pytest.mark.parametrize(
+    ("state", "before", "after"),
+    [
+        ("confirmed", [("check", "not_come")], [("stop", "not_come")]),
+        ("sent", [("check", "answer")], [("stop", "not_come"), ("check", "answer")]),
+        ("arrived", [("check", "missing")], [("check", "missing")]),
+    ],
+)
+def test_blood_that_has_not_come_is_loud_on_the_day_and_a_stop_after_the_start(state, before, after):
+    starts = FACTS.starts
+    seen = replace(FACTS, state=state, confirmed=5 if state != "sent" else 0, here=1 if state == "arrived" else 0)
+
+    def at(now):
+        found = alarms(seen, today=now.date(), now=now, answer_days=2)
+        return [(alarm.level, alarm.kind) for alarm in found]
+
+    assert at(starts - timedelta(minutes=1)) == before
+    assert at(starts) == after
+    assert at(starts + timedelta(days=2)) == after
+    assert ("check", "not_come") not in at(starts - timedelta(days=1))
+    words = [one.words for one in alarms(seen, today=starts.date(), now=starts, answer_days=2)]
+    assert state == "arrived" or any("5 of 5 have not come: call the blood bank now" in one for one in words)
+    given = replace(seen, given=5 - seen.here)
+    assert "not_come" not in [one.kind for one in alarms(given, today=starts.date(), now=starts, answer_days=2)]
+
+
+def test_the_day_before_the_session_an_answer_is_pressing_however_new_the_order():
+    near = datetime(2026, 6, 6, 8, tzinfo=UTC)
+    assert loud(for_at=near, starts=near) == [("check", "answer")]
