@@ -8,6 +8,7 @@ from django.core.exceptions import ValidationError
 from django.db import models
 from django.db.models import F, Q
 
+from patients.numeric.groups import ABO, RHD
 from programme.core.models import Site, User, Versioned, between
 
 
@@ -258,8 +259,8 @@ class TransfusionNeeds(Versioned):
     """What blood the person must have; one row a person, every change in the trail."""
 
     patient = models.OneToOneField(Patient, models.PROTECT, related_name="needs")
-    abo = models.CharField(max_length=2, blank=True, choices=[(g, g) for g in ("O", "A", "B", "AB")])
-    rhd = models.CharField(max_length=1, blank=True, choices=[("+", "positive"), ("-", "negative")])
+    abo = models.CharField(max_length=2, blank=True, choices=ABO)
+    rhd = models.CharField(max_length=1, blank=True, choices=RHD)
     own_type = models.CharField(max_length=200, blank=True)
     antigens_to_avoid = models.CharField(max_length=200, blank=True)
     hbs_negative = models.BooleanField(default=True)
@@ -278,23 +279,32 @@ class Antibody(models.Model):
     class Meta:
         constraints = [
             models.UniqueConstraint(
-                fields=["patient", "name"],
-                name="antibody_once",
+                fields=["patient", "name"], name="antibody_once",
                 violation_error_message="This antibody is recorded already.",
             ),
             between("found_year", 1950, 2100, "as a year", empty=True),
-        ]
+        ]  # fmt: skip
 
 
 class CrossmatchSample(models.Model):
-    """A group-and-screen sample: units crossmatched on it may be started only while it is valid."""
+    """A group-and-screen sample: units crossmatched on it may be started only while it is valid.
+
+    abo, rhd: the group found on it, both or neither; two samples that agree confirm a group."""
 
     patient = models.ForeignKey(Patient, models.PROTECT, related_name="crossmatch_samples")
     taken_at = models.DateTimeField()
+    abo = models.CharField(max_length=2, blank=True, choices=ABO)
+    rhd = models.CharField(max_length=1, blank=True, choices=RHD)
     note = models.CharField(max_length=200, blank=True)
     withdrawn_reason = models.CharField(max_length=200, blank=True)
 
     class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(abo="", rhd="") | (~Q(abo="") & ~Q(rhd="")), name="crossmatch_group_whole",
+                violation_error_message="Give both ABO and D as they were found on the sample.",
+            )
+        ]  # fmt: skip
         indexes = [models.Index(fields=["patient", "taken_at"], name="crossmatch_by_time")]
 
 
@@ -312,11 +322,10 @@ class Consent(models.Model):
     class Meta:
         constraints = [
             models.CheckConstraint(
-                condition=Q(given_on__lte=F("valid_until")),
-                name="consent_order",
+                condition=Q(given_on__lte=F("valid_until")), name="consent_order",
                 violation_error_message="Consent cannot end before it was given.",
             )
-        ]
+        ]  # fmt: skip
         indexes = [models.Index(fields=["patient", "valid_until"], name="consent_by_day")]
 
 
@@ -478,10 +487,7 @@ class CourseNote(Withdrawable):
 
 
 class CheckDone(Withdrawable):
-    """A check of the monitoring list that was done on a day and is not a result here: eyes, echo, virology.
-
-    by: None where a laboratory sent it.
-    """
+    """A check of the monitoring that was done and is no result here, such as eyes. by: None where it was sent."""
 
     patient = models.ForeignKey(Patient, models.PROTECT, related_name="checks_done")
     check_name = models.CharField(max_length=20)

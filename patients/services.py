@@ -290,6 +290,33 @@ def record_sample(
 
 
 @transaction.atomic
+def record_group_found(
+    *, sample: CrossmatchSample, abo: str, rhd: str, actor: User | None, at: datetime, why: str = ""
+) -> CrossmatchSample:
+    """Record the group that the laboratory found on a sample; in place of another one only with the reason."""
+    Patient.objects.select_for_update().get(pk=sample.patient_id)
+    row = CrossmatchSample.objects.select_related("patient").get(pk=sample.pk)
+    if row.withdrawn_reason:
+        raise ValidationError("This sample was withdrawn: what was found on it does not count.")
+    if not (abo and rhd):
+        raise ValidationError({"abo": "Give both ABO and D, as the laboratory reported them."})
+    if (row.abo, row.rhd) == (abo, rhd):
+        raise ValidationError({"abo": "This group is recorded for this sample already."})
+    reason = need_reason(why) if row.abo else why.strip()
+    before = state_of(row)
+    row.abo, row.rhd = abo, rhd
+    row.full_clean()
+    row.save(update_fields=["abo", "rhd"])
+    finish_change(
+        row.patient,
+        [change_of(row.patient, "record group found", row, before=before, why=reason)],
+        actor=actor,
+        at=at,
+    )
+    return row
+
+
+@transaction.atomic
 def withdraw_sample(*, sample: CrossmatchSample, why: str, actor: User | None, at: datetime) -> None:
     """Say that a sample does not count: no unit may be started on it any more."""
     _withdraw(sample, "withdraw sample", why, actor=actor, at=at)

@@ -169,6 +169,7 @@ class DonationUnit(Versioned):
     """A red cell unit of a session; the donation number may be unknown in past records.
 
     Two people check a unit at the chair; where only one did, `emergency_reason` says why, unless the site asks for one.
+    return_decided: who at the blood bank took back a unit that was out of controlled storage too long, or nobody knows.
     """
 
     exchange_session = models.ForeignKey(ExchangeSession, models.PROTECT, related_name="donation_units")
@@ -186,6 +187,8 @@ class DonationUnit(Versioned):
     special_marks = models.CharField(max_length=200, blank=True)
     state = models.CharField(max_length=10, choices=UnitState.choices, default=UnitState.GIVEN)
     out_of_storage_at = models.DateTimeField(null=True, blank=True)
+    back_in_storage_at = models.DateTimeField(null=True, blank=True)
+    return_decided = models.CharField(max_length=200, blank=True)
     first_checker = models.ForeignKey(User, models.PROTECT, null=True, blank=True, related_name="+")
     second_checker = models.ForeignKey(User, models.PROTECT, null=True, blank=True, related_name="+")
     checked_at = models.DateTimeField(null=True, blank=True)
@@ -217,6 +220,11 @@ class DonationUnit(Versioned):
                 condition=Q(ended_at__isnull=True) | Q(started_at__lte=F("ended_at")),
                 name="unit_end_after_start",
                 violation_error_message="A unit cannot end before it starts.",
+            ),
+            models.CheckConstraint(
+                condition=Q(back_in_storage_at__isnull=True) | Q(out_of_storage_at__lte=F("back_in_storage_at")),
+                name="unit_back_after_out",
+                violation_error_message="A unit cannot be back in storage before it left it.",
             ),
             between("volume_ml", 50, 450, "mL", empty=True),
             between("hb_g", 10, 100, "g", empty=True),

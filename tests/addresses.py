@@ -80,6 +80,7 @@ def sample(
         "secret": f"secret-of-{patient.patient_ref}",
         "key of note": patient.course_notes.first().pk,
         "key of check": patient.checks_done.first().pk,
+        "key of crossmatch": patient.crossmatch_samples.first().pk,
         "key of waiting": patient.waiting.first().pk,
         "order_number": patient.blood_orders.first().number,
         "key of units": patient.blood_orders.first().supplied_units.first().pk,

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, time
+from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 
-from patients.models import CrossmatchSample, Patient
+from patients.models import CheckDone, CrossmatchSample, Patient
+from patients.numeric.checks import ANTIBODIES_ELSEWHERE
 from programme.booking.models import Booking, Chair
 from programme.core.models import Site, User
 from programme.supply.models import BloodOrder, SuppliedUnit
 from programme.supply.services.orders import draft_orders, send_order
 from sessions.day.numeric.donation_number import check_character
 from tests import factories
-from tests.factories import NOW, make_chair, make_needs, make_open_week, make_patient, make_suggestion
+from tests.factories import NOW, TODAY, make_chair, make_needs, make_open_week, make_patient, make_suggestion
 
 FOR = date(2026, 6, 12)
 """A Friday, eleven days after TODAY. Order by: Monday 8 June, four working days before."""
@@ -32,8 +33,16 @@ def make_booked(chair: Chair, *, by: User, on: date = FOR, ref: str | None = Non
     """A person O positive, C- E- K-, for whom five units are suggested, with a booking."""
     patient = make_patient(ref, site=chair.site, **fields)
     make_needs(patient)
+    make_known(patient)
     make_suggestion(patient, next_date=on)
     return make_booking(patient, chair, by=by, on=on)
+
+
+def make_known(patient: Patient) -> None:
+    """The person's group as two samples of long ago found it, and others asked for antibodies last month."""
+    for days in (200, 100):
+        CrossmatchSample.objects.create(patient=patient, taken_at=NOW - timedelta(days=days), abo="O", rhd="+")
+    CheckDone.objects.create(patient=patient, check_name=ANTIBODIES_ELSEWHERE, on=TODAY - timedelta(days=30), at=NOW)
 
 
 def make_order(chair: Chair, *, by: User, at: datetime = NOW, **booked: Any) -> BloodOrder:

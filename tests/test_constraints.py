@@ -70,6 +70,10 @@ NEVER = {
     "unit_end_after_start": lambda p: make.make_unit(
         session_of(p), started_at=make.NOW, ended_at=make.NOW - timedelta(minutes=1)
     ),
+    "unit_back_after_out": lambda p: make.make_unit(
+        session_of(p), out_of_storage_at=make.NOW, back_in_storage_at=make.NOW - timedelta(minutes=1)
+    ),
+    "crossmatch_group_whole": lambda p: p.crossmatch_samples.create(taken_at=make.NOW, abo="O"),
     "unit_two_checkers": lambda p: one_checker_twice(p),
     "consent_order": lambda p: p.consents.create(given_on=date(2026, 5, 4), valid_until=date(2026, 5, 3)),
     "prescription_signed_by_someone": lambda p: make.make_prescription(session_of(p), authorised_at=make.NOW),

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 SEVERE = ("SS", "Sb0")
+ANTIBODIES_ELSEWHERE = "antibodies_elsewhere"
+"""Asked of other hospitals and registers: a screen finds what can be detected today, and antibodies fade."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +44,7 @@ CHECKS: tuple[Check, ...] = (
     Check("liver_iron", "liver iron", codes=("own:lic",)),
     Check("heart_iron", "heart iron"),
     Check("antibody_screen", "antibody screen", by_sample=True),
+    Check(ANTIBODIES_ELSEWHERE, "antibodies known elsewhere asked for"),
     Check("liver_kidney", "liver and kidney tests", codes=("1742-6", "14682-9")),  # ALT and creatinine
     Check("virology", "hepatitis and HIV serology"),
     Check("eyes", "eyes"),

@@ -30,6 +30,7 @@ urlpatterns: list[URLPattern] = [
     path("people/<path:patient_ref>/consent/taken-back/", papers.consent_taken_back, name="consent_taken_back"),
     path("people/<path:patient_ref>/crossmatch/", papers.crossmatch_sample, name="crossmatch_sample"),
     path("people/<path:patient_ref>/crossmatch/withdrawn/", papers.sample_withdrawn, name="sample_withdrawn"),
+    path("people/<path:patient_ref>/crossmatch/<int:key>/group/", papers.group_found, name="group_found"),
     path("people/<path:patient_ref>/day/<int:key>/start/", start.start, name="start"),
     path("people/<path:patient_ref>/day/<int:key>/run/", run.run, name="run"),
     path("people/<path:patient_ref>/day/<int:key>/run/keep.js", run.keeper, name="keeper"),

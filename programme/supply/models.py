@@ -41,6 +41,7 @@ class BloodOrder(Versioned):
     needs: {"abo", "rhd", "negative": [antigens], "antibodies": [names], "hbs_negative", "other", "freshest_days"}.
     plan: {"units", "data_version", "prescription"}: what the number came from; another number since then is loud.
     to_tell: what was changed after it was sent, until somebody records that the blood bank was told.
+    held_until: so long the blood bank keeps the units for the person; None until some are confirmed or here.
     """
 
     patient = models.ForeignKey(Patient, models.PROTECT, related_name="blood_orders")
@@ -54,6 +55,7 @@ class BloodOrder(Versioned):
     order_by = models.DateField()
     state = models.CharField(max_length=10, choices=OrderState.choices, default=OrderState.DRAFTED)
     confirmed_units = models.PositiveSmallIntegerField(default=0)
+    held_until = models.DateTimeField(null=True, blank=True)
     substitution = models.CharField(max_length=400, blank=True)
     late_reason = models.CharField(max_length=400, blank=True)
     to_tell = models.CharField(max_length=400, blank=True)
@@ -96,7 +98,11 @@ class OrderEvent(models.Model):
 
 
 class SuppliedUnit(Versioned):
-    """One unit that arrived for an order, followed to its end."""
+    """One unit that arrived for an order, followed to its end.
+
+    issued_at: when it left the fridge; back_at: when it was back in controlled storage, of one that was not started.
+    return_decided: who at the blood bank took it back although it was out too long, or nobody knows how long.
+    """
 
     class State(models.TextChoices):
         ARRIVED = "arrived", "in the unit's fridge"
@@ -117,6 +123,8 @@ class SuppliedUnit(Versioned):
     state = models.CharField(max_length=10, choices=State.choices, default=State.ARRIVED)
     arrived_at = models.DateTimeField()
     issued_at = models.DateTimeField(null=True, blank=True)
+    back_at = models.DateTimeField(null=True, blank=True)
+    return_decided = models.CharField(max_length=200, blank=True)
     ended_at = models.DateTimeField(null=True, blank=True)
     given_to = models.ForeignKey(Patient, models.PROTECT, null=True, blank=True, related_name="+")
     end_reason = models.CharField(max_length=400, blank=True)
@@ -143,6 +151,11 @@ class SuppliedUnit(Versioned):
                 condition=Q(ended_at__isnull=True) | Q(arrived_at__lte=F("ended_at")),
                 name="supplied_end_after_arrival",
                 violation_error_message="A unit cannot end before it arrived.",
+            ),
+            models.CheckConstraint(
+                condition=Q(back_at__isnull=True) | Q(issued_at__lte=F("back_at")),
+                name="supplied_back_after_issue",
+                violation_error_message="A unit cannot be back in storage before it left it.",
             ),
         ]
 

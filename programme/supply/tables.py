@@ -14,6 +14,7 @@ from programme.supply.queries.orders import OrderLine
 HEADER = (
     "order", "state", "for_at", "patient_ref", "name", "birth_date", "units", "confirmed", "abo", "rhd", "negative",
     "antibodies", "hbs_negative", "other", "freshest_days", "sample_taken_at", "sample_valid_until", "order_by",
+    "group_samples", "antibodies_asked_elsewhere_on", "held_until",
 )  # fmt: skip
 """Documented in the README: times are ISO 8601 with offset, lists are parted by spaces; empty is 'not said'."""
 
@@ -54,6 +55,7 @@ def _cells(line: OrderLine) -> list[str]:
         _whole(line.units), str(line.confirmed), needs.abo, D_TYPE.get(needs.rhd, ""), " ".join(needs.negative),
         "; ".join(needs.antibodies), "yes" if needs.hbs_negative else "no", needs.other, _whole(needs.freshest_days),
         _time(line.sample.taken_at), _time(line.sample.until), line.order_by.isoformat(),
+        str(len(line.group.agree)), _date(line.elsewhere_on), _time(line.held_until),
     ]  # fmt: skip
 
 

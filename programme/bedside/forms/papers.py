@@ -6,7 +6,8 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from programme.worklist.forms.fields import DayField, EdgeField, EdgeForm, MomentField, Part
+from patients.numeric.groups import ABO, RHD
+from programme.worklist.forms.fields import ChoiceField, DayField, EdgeField, EdgeForm, MomentField, Part
 
 
 class ConsentForm(EdgeForm):
@@ -59,6 +60,16 @@ class CrossmatchForm(EdgeForm):
         """When the sample of a valid form was taken."""
         moment: datetime = self.cleaned_data["taken_at"].in_zone(self.zone, self.cleaned_data["taken_on"])
         return moment
+
+
+class GroupFoundForm(EdgeForm):
+    """The group that the laboratory found on a sample."""
+
+    abo = ChoiceField(label="ABO", choices=[("", "not chosen"), *ABO])
+    rhd = ChoiceField(label="D", choices=[("", "not chosen"), *RHD])
+    why = EdgeField(label="Why another one", wide=True, help_text="only where another is recorded for this sample")
+
+    parts = (Part("Group found", ("abo", "rhd", "why"), note="as the laboratory reported it on this sample"),)
 
 
 class TakenBackForm(EdgeForm):

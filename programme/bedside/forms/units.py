@@ -24,7 +24,7 @@ from programme.worklist.forms.fields import (
     TickField,
     TicksField,
 )
-from programme.worklist.forms.reading import CLOCK, TypedMoment, read_day
+from programme.worklist.forms.reading import CLOCK, read_day
 from programme.worklist.forms.sessions import volume
 from sessions.day.numeric.blood_match import ASK, Needed, UnitBlood, differences, must_be_negative, typed_antigens
 from sessions.day.numeric.blood_match import STOP as STOPS
@@ -175,11 +175,6 @@ class UnitForm(EdgeForm):
             special_marks=given["marks"] or "",
         )
 
-    @property
-    def left_storage(self) -> TypedMoment | None:
-        typed = self.cleaned_data.get("out_of_storage")
-        return typed if isinstance(typed, TypedMoment) else None
-
 
 class GivenUnitForm(UnitForm, TimedForm):
     """A unit that was given and not recorded at the chair: its label, and when, how much and who checked it."""
@@ -274,13 +269,27 @@ class EndUnitForm(EdgeForm):
 
 
 class PutAwayForm(EdgeForm):
-    """Back to the laboratory, or discarded; and why."""
+    """Back to the laboratory, or discarded; and why. Of one that is returned, when it was out of storage and back."""
 
     state = ChoiceField(
         label="Where it goes", required=True, choices=[("returned", "returned"), ("discarded", "discarded")]
     )
     reason = EdgeField(label="Why", required=True, most=400, wide=True)
-    parts = (Part("Not given", ("state", "reason"), note="the laboratory decides what it can still be used for"),)
+    out_of_storage = MomentField(label="Left storage at", most=40, help_text="such as 09:40")
+    back_at = MomentField(label="Back in controlled storage at", most=40, help_text="of a returned one; empty: now")
+    decided = EdgeField(
+        label="Who at the blood bank took it back", most=200, wide=True,
+        help_text="only where it was out longer than the limit, or nobody knows",
+    )  # fmt: skip
+    parts = (
+        Part("Not given", ("state", "reason"), note="the laboratory decides what it can still be used for"),
+        Part("Storage", ("out_of_storage", "back_at", "decided")),
+    )
+
+    def __init__(self, *args: Any, out_known: bool = False, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if out_known:
+            del self.fields["out_of_storage"]
 
 
 class TakeBackForm(EdgeForm):

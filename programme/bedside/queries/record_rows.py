@@ -172,6 +172,9 @@ def unit_row(row: DonationUnit, state: Tally, zone: tzinfo) -> UnitOnRecord:
     if row.emergency_reason:
         checked += f"; emergency: {row.emergency_reason}"
     out = f"out of storage {moment_words(row.out_of_storage_at, zone)}; " if row.out_of_storage_at else ""
+    if row.back_in_storage_at:
+        decided = f" as decided by {row.return_decided}" if row.return_decided else ""
+        out += f"back in storage {moment_words(row.back_in_storage_at, zone)}{decided}; "
     was = times_of(row, state)
     times = f"{out}started {moment_words(was.started_at, zone) or '–'}; ended {moment_words(was.ended_at, zone) or '–'}"
     number = " ".join(part for part in (row.donation_number or "number not recorded", row.product_code) if part)

@@ -7,12 +7,12 @@ from zoneinfo import ZoneInfo
 
 from django.contrib import messages
 from django.http import HttpResponse
-from django.shortcuts import redirect
+from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
 
 from patients import services
 from patients.models import Consent, CrossmatchSample, Patient
-from programme.bedside.forms.papers import ConsentForm, CrossmatchForm, TakenBackForm
+from programme.bedside.forms.papers import ConsentForm, CrossmatchForm, GroupFoundForm, TakenBackForm
 from programme.core import access
 from programme.core.look import site_now
 from programme.core.settings_of_site import site_settings
@@ -97,6 +97,28 @@ def crossmatch_sample(request: access.SignedIn, patient_ref: str) -> HttpRespons
     if newest_sample(patient) is not None:
         page.extra = {"other": ("Withdraw the last one", reverse("bedside:sample_withdrawn", args=[patient_ref]))}
     return answer(request, page, action="record sample", save=save, done="The sample is recorded.")
+
+
+@access.needs("change.needs")
+@both_ways
+def group_found(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
+    patient = access.open_patient(request, PEOPLE.all(), patient_ref)
+    sample = get_object_or_404(CrossmatchSample, pk=key, patient=patient, withdrawn_reason="")
+    now = site_now(request.user)
+    form = GroupFoundForm(**blank(request, now.date()))
+
+    def save(at: datetime) -> str:
+        given = {name: form.cleaned_data[name] or "" for name in ("abo", "rhd", "why")}
+        services.record_group_found(sample=sample, actor=request.user, at=at, **given)
+        return records_of(patient)
+
+    taken = sample.taken_at.astimezone(now.tzinfo)
+    lede = (
+        f"Taken {written_day(taken.date())}, {taken:%H:%M}. A group counts as confirmed once two samples, taken "
+        "independently, found the same."
+    )
+    page = FormPage("Group found on a sample", lede, "Record the group", records_of(patient), [form], patient)
+    return answer(request, page, action=f"group of sample {key}", save=save, done="The group found is recorded.")
 
 
 @access.needs("change.crossmatch_sample")

@@ -36,6 +36,7 @@ from programme.core.receipts import new_key
 from programme.core.services import prove
 from programme.core.settings_of_site import site_settings
 from programme.worklist.forms.fields import EdgeForm
+from programme.worklist.forms.reading import TypedMoment
 from programme.worklist.views.people import blank, both_ways
 from programme.worklist.views.saving import FormPage, answer
 from sessions.day.queries import is_automated
@@ -76,7 +77,7 @@ def add(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
 
     def save(at: datetime) -> str:
         try:
-            out = moment_out(form, exchange_session, now)
+            out = moment_of(form, "out_of_storage", exchange_session, now)
             unit = add_unit(
                 exchange_session=exchange_session, label=form.label(), out_of_storage_at=out, actor=request.user, at=at
             )
@@ -107,7 +108,7 @@ def given(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
         told = form.cleaned_data
         unit = record_given_unit(
             exchange_session=exchange_session, label=form.label(),
-            out_of_storage_at=moment_out(form, exchange_session, now),
+            out_of_storage_at=moment_of(form, "out_of_storage", exchange_session, now),
             started_at=told["started"], ended_at=told["ended"], in_ml=told.get("given_ml"), why=told["why"],
             checked_by=told["checked_by"] or "", key=told["receipt"], actor=request.user, at=at,
         )  # fmt: skip
@@ -119,15 +120,15 @@ def given(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
     return answer(request, page, action="record given unit", save=save, done="Recorded. Totals are written anew.")
 
 
-def moment_out(form: UnitForm, exchange_session: ExchangeSession, now: datetime) -> datetime | None:
-    """Return when the unit left storage; a time that is still to come today was yesterday evening."""
-    typed = form.left_storage
-    if typed is None:
+def moment_of(form: EdgeForm, name: str, exchange_session: ExchangeSession, now: datetime) -> datetime | None:
+    """Return the moment typed in a field; a time that is still to come today was yesterday evening."""
+    typed = form.cleaned_data.get(name)
+    if not isinstance(typed, TypedMoment):
         return None
     try:
         at = typed.in_zone(ZoneInfo(exchange_session.patient.site.time_zone), now.date())
     except ValueError as error:
-        raise ValidationError({"out_of_storage": str(error)}) from error
+        raise ValidationError({name: str(error)}) from error
     return at - timedelta(days=1) if typed.on is None and at - now > timedelta(hours=12) else at
 
 
@@ -283,9 +284,23 @@ def end(request: access.SignedIn, patient_ref: str, key: int, place: int) -> Htt
 @both_ways
 def away(request: access.SignedIn, patient_ref: str, key: int, place: int) -> HttpResponse:
     one = OneUnit(request, patient_ref, key, place)
-    form = PutAwayForm(**one.blank())
-    page = one.page("Put away", "A unit of which nothing was given.", "Put it away", form)
-    save = one.saver(form, put_away, state="state", reason="reason")
+    form = PutAwayForm(**one.blank(), out_known=one.unit.out_of_storage_at is not None)
+    limit = one.settings["unit_return_limit_min"]
+    lede = (
+        f"A unit of which nothing was given. Returned: back in controlled storage within {limit:g} min of leaving it."
+    )
+    page = one.page("Put away", lede, "Put it away", form)
+
+    def save(at: datetime) -> str:
+        given = form.cleaned_data
+        put_away(
+            unit=one.unit, version=int(given["version"] or 0), key=given["receipt"], state=given["state"],
+            reason=given["reason"], out_at=moment_of(form, "out_of_storage", one.exchange_session, one.now),
+            back_at=moment_of(form, "back_at", one.exchange_session, one.now), decided=given["decided"] or "",
+            actor=request.user, at=at,
+        )  # fmt: skip
+        return one.there
+
     return answer(request, page, action="put unit away", save=save, done=f"Unit {place} is put away.")
 
 

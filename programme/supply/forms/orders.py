@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
+from datetime import datetime, time
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from django import forms
 from django.core.exceptions import ValidationError
@@ -35,7 +37,27 @@ class SendForm(OrderForm):
     late_reason = forms.CharField(label="Why late", required=False, max_length=LONGEST_WORDS)
 
 
-class AnswerForm(OrderForm):
+class HeldForm(OrderForm):
+    """Until when the blood bank keeps the units: a day, and the hour where it said one; empty where it did not say."""
+
+    held_on = forms.DateField(label="Held until, day", required=False)
+    held_at = forms.TimeField(label="Held until, hour", required=False)
+
+    def clean(self) -> dict[str, Any]:
+        given = super().clean() or self.cleaned_data
+        if given.get("held_at") and not given.get("held_on") and "held_on" not in self.errors:
+            self.add_error("held_on", "An hour alone does not say until when: give the day too.")
+        return given
+
+    def held_until(self, zone: ZoneInfo) -> datetime | None:
+        """The moment that was typed, without an hour the end of its day; None where nothing was."""
+        given = self.cleaned_data
+        if not given["held_on"]:
+            return None
+        return datetime.combine(given["held_on"], given["held_at"] or time(23, 59), tzinfo=zone)
+
+
+class AnswerForm(HeldForm):
     units = forms.IntegerField(label="Units confirmed", min_value=0, max_value=20)
     words = forms.CharField(label="What the blood bank said", required=False, max_length=LONGEST_WORDS)
     substitution = forms.CharField(label="Substituted", required=False, max_length=LONGEST_WORDS)
@@ -49,7 +71,7 @@ class WhyForm(OrderForm):
     why = forms.CharField(label="Why", required=False, max_length=LONGEST_WORDS)
 
 
-class ArriveForm(OrderForm):
+class ArriveForm(HeldForm):
     """Units that came in together and are alike: numbers line by line, as scanned or typed."""
 
     numbers = forms.CharField(
@@ -101,4 +123,6 @@ class UnitForm(OrderForm):
     act = forms.ChoiceField(
         label="What", choices=[(name, name) for name in ("issued", "given", "returned", "discarded")]
     )
+    back_at = forms.TimeField(label="Back in controlled storage at", required=False)
+    decided = forms.CharField(label="Who at the blood bank took it back", required=False, max_length=200)
     why = forms.CharField(label="Why", required=False, max_length=LONGEST_WORDS)

@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 
 from programme.core.numeric.words import count_of
+from programme.supply.numeric.groups import GroupSamples
 from programme.supply.numeric.needs import OrderNeeds, changed_needs
 from programme.supply.numeric.orders import ARRIVED, CONFIRMED, DRAFTED, PART, SENT
 from programme.supply.numeric.unfit import Unfit
@@ -32,7 +33,9 @@ class OrderFacts:
     standing: its booking stands. moved_to: day of the booking that took its place. needs_now: as recorded now.
     sample_holds: the newest sample holds at the start, None where none was taken for it yet. can_sample: a sample can
     still be taken in time. to_tell: what was changed since it was sent, of which the blood bank was not told. unfit:
-    what speaks against the units that are here.
+    what speaks against the units that are here. group: samples that found the person's group, of which
+    group_samples_needed confirm it. held_until: so long the blood bank keeps the units. elsewhere_on: the day on which
+    antibodies known elsewhere were last asked for, every elsewhere_days; 0: not asked.
     """
 
     state: str
@@ -57,6 +60,11 @@ class OrderFacts:
     planned_for: date | None = None
     to_tell: str = ""
     unfit: Unfit = field(default_factory=Unfit)
+    group: GroupSamples = field(default_factory=GroupSamples)
+    group_samples_needed: int = 0
+    held_until: datetime | None = None
+    elsewhere_on: date | None = None
+    elsewhere_days: int = 0
 
     @property
     def missing(self) -> int:
@@ -79,7 +87,10 @@ def alarms(facts: OrderFacts, *, today: date, now: datetime, answer_days: int) -
         *_untold(facts),
         *_changed(facts),
         *_units(facts),
+        *_held(facts, now),
+        *_group(facts, today),
         *_sample(facts, now),
+        *_elsewhere(facts, today),
         *_ordering(facts, today, answer_days),
         *_not_come(facts, today, now),
     ]
@@ -163,6 +174,63 @@ def _sample(facts: OrderFacts, now: datetime) -> list[Alarm]:
     return []
 
 
+def _held(facts: OrderFacts, now: datetime) -> list[Alarm]:
+    """Where the blood bank does not keep the units until the booked start, or not any more."""
+    if facts.held_until is None or not facts.standing or not (facts.confirmed or facts.here):
+        return []
+    until = _moment(facts.held_until)
+    if facts.held_until < facts.starts:
+        words = (
+            f"The units are held until {until} only, and the exchange starts on {_moment(facts.starts)}: ask the blood "
+            "bank to keep them, and record until when."
+        )
+        return [Alarm(STOP, "held", words)]
+    if facts.held_until < now and facts.here:
+        words = f"{count_of(facts.here, 'unit')} here, held until {until}, which has passed: ask the blood bank."
+        return [Alarm(CHECK, "held", words)]
+    return []
+
+
+def _group(facts: OrderFacts, today: date) -> list[Alarm]:
+    """A group that rests on too few samples, or that a sample contradicts."""
+    needed, group = facts.group_samples_needed, facts.needs_now.group
+    if not needed or not facts.standing or not (facts.needs_now.abo and facts.needs_now.rhd):
+        return []
+    if facts.group.differ:
+        taken, said = facts.group.differ[-1]
+        words = (
+            f"The sample of {_day(taken.date())} was {said}, recorded is {group}: no unit of either group before the "
+            "blood bank has found out which is right."
+        )
+        return [Alarm(STOP, "group_differs", words)]
+    agree = len(facts.group.agree)
+    if agree >= needed:
+        return []
+    level = CHECK if facts.can_sample or facts.starts.date() > today else STOP
+    if not agree:
+        words = f"Group {group}: no sample is recorded that found it. Ask the blood bank on how many it rests."
+    else:
+        words = (
+            f"Group {group} rests on one sample, of {_full_day(facts.group.agree[0].date())}: take a second, "
+            "independent one before units of this group are issued."
+        )
+    return [Alarm(level, "one_sample", words)]
+
+
+def _elsewhere(facts: OrderFacts, today: date) -> list[Alarm]:
+    """Antibodies fade: whether others found one is asked again and again."""
+    if not facts.elsewhere_days or not facts.standing:
+        return []
+    ask = "ask other hospitals and registers, and record the day."
+    if facts.elsewhere_on is None:
+        return [Alarm(CHECK, "elsewhere", f"Antibodies known elsewhere: never asked for, as far as is recorded: {ask}")]
+    days = (today - facts.elsewhere_on).days
+    if days <= facts.elsewhere_days:
+        return []
+    words = f"Antibodies known elsewhere: last asked for on {_full_day(facts.elsewhere_on)}, {days} days ago: {ask}"
+    return [Alarm(CHECK, "elsewhere", words)]
+
+
 def _ordering(facts: OrderFacts, today: date, answer_days: int) -> list[Alarm]:
     if facts.state == DRAFTED:
         late = (today - facts.order_by).days
@@ -202,6 +270,10 @@ def _not_come(facts: OrderFacts, today: date, now: datetime) -> list[Alarm]:
 
 def _day(on: date) -> str:
     return f"{on:%a} {on.day} {on:%b}"
+
+
+def _full_day(on: date) -> str:
+    return f"{on.day} {on:%b %Y}"
 
 
 def _moment(at: datetime) -> str:

@@ -26,9 +26,7 @@ class OrderNeeds:
 
     @property
     def group(self) -> str:
-        """'O +' as it is printed; what is missing is said."""
-        sign = {"+": "+", "-": MINUS}.get(self.rhd, "D?")
-        return f"{self.abo or 'group?'} {sign}"
+        return group_words(self.abo, self.rhd)
 
     @property
     def match(self) -> str:
@@ -44,6 +42,12 @@ class OrderNeeds:
         parts += [f"not older than {self.freshest_days} days if there is a choice"] if self.freshest_days else []
         found = f"Antibodies ever found: {', '.join(self.antibodies)}." if self.antibodies else "No antibody found."
         return f"{', '.join(parts)}. {found}" + (f" Also: {self.other}." if self.other else "")
+
+
+def group_words(abo: str, rhd: str) -> str:
+    """Return 'O +' as it is printed; what is missing is said."""
+    sign = {"+": "+", "-": MINUS}.get(rhd, "D?")
+    return f"{abo or 'group?'} {sign}"
 
 
 def printed_negative(antigen: str) -> str:

@@ -11,7 +11,8 @@ from zoneinfo import ZoneInfo
 
 from django.db.models import Max, Min
 
-from patients.models import CrossmatchSample
+from patients.models import CheckDone, CrossmatchSample
+from patients.numeric.checks import ANTIBODIES_ELSEWHERE
 from patients.services import local_day
 from programme.booking.models import STANDING, Booking, BookingState
 from programme.booking.numeric.workdays import OrderBy
@@ -22,7 +23,8 @@ from programme.core.settings_of_site import site_settings
 from programme.planning.models import Suggestion
 from programme.planning.queries import units_on
 from programme.supply.models import BloodOrder, OrderState
-from programme.supply.numeric.needs import OrderNeeds, order_needs
+from programme.supply.numeric.groups import GroupSamples, group_samples
+from programme.supply.numeric.needs import OrderNeeds, group_words, order_needs
 from sessions.day.models import Prescription
 from sessions.day.numeric.blood_match import Needed
 from sessions.day.numeric.samples import (
@@ -95,6 +97,8 @@ class Basis:
     needed: Needed
     order_by: OrderBy
     sample: SampleNow
+    group: GroupSamples
+    elsewhere_on: date | None
 
 
 def unordered(site: Site, *, at: datetime, reach_days: int = REACH_DAYS) -> Sequence[Booking]:
@@ -152,6 +156,8 @@ class _Reader:
         self.signed = _signed(people, first, last)
         self.transfused = _transfused(people)
         self.samples = _samples(people, now)
+        self.groups_found = _groups_found(people, self.zone)
+        self.elsewhere = _asked_elsewhere(people)
         days = open_days(site, first - timedelta(days=LONGEST_SAMPLE_DAYS), last)
         self.open_days = {day.on for day in days if day.open}
         self.holidays = frozenset(bank_holidays(site, first - timedelta(days=LONGEST_LEAD_DAYS), last))
@@ -165,7 +171,17 @@ class _Reader:
         )
         by = blood_lead(needed, self.settings, self.holidays).order_by(booking.on)
         starts = booking.starts_at(self.zone)
-        return Basis(booking.pk, starts, self._planned(booking), needs, needed, by, self._sample(booking, starts))
+        return Basis(
+            booking_pk=booking.pk,
+            starts=starts,
+            planned=self._planned(booking),
+            needs=needs,
+            needed=needed,
+            order_by=by,
+            sample=self._sample(booking, starts),
+            group=group_samples(self.groups_found[booking.patient_id], needs.group),
+            elsewhere_on=self.elsewhere.get(booking.patient_id),
+        )
 
     def _planned(self, booking: Booking) -> Planned:
         plan = self.signed.get((booking.patient_id, booking.on))
@@ -246,3 +262,20 @@ def _samples(people: Collection[int], now: datetime) -> defaultdict[int, list[da
     for pk, at in rows.values_list("patient_id", "taken_at"):
         found[pk].append(at)
     return found
+
+
+def _groups_found(people: Collection[int], zone: ZoneInfo) -> defaultdict[int, list[tuple[datetime, str]]]:
+    """Every sample on which a group was found, by person, in the zone of the site; one query."""
+    rows = CrossmatchSample.objects.filter(patient__in=people, withdrawn_reason="").exclude(abo="")
+    found: defaultdict[int, list[tuple[datetime, str]]] = defaultdict(list)
+    for pk, at, abo, rhd in rows.values_list("patient_id", "taken_at", "abo", "rhd"):
+        found[pk].append((at.astimezone(zone), group_words(abo, rhd)))
+    return found
+
+
+def _asked_elsewhere(people: Collection[int]) -> dict[int, date]:
+    """The day on which antibodies known elsewhere were last asked for, by person; one query."""
+    rows = CheckDone.objects.filter(
+        patient__in=people, check_name=ANTIBODIES_ELSEWHERE, withdrawn_at__isnull=True
+    ).order_by()
+    return dict(rows.values("patient_id").annotate(newest=Max("on")).values_list("patient_id", "newest"))

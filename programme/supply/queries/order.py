@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from programme.core.models import Site
 from programme.core.numeric.words import count_of
 from programme.core.settings_of_site import site_settings
 from programme.supply.models import OPEN, BloodOrder, OrderEvent, OrderState, SuppliedUnit
+from programme.supply.numeric.held import held_by_rule
 from programme.supply.numeric.needs import OrderNeeds, unclear_antibodies, unit_differences
 from programme.supply.numeric.orders import Tally, tally
-from programme.supply.queries.orders import OrderLine, blood_of, order_lines, read_orders
+from programme.supply.queries.facts import blood_of
+from programme.supply.queries.orders import OrderLine, order_lines, read_orders
 from sessions.day.numeric.donation_number import BadCode, check_character, spaced
 from sessions.models import DonationUnit
 
@@ -40,6 +43,8 @@ class UnitLine:
     given_ref: str
     end_reason: str
     differs: tuple[str, ...]
+    back_by: datetime | None = None
+    out_words: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +80,9 @@ class OrderPage:
     late_reason: str
     ended_reason: str
     is_open: bool
+    hold_until: datetime
+    """Until when the blood bank keeps the units, as the form proposes it."""
+    return_limit_min: float
 
     @property
     def next_act(self) -> str:
@@ -119,7 +127,9 @@ def order_page(order: BloodOrder, now: datetime) -> OrderPage:
     events = list(order.events.select_related("by").order_by("-at", "-pk"))
     return OrderPage(
         line=line,
-        units=tuple(_unit(row, line.needs, started.get(row.donation_number), session_on, now) for row in rows),
+        units=tuple(
+            _unit(row, line.needs, started.get(row.donation_number), session_on, now, settings) for row in rows
+        ),
         counted=tally(row.state for row in rows),
         happened=tuple(_happened(event, zone) for event in events),
         posts=_posts(order, events, zone),
@@ -128,11 +138,26 @@ def order_page(order: BloodOrder, now: datetime) -> OrderPage:
         late_reason=order.late_reason,
         ended_reason=order.ended_reason,
         is_open=order.state in OPEN,
+        hold_until=_hold_until(order, line, settings),
+        return_limit_min=settings["unit_return_limit_min"],
     )
 
 
+def _hold_until(order: BloodOrder, line: OrderLine, settings: Mapping[str, float]) -> datetime:
+    """What was recorded, unless that is before the start as it is booked now; else the site's rule."""
+    starts = order.booking.starts_at(ZoneInfo(order.site.time_zone))
+    if line.held_until is not None and line.held_until >= starts:
+        return line.held_until
+    return held_by_rule(starts, settings["blood_held_days"])
+
+
 def _unit(
-    row: SuppliedUnit, needs: OrderNeeds, started_at: datetime | None, session_on: date, now: datetime
+    row: SuppliedUnit,
+    needs: OrderNeeds,
+    started_at: datetime | None,
+    session_on: date,
+    now: datetime,
+    settings: Mapping[str, float],
 ) -> UnitLine:
     blood = blood_of(row)
     age = None if row.collected_on is None else (now.date() - row.collected_on).days
@@ -158,7 +183,30 @@ def _unit(
         given_ref=row.given_to.patient_ref if row.given_to else "",
         end_reason=row.end_reason,
         differs=unit_differences(blood, needs, age_days=age),
+        back_by=_back_by(row, started_at, settings, now),
+        out_words=out_words(row, now),
     )
+
+
+def _back_by(
+    row: SuppliedUnit, started_at: datetime | None, settings: Mapping[str, float], now: datetime
+) -> datetime | None:
+    """When a unit at the chair that was not started must be back in controlled storage."""
+    if row.state != SuppliedUnit.State.ISSUED or row.issued_at is None or started_at is not None:
+        return None
+    return row.issued_at.astimezone(now.tzinfo) + timedelta(minutes=settings["unit_return_limit_min"])
+
+
+def out_words(row: SuppliedUnit, now: datetime) -> str:
+    """How long a unit that came back was out of controlled storage, and who took it back nevertheless."""
+    if row.back_at is None:
+        return ""
+    decided = f"; taken back as decided by {row.return_decided}" if row.return_decided else ""
+    back = row.back_at.astimezone(now.tzinfo)
+    if row.issued_at is None:
+        return f"back in storage {back:%H:%M}, when it left it is not recorded{decided}"
+    minutes = (row.back_at - row.issued_at).total_seconds() / 60.0
+    return f"out of storage {row.issued_at.astimezone(now.tzinfo):%H:%M} to {back:%H:%M}, {minutes:.0f} min{decided}"
 
 
 def _check(number: str) -> str:

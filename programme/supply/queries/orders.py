@@ -4,29 +4,24 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 from django.db.models import QuerySet
 
-from programme.booking.models import STANDING, Booking, BookingState
+from programme.booking.models import Booking
 from programme.core.models import Site
 from programme.core.settings_of_site import site_settings
-from programme.supply.models import AWAY, BloodOrder, OrderEvent, OrderState, SuppliedUnit
-from programme.supply.numeric.alarms import CHECK, STOP, Alarm, OrderFacts, alarms, other_day
-from programme.supply.numeric.needs import OrderNeeds, needs_from_dict
+from programme.supply.models import BloodOrder, OrderEvent, OrderState, SuppliedUnit
+from programme.supply.numeric.alarms import CHECK, STOP, Alarm, alarms, other_day
+from programme.supply.numeric.groups import GroupSamples
+from programme.supply.numeric.needs import OrderNeeds
 from programme.supply.numeric.orders import Tally, tally
-from programme.supply.numeric.unfit import Unfit, UnitHere, unfit
 from programme.supply.queries.basis import Basis, SampleNow, bases, released, unordered
-from sessions.day.numeric.blood_match import Needed, UnitBlood, typed_antigens
-from sessions.day.numeric.donation_number import spaced
+from programme.supply.queries.facts import facts_of
 
 TOLD = ("sent", "told")
-GONE: dict[BookingState, str] = {
-    BookingState.MISSED: "The person did not come",
-    BookingState.CANCELLED: "The booking was cancelled",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +46,9 @@ class OrderLine:
     sample_today: bool
     alarms: tuple[Alarm, ...]
     why_not: str = ""
+    group: GroupSamples = field(default_factory=GroupSamples)
+    elsewhere_on: date | None = None
+    held_until: datetime | None = None
     missing: int = 0  # of an order of which some came
     to_tell: str = ""
     released: int | None = None  # the order of this booking that was released
@@ -165,6 +163,8 @@ def _line_without(booking: Booking, basis: Basis, now: datetime) -> OrderLine:
         state_words="to order",
         sample=basis.sample,
         sample_today=_today(basis.sample, now),
+        group=basis.group,
+        elsewhere_on=basis.elsewhere_on,
         alarms=(
             *([Alarm(STOP, "late", words)] if late else []),
             *other_day(basis.planned.for_day, basis.starts.date()),
@@ -201,7 +201,7 @@ def _line(
     settings: Mapping[str, float],
     now: datetime,
 ) -> OrderLine:
-    facts = facts_of(order, basis, units, sent_on)
+    facts = facts_of(order, basis, units, sent_on, settings)
     return OrderLine(
         number=order.number,
         version=order.version,
@@ -222,54 +222,10 @@ def _line(
         alarms=alarms(facts, today=now.date(), now=now, answer_days=int(settings["blood_answer_days"])),
         missing=facts.missing,
         to_tell=order.to_tell,
+        group=facts.group,
+        elsewhere_on=facts.elsewhere_on,
+        held_until=facts.held_until,
     )
-
-
-def facts_of(order: BloodOrder, basis: Basis, units: Sequence[SuppliedUnit], sent_on: date | None) -> OrderFacts:
-    """Return an order beside what holds now, from rows that were read."""
-    booking = order.booking
-    moved = getattr(booking, "moved_to", None) if booking.state == BookingState.MOVED else None
-    return OrderFacts(
-        state=order.state,
-        units=order.units,
-        confirmed=order.confirmed_units,
-        here=sum(unit.state not in AWAY and unit.state != SuppliedUnit.State.GIVEN for unit in units),
-        units_now=basis.planned.units,
-        for_at=order.for_at,
-        starts=basis.starts,
-        standing=booking.state in (*STANDING, BookingState.CAME),
-        needs=needs_from_dict(order.needs),
-        needs_now=basis.needs,
-        order_by=order.order_by,
-        sent_on=sent_on,
-        sample_holds=basis.sample.holds,
-        can_sample=bool(basis.sample.spans),
-        moved_to=moved.on if moved is not None else None,
-        booking_words=GONE.get(BookingState(booking.state), ""),
-        given=sum(unit.given_to_id == order.patient_id for unit in units),
-        given_elsewhere=sum(unit.given_to_id not in (None, order.patient_id) for unit in units),
-        no_plan=basis.planned.why_not,
-        planned_for=basis.planned.for_day,
-        to_tell=order.to_tell,
-        unfit=unfit_of(units, basis.needed, basis.starts.date()),
-    )
-
-
-def unfit_of(units: Sequence[SuppliedUnit], needed: Needed, session_on: date) -> Unfit:
-    """Return what speaks against the units that wait for a person with these needs and for this day."""
-    waiting = (SuppliedUnit.State.ARRIVED, SuppliedUnit.State.ISSUED)
-    here = [
-        UnitHere(spaced(unit.donation_number), blood_of(unit), unit.expires_on)
-        for unit in units
-        if unit.state in waiting
-    ]
-    return unfit(here, needed, session_on)
-
-
-def blood_of(unit: SuppliedUnit) -> UnitBlood:
-    """Return what was entered of a unit's label."""
-    negative, positive = typed_antigens(unit.antigens_negative)
-    return UnitBlood(unit.abo, unit.rhd, negative, positive, unit.hbs_negative)
 
 
 def _today(sample: SampleNow, now: datetime) -> bool:

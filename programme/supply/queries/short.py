@@ -13,7 +13,7 @@ from programme.booking.queries.blood import needed_of
 from programme.core.models import Site
 from programme.supply.models import BloodOrder, OrderState, SuppliedUnit
 from programme.supply.queries.basis import released
-from programme.supply.queries.orders import unfit_of
+from programme.supply.queries.facts import unfit_of
 
 
 @dataclass(frozen=True, slots=True)

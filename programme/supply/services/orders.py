@@ -25,7 +25,7 @@ from programme.supply.models import OPEN, BloodOrder, OrderState, SuppliedUnit
 from programme.supply.numeric.needs import changed_needs, needs_from_dict, needs_to_dict
 from programme.supply.numeric.orders import state_after_answer
 from programme.supply.queries.basis import REACH_DAYS, Basis, bases, unordered
-from programme.supply.services.writing import ENDS, check_move, end_unit, hold, still_to_tell, write
+from programme.supply.services.writing import ENDS, check_move, end_unit, held, held_words, hold, still_to_tell, write
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,12 +132,21 @@ def send_orders(*, site: Site, numbers: Sequence[int], actor: User, at: datetime
 
 @transaction.atomic
 def answer_order(
-    *, order: BloodOrder, version: int, units: int, words: str, actor: User, at: datetime, substitution: str = ""
+    *,
+    order: BloodOrder,
+    version: int,
+    units: int,
+    words: str,
+    actor: User,
+    at: datetime,
+    substitution: str = "",
+    held_until: datetime | None = None,
 ) -> BloodOrder:
     """Take the blood bank's answer: of how many units it is sure, in whole or in part, and what stands in for what.
 
     units: confirmed altogether. words: needed where they are fewer than ordered. substitution: what the blood bank
-    decided to send instead of what was asked; kept as said, never judged.
+    decided to send instead of what was asked; kept as said, never judged. held_until: so long it keeps the units; where
+    it did not say, as the site's setting has it.
     """
     now = hold(order, version=version)
     check_move(now, "answer")
@@ -154,11 +163,13 @@ def answer_order(
         raise ValidationError({"words": "Fewer than ordered: say what the blood bank said, and which need is not met."})
     before = state_of(now)
     now.confirmed_units, now.substitution = units, substitution.strip()
+    now.held_until = held(now, held_until, at) if units or now.state == OrderState.ARRIVED else None
     if now.state != OrderState.ARRIVED:
         now.state = OrderState(state_after_answer(units, now.units))
     said = f"{units} of {now.units} confirmed" if units else "none confirmed"
-    parts = [words.strip(), f"instead: {now.substitution}" if now.substitution else ""]
-    fields = ["confirmed_units", "substitution", "state"]
+    kept = held_words(now, said=held_until is not None)
+    parts = [words.strip(), f"instead: {now.substitution}" if now.substitution else "", kept]
+    fields = ["confirmed_units", "substitution", "state", "held_until"]
     told = "; ".join(part for part in parts if part)
     write(now, said, fields, before, actor=actor, at=at, units=units, words=told[:400])
     return now

@@ -1,47 +1,41 @@
 """Units that came in for an order, each to its end.
 
-What is done with a unit at the chair is recorded there; `follow_bedside` takes it over by the donation number. A unit
-is the same unit where number and product code agree; one without a code is taken as the same.
+What is done with a unit at the chair is recorded there and taken over by `services.chair`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from zoneinfo import ZoneInfo
 
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
 
-from patients.models import Patient
 from patients.services import local_day, need_reason, state_of
 from programme.core.models import Site, User
 from programme.core.numeric.words import count_of
+from programme.core.settings_of_site import site_settings
 from programme.supply.models import AWAY, BloodOrder, OrderState, SuppliedUnit
+from programme.supply.services.chair import follow_units
 from programme.supply.services.writing import (
     ENDS,
     check_move,
     end_order_if_done,
     end_unit,
+    held,
+    held_words,
     hold,
-    reopen_order,
+    hold_unit,
     write,
     write_unit,
 )
 from sessions.day.numeric.blood_match import negatives_written, typed_antigens
 from sessions.day.numeric.donation_number import BadCode, read_number, spaced
+from sessions.day.numeric.unit_clocks import out_too_long
 from sessions.day.queries import other_use
-from sessions.models import DonationUnit, UnitState
-
-MOST_IN_ONE_QUERY = 500
-AT_THE_BEDSIDE = {
-    UnitState.AT_CHAIR: SuppliedUnit.State.ISSUED,
-    UnitState.CHECKED: SuppliedUnit.State.ISSUED,
-    UnitState.RUNNING: SuppliedUnit.State.ISSUED,
-    UnitState.GIVEN: SuppliedUnit.State.GIVEN,
-    UnitState.RETURNED: SuppliedUnit.State.RETURNED,
-    UnitState.DISCARDED: SuppliedUnit.State.DISCARDED,
-}
+from sessions.models import UnitState
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,9 +54,16 @@ class ArrivedLabel:
 
 @transaction.atomic
 def take_in(
-    *, order: BloodOrder, version: int, labels: Sequence[ArrivedLabel], actor: User, at: datetime, words: str = ""
+    *,
+    order: BloodOrder,
+    version: int,
+    labels: Sequence[ArrivedLabel],
+    actor: User,
+    at: datetime,
+    words: str = "",
+    held_until: datetime | None = None,
 ) -> list[SuppliedUnit]:
-    """Record units that arrived for an order, all of them or none.
+    """Record units that arrived for an order, all of them or none. held_until: so long they are kept for the person.
 
     A unit that is not as it was asked for is taken in and shown as such; whether it may be given is decided by the
     blood bank and checked again at the chair. Refused are numbers that cannot be, units used elsewhere, units that
@@ -78,9 +79,13 @@ def take_in(
     before = state_of(now)
     now.state = OrderState.ARRIVED
     now.confirmed_units = max(now.confirmed_units, _kept(now))
-    write(
-        now, "arrived", ["state", "confirmed_units"], before, actor=actor, at=at, units=len(made), words=words.strip()
-    )
+    kept = ""
+    if held_until is not None or now.held_until is None:
+        now.held_until = held(now, held_until, at)
+        kept = held_words(now, said=held_until is not None)
+    said = "; ".join(part for part in (words.strip(), kept) if part)[:400]
+    fields = ["state", "confirmed_units", "held_until"]
+    write(now, "arrived", fields, before, actor=actor, at=at, units=len(made), words=said)
     follow_units(made, at=at)
     return made
 
@@ -153,7 +158,7 @@ def _check_new(number: str, product_code: str) -> None:
 @transaction.atomic
 def issue_unit(*, unit: SuppliedUnit, version: int, actor: User, at: datetime) -> SuppliedUnit:
     """Say that a unit left the fridge for the chair."""
-    row = _held(unit, version)
+    row = hold_unit(unit, version)
     if row.state != SuppliedUnit.State.ARRIVED:
         raise ValidationError(f"This unit is {row.get_state_display()}: only one in the unit's fridge is issued.")
     if row.expires_on is not None and row.expires_on < local_day(at, row.order.site):
@@ -170,7 +175,7 @@ def give_unit(*, unit: SuppliedUnit, version: int, actor: User, at: datetime) ->
 
     Refused before it was issued and before the day of its session, and where it had expired by then, as at the chair.
     """
-    row = _held(unit, version)
+    row = hold_unit(unit, version)
     _check_open(row)
     _check_giveable(row, at)
     used = other_use(row.donation_number, row.product_code)
@@ -196,9 +201,23 @@ def _check_giveable(row: SuppliedUnit, at: datetime) -> None:
 
 
 @transaction.atomic
-def put_away_unit(*, unit: SuppliedUnit, version: int, state: str, why: str, actor: User, at: datetime) -> SuppliedUnit:
-    """Return a unit to the blood bank or discard it, with a reason."""
-    row = _held(unit, version)
+def put_away_unit(
+    *,
+    unit: SuppliedUnit,
+    version: int,
+    state: str,
+    why: str,
+    actor: User,
+    at: datetime,
+    back_at: datetime | None = None,
+    decided: str = "",
+) -> SuppliedUnit:
+    """Return a unit to the blood bank or discard it, with a reason.
+
+    back_at: when one that was issued was back in controlled storage, by default now; over the site's limit it is not
+    returned, unless somebody at the blood bank decided so (`decided`: who).
+    """
+    row = hold_unit(unit, version)
     _check_open(row)
     if state not in AWAY:
         raise ValidationError({"state": "A unit is returned or discarded."})
@@ -207,18 +226,28 @@ def put_away_unit(*, unit: SuppliedUnit, version: int, state: str, why: str, act
         raise ValidationError(
             f"{spaced(row.donation_number)} is {used.get_state_display()} in a session's record: put it away there."
         )
-    end_unit(row, state, reason=need_reason(why), actor=actor, at=at)
+    reason = need_reason(why)
+    if state == SuppliedUnit.State.RETURNED and row.state == SuppliedUnit.State.ISSUED:
+        _back_in_storage(row, back_at or at, decided.strip(), at)
+    end_unit(row, state, reason=reason, actor=actor, at=at)
     end_order_if_done(row.order, actor=actor, at=at)
     return row
 
 
-def _held(unit: SuppliedUnit, version: int | None = None) -> SuppliedUnit:
-    order = hold(unit.order)
-    row = SuppliedUnit.objects.select_for_update().get(pk=unit.pk)
-    row.order = order
-    if version is not None:
-        row.version = version
-    return row
+def _back_in_storage(row: SuppliedUnit, back_at: datetime, decided: str, at: datetime) -> None:
+    """Note when an issued unit was back in controlled storage; refuse one that was out too long and not taken back."""
+    zone, number = ZoneInfo(row.order.site.time_zone), spaced(row.donation_number)
+    out = row.issued_at and row.issued_at.astimezone(zone)
+    if back_at > at or (out is not None and back_at < out):
+        first = f"{out:%d %b %H:%M}" if out is not None else "when it left storage"
+        raise ValidationError(
+            {"back_at": f"{number}: {back_at.astimezone(zone):%d %b %H:%M}; allowed is {first} to now."}
+        )
+    limit = site_settings(row.order.site, at)["unit_return_limit_min"]
+    late = out_too_long(out, back_at.astimezone(zone), limit_min=limit)
+    if late and not decided:
+        raise ValidationError({"decided": f"{number}: {late}"})
+    row.back_at, row.return_decided = back_at, decided if late else ""
 
 
 def _check_open(row: SuppliedUnit) -> None:
@@ -226,66 +255,3 @@ def _check_open(row: SuppliedUnit) -> None:
         raise ValidationError(
             f"{spaced(row.donation_number)} is {row.get_state_display()} already: a unit has one end."
         )
-
-
-# What happened at the chair
-
-
-def follow_bedside(patient_keys: tuple[int, ...], at: datetime) -> None:
-    """Take over what was recorded at the chair about units that came in for an order; called after each change."""
-    for start in range(0, len(patient_keys), MOST_IN_ONE_QUERY):
-        some = patient_keys[start : start + MOST_IN_ONE_QUERY]
-        used = DonationUnit.objects.filter(exchange_session__patient__in=some).exclude(donation_number="")
-        follow_units(SuppliedUnit.objects.filter(donation_number__in=used.values("donation_number")), at=at)
-
-
-def follow_units(units: Iterable[SuppliedUnit], *, at: datetime) -> None:
-    """Bring these units to where the bedside record has them; what agrees already stays untouched."""
-    newest = {(row.donation_number, row.product_code): row for row in sorted(units, key=lambda row: row.pk)}
-    for row in newest.values():
-        used = _at_the_bedside(row)
-        if used is not None and _differs(row, used):
-            _follow(row, used, at)
-
-
-def _at_the_bedside(row: SuppliedUnit) -> DonationUnit | None:
-    """The newest record of this unit at a chair of the same site that is not older than its arrival's order."""
-    rows = DonationUnit.objects.filter(
-        donation_number=row.donation_number, exchange_session__patient__site=row.order.site_id
-    )
-    if row.product_code:
-        rows = rows.filter(product_code__in=["", row.product_code])
-    return rows.select_related("exchange_session__patient").order_by("-pk").first()
-
-
-def _differs(row: SuppliedUnit, used: DonationUnit) -> bool:
-    state = AT_THE_BEDSIDE[UnitState(used.state)]
-    if state != SuppliedUnit.State.GIVEN:
-        return row.state != state and not (row.state in ENDS and state in ENDS)
-    return row.state != state or row.given_to_id != used.exchange_session.patient_id
-
-
-@transaction.atomic
-def _follow(unit: SuppliedUnit, used: DonationUnit, at: datetime) -> None:
-    row, state = _held(unit), AT_THE_BEDSIDE[UnitState(used.state)]
-    if not _differs(row, used):
-        return
-    if state == SuppliedUnit.State.ISSUED:
-        before = state_of(row)
-        row.state, row.issued_at = state, row.issued_at or used.out_of_storage_at or at
-        row.ended_at, row.given_to, row.end_reason = None, None, ""
-        fields = ["state", "issued_at", "ended_at", "given_to", "end_reason"]
-        write_unit(row, "at the chair", fields, before, actor=None, at=at)
-        reopen_order(row.order, at=at)
-        return
-    given_to: Patient | None = used.exchange_session.patient if state == SuppliedUnit.State.GIVEN else None
-    end_unit(
-        row,
-        state,
-        actor=None,
-        at=at,
-        reason="" if given_to else used.end_reason,
-        given_to=given_to,
-        ended_at=used.ended_at,
-    )
-    end_order_if_done(row.order, actor=None, at=at)

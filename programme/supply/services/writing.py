@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from django.core.exceptions import ValidationError
 
@@ -12,7 +13,9 @@ from patients.models import Patient
 from patients.services import change_of, state_of
 from programme.core import trail
 from programme.core.models import User
+from programme.core.settings_of_site import site_settings
 from programme.supply.models import BloodOrder, OrderEvent, OrderState, SuppliedUnit
+from programme.supply.numeric.held import held_by_rule
 from programme.supply.numeric.orders import MOVES
 
 ENDS = (SuppliedUnit.State.GIVEN, SuppliedUnit.State.RETURNED, SuppliedUnit.State.DISCARDED)
@@ -37,6 +40,16 @@ def hold(order: BloodOrder, *, version: int | None = None) -> BloodOrder:
     return now
 
 
+def hold_unit(unit: SuppliedUnit, version: int | None = None) -> SuppliedUnit:
+    """Return a unit as it is now, locked with its order; version: the one it was shown at."""
+    order = hold(unit.order)
+    row = SuppliedUnit.objects.select_for_update().get(pk=unit.pk)
+    row.order = order
+    if version is not None:
+        row.version = version
+    return row
+
+
 def check_move(order: BloodOrder, move: str) -> None:
     """Raise ValidationError unless the order's state allows the move, naming the states that do."""
     allowed = MOVES[move]
@@ -52,6 +65,23 @@ def still_to_tell(order: BloodOrder, words: str) -> str:
     if order.state == OrderState.DRAFTED:
         return ""
     return "; ".join(part for part in (order.to_tell, words) if part)[:400]
+
+
+def held(order: BloodOrder, until: datetime | None, at: datetime) -> datetime:
+    """Return until when units are kept: as the blood bank said, else as the site's setting has it."""
+    if until is not None and until < at:
+        local = until.astimezone(ZoneInfo(order.site.time_zone))
+        raise ValidationError({"held_until": f"{local:%Y-%m-%d %H:%M} has passed: allowed is from now on."})
+    days = site_settings(order.site, at)["blood_held_days"]
+    return until or held_by_rule(order.for_at.astimezone(ZoneInfo(order.site.time_zone)), days)
+
+
+def held_words(order: BloodOrder, *, said: bool) -> str:
+    """Say until when units are kept, and where the blood bank did not say it."""
+    if order.held_until is None:
+        return ""
+    local = order.held_until.astimezone(ZoneInfo(order.site.time_zone))
+    return f"held until {local:%Y-%m-%d %H:%M}{'' if said else ' by the setting here'}"
 
 
 def write(
@@ -113,9 +143,19 @@ def end_unit(
     before = state_of(unit)
     unit.state, unit.end_reason, unit.given_to = SuppliedUnit.State(state), reason, given_to
     unit.ended_at = max(ended_at or at, unit.arrived_at)
-    fields = ["state", "end_reason", "given_to", "ended_at"]
-    words = reason or _whom(unit, given_to)
+    fields = ["state", "end_reason", "given_to", "ended_at", "issued_at", "back_at", "return_decided"]
+    words = "; ".join(filter(None, [reason or _whom(unit, given_to), out_words(unit)]))[:400]
     write_unit(unit, state, fields, before, actor=actor, at=at, words=words)
+
+
+def out_words(unit: SuppliedUnit) -> str:
+    """Say how long a unit that came back was out of controlled storage, and who took it back nevertheless."""
+    if unit.back_at is None:
+        return ""
+    zone = ZoneInfo(unit.order.site.time_zone)
+    out = f"{unit.issued_at.astimezone(zone):%H:%M}" if unit.issued_at else "a time not recorded"
+    decided = f", as decided by {unit.return_decided}" if unit.return_decided else ""
+    return f"out of storage from {out} to {unit.back_at.astimezone(zone):%H:%M}{decided}"
 
 
 def _whom(unit: SuppliedUnit, given_to: Patient | None) -> str:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import datetime, time, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from django.contrib import messages
 from django.core.exceptions import ValidationError
@@ -14,9 +16,10 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
+from patients.services import local_day
 from programme.core import access, receipts
 from programme.core.look import site_now
-from programme.core.models import EditedMeanwhile
+from programme.core.models import EditedMeanwhile, Site
 from programme.supply.forms.orders import (
     GROUPS,
     AnswerForm,
@@ -80,7 +83,12 @@ def _send(row: BloodOrder, form: Any, who: dict[str, Any]) -> object:
 def _answer(row: BloodOrder, form: Any, who: dict[str, Any]) -> object:
     given = form.cleaned_data
     return orders.answer_order(
-        order=row, units=given["units"], words=given["words"], substitution=given["substitution"], **who
+        order=row,
+        units=given["units"],
+        words=given["words"],
+        substitution=given["substitution"],
+        held_until=form.held_until(ZoneInfo(row.site.time_zone)),
+        **who,
     )
 
 
@@ -97,7 +105,8 @@ def _release(row: BloodOrder, form: Any, who: dict[str, Any]) -> object:
 
 
 def _arrive(row: BloodOrder, form: Any, who: dict[str, Any]) -> object:
-    return units.take_in(order=row, labels=form.labels(), words=form.cleaned_data["words"], **who)
+    until = form.held_until(ZoneInfo(row.site.time_zone))
+    return units.take_in(order=row, labels=form.labels(), words=form.cleaned_data["words"], held_until=until, **who)
 
 
 def _again(row: BloodOrder, form: Any, who: dict[str, Any]) -> object:
@@ -168,7 +177,7 @@ def _save(
 @require_POST
 def unit(request: access.SignedIn, order_number: int, key: int) -> HttpResponse:
     row = _open(request, order_number)
-    found = get_object_or_404(SuppliedUnit.objects.select_related("order"), pk=key, order=row)
+    found = get_object_or_404(SuppliedUnit.objects.select_related("order__site"), pk=key, order=row)
     form = UnitForm(request.POST)
     return _answered(request, row, form, f"unit{key}", "Recorded.", lambda who: _do_with(found, form, who))
 
@@ -179,4 +188,14 @@ def _do_with(found: SuppliedUnit, form: UnitForm, who: dict[str, Any]) -> object
         return units.issue_unit(unit=found, **who)
     if what == "given":
         return units.give_unit(unit=found, **who)
-    return units.put_away_unit(unit=found, state=what, why=why, **who)
+    given = form.cleaned_data
+    back_at = _today_at(given["back_at"], found.order.site, who["at"])
+    return units.put_away_unit(unit=found, state=what, why=why, back_at=back_at, decided=given["decided"], **who)
+
+
+def _today_at(clock: time | None, site: Site, at: datetime) -> datetime | None:
+    """Return that hour of the day; one that is still far off was of the evening before."""
+    if clock is None:
+        return None
+    found = datetime.combine(local_day(at, site), clock, tzinfo=ZoneInfo(site.time_zone))
+    return found - timedelta(days=1) if found - at > timedelta(hours=12) else found

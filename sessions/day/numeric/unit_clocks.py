@@ -75,6 +75,15 @@ def is_expired(expires_on: date, expires_at: time | None, now: datetime) -> bool
     return now > datetime.combine(expires_on, expires_at, tzinfo=now.tzinfo)
 
 
+DISCARD = (
+    "It may not be returned to stock and is discarded, unless the blood bank decides otherwise: then say who decided. "
+    "Local policy holds."
+)
+"""The 30 minute rule: red cells out of temperature control for longer are discarded (Thomas et al., Transfusion 2013,
+doi 10.1111/j.1537-2995.2012.03890.x, abstract); 60 minutes in Canada since 2016 (CSA Z902-15, as told by Canadian Blood
+Services)."""
+
+
 def clock_faults(clocks: UnitClocks, at: datetime) -> tuple[str, ...]:
     """Return what keeps a unit from being started at `at`: nothing, or that it can no longer end in time."""
     if clocks.end_by is not None and at >= clocks.end_by:
@@ -82,6 +91,26 @@ def clock_faults(clocks: UnitClocks, at: datetime) -> tuple[str, ...]:
             f"This unit had to end by {clocks.end_by:%H:%M}, counted from storage: it may not be started any more.",
         )
     return ()
+
+
+def out_too_long(out_at: datetime | None, back_at: datetime, *, limit_min: float) -> str:
+    """Return why a unit that was not started may not go back to stock, '' where it was back within the limit.
+
+    out_at: when it left controlled storage, None where nobody recorded it. Both in the zone in which they are said.
+    limit_min: site setting unit_return_limit_min. At the limit itself it is back in time.
+    """
+    if out_at is None:
+        return (
+            "It was not recorded when this unit left controlled storage, so nobody can say that it was back in time. "
+            f"{DISCARD}"
+        )
+    minutes = (back_at - out_at).total_seconds() / 60.0
+    if minutes <= limit_min:
+        return ""
+    return (
+        f"Out of controlled storage from {out_at:%H:%M} to {back_at:%H:%M}, {minutes:.0f} min; the limit here is "
+        f"{limit_min:.0f} min. {DISCARD}"
+    )
 
 
 def late_start(clocks: UnitClocks, at: datetime) -> str:

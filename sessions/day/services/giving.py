@@ -23,6 +23,7 @@ from sessions.day.numeric.samples import holds_at, holds_until
 from sessions.day.numeric.unit_clocks import (
     clock_faults,
     late_start,
+    out_too_long,
     unit_clocks,
 )
 from sessions.day.queries import blood_of, is_automated, newest_sample, sample_rule_of, tally_of
@@ -120,11 +121,24 @@ def end_unit(
 
 @transaction.atomic
 def put_away(
-    *, unit: DonationUnit, version: int, key: str, state: str, reason: str, actor: User, at: datetime
+    *,
+    unit: DonationUnit,
+    version: int,
+    key: str,
+    state: str,
+    reason: str,
+    actor: User,
+    at: datetime,
+    out_at: datetime | None = None,
+    back_at: datetime | None = None,
+    decided: str = "",
 ) -> DonationUnit:
     """Return or discard a unit that was never started, with a reason; its place becomes free for another.
 
-    Raises ValidationError for a unit of which something was given: that one is ended, not put away.
+    out_at: when it left controlled storage, where that was not recorded before. back_at: when it was back there, by
+    default now. decided: who at the blood bank took it back although it was out longer than the site's limit.
+    Raises ValidationError for a unit of which something was given: that one is ended, not put away; and for one that
+    would go back to stock too late.
     """
     row, now = held_unit(unit)
     if state not in PUT_AWAY:
@@ -137,13 +151,38 @@ def put_away(
             f"Unit {row.place} is {row.get_state_display()}: of what was given something, it is ended."
         )
     before, place = state_of(row), row.place
+    _time_out(row, now, state, out_at, back_at, decided.strip(), at)
     row.state, row.end_reason, row.place = UnitState(state), reason.strip(), _place_beyond(now, row)
     said = {"unit": place, "state": state}
     if row.out_of_storage_at is not None:
-        said["minutes_out"] = int((at - row.out_of_storage_at).total_seconds() // 60)
-    fields = ["state", "end_reason", "place"]
+        said["minutes_out"] = int(((row.back_in_storage_at or at) - row.out_of_storage_at).total_seconds() // 60)
+    fields = ["state", "end_reason", "place", "out_of_storage_at", "back_in_storage_at", "return_decided"]
     write_unit(row, now, UNIT_PUT_AWAY, key, said, fields, before, version, actor, at, why=row.end_reason)
     return row
+
+
+def _time_out(
+    row: DonationUnit,
+    now: ExchangeSession,
+    state: str,
+    out_at: datetime | None,
+    back_at: datetime | None,
+    decided: str,
+    at: datetime,
+) -> None:
+    """Write when a unit was out of storage, and refuse one that goes back to stock too late with nobody's decision."""
+    row.out_of_storage_at = row.out_of_storage_at or out_at
+    if state != UnitState.RETURNED:
+        return
+    zone, back = ZoneInfo(now.patient.site.time_zone), back_at or at
+    if back > at or (row.out_of_storage_at is not None and back < row.out_of_storage_at):
+        raise ValidationError({"back_at": "Allowed is from when it left storage up to now."})
+    out = row.out_of_storage_at and row.out_of_storage_at.astimezone(zone)
+    limit = site_settings(now.patient.site, at)["unit_return_limit_min"]
+    late = out_too_long(out, back.astimezone(zone), limit_min=limit)
+    if late and not decided:
+        raise ValidationError({"decided": late})
+    row.back_in_storage_at, row.return_decided = back, decided if late else ""
 
 
 @transaction.atomic

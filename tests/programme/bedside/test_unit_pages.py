@@ -266,8 +266,14 @@ def test_a_unit_is_put_away_with_a_reason_and_listed_last(nurse_client, at):
     bring(nurse_client, at)
     unit = DonationUnit.objects.get()
     assert "Why is needed" in text_of(do(nurse_client, at, "unit_away", unit, state="returned"))
-    assert do(nurse_client, at, "unit_away", unit, state="returned", reason="plan changed").status_code == 302
+    DonationUnit.objects.update(out_of_storage_at=NOW - timedelta(minutes=47))
+    away = {"state": "returned", "reason": "plan changed"}
+    said = text_of(do(nurse_client, at, "unit_away", unit, **away))
+    assert "47 min; the limit here is 30 min" in said
+    assert "discarded, unless the blood bank decides otherwise" in said
+    assert do(nurse_client, at, "unit_away", unit, **away, decided="Dr Ives, transfusion").status_code == 302
     assert "returned" in text_of(nurse_client.get(at("units")))
+    assert DonationUnit.objects.get().return_decided == "Dr Ives, transfusion"
 
 
 def test_a_start_by_mistake_is_taken_back(nurse_client, at, second):

@@ -13,7 +13,7 @@ from programme.core.models import Role, Site, TrailEntry
 from programme.core.reading import SAW
 from tests import factories
 from tests.addresses import every_address, sample
-from tests.blood import make_order_with_unit
+from tests.blood import make_order_with_unit, make_sample
 from tests.conftest import client_of
 
 pytestmark = pytest.mark.django_db
@@ -51,6 +51,7 @@ def make_person(site, ref):
     factories.make_broken_glass(patient, by=signed_by)
     factories.make_erasure(patient, by=signed_by)
     factories.make_check_done(patient, by=signed_by)
+    make_sample(patient, factories.NOW)
     factories.make_proposal(by=signed_by)
     factories.make_inbox_item(patient)
     factories.make_local_code(site, by=signed_by)

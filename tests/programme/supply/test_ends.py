@@ -9,7 +9,8 @@ from django.test.utils import CaptureQueriesContext
 
 from programme.supply.models import SuppliedUnit
 from programme.supply.queries.ends import units_in_span
-from programme.supply.services.units import ArrivedLabel, follow_bedside, issue_unit, put_away_unit, take_in
+from programme.supply.services.chair import follow_bedside
+from programme.supply.services.units import ArrivedLabel, issue_unit, put_away_unit, take_in
 from sessions.models import State, UnitState
 from tests.blood import make_open_unit, make_sent, number_of, typed
 from tests.factories import NOW, TODAY, make_planned_session, make_unit

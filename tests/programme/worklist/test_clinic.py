@@ -160,7 +160,8 @@ def test_a_site_asks_as_often_as_it_decided(person):
 def test_an_overdue_check_is_a_calm_word_in_the_list(person):
     make_result(person, analyte="2276-4", value=800, on=TODAY - timedelta(days=112))
     due = checks_due(30.0, "SS", {f"check_{n}_days": 91 for n in (
-        "ferritin", "liver_iron", "heart_iron", "antibody_screen", "liver_kidney", "virology", "eyes", "echo", "doppler"
+        "ferritin", "liver_iron", "heart_iron", "antibody_screen", "antibodies_elsewhere", "liver_kidney", "virology",
+            "eyes", "echo", "doppler",
     )}, last_done(person.site, TODAY)[person.pk])  # fmt: skip
     assert overdue_words(due, TODAY) == "check due: ferritin, 21 days over"
     (row,) = [row for band in everyone(person.site, NOW).bands for row in band.rows]

@@ -6,6 +6,7 @@ from datetime import UTC, date, datetime, timedelta
 import pytest
 
 from programme.supply.numeric.alarms import OrderFacts, alarms
+from programme.supply.numeric.groups import GroupSamples
 from programme.supply.numeric.needs import OrderNeeds, order_needs, unclear_antibodies
 from programme.supply.numeric.unfit import Unfit
 from sessions.day.numeric.blood_match import Needed
@@ -13,6 +14,10 @@ from sessions.day.numeric.blood_match import Needed
 NEEDS = OrderNeeds("O", "+", ("C", "E", "K"), (), hbs_negative=True)
 START = datetime(2026, 6, 12, 8, tzinfo=UTC)
 NOW = datetime(2026, 6, 5, 9, tzinfo=UTC)
+FIRST = datetime(2026, 1, 5, 9, tzinfo=UTC)
+ONE, TWO = GroupSamples((FIRST,)), GroupSamples((FIRST, NOW))
+OTHER = GroupSamples((FIRST,), ((NOW, "A +"),))
+HELD = {"state": "confirmed", "confirmed": 5}
 FACTS = OrderFacts(
     state="sent", units=5, confirmed=0, here=0, units_now=5, for_at=START, starts=START, standing=True, needs=NEEDS,
     needs_now=NEEDS, order_by=date(2026, 6, 8), sent_on=date(2026, 6, 5), sample_holds=None, can_sample=True,
@@ -72,6 +77,20 @@ def test_an_order_in_line_with_everything_is_quiet():
         ({"state": "arrived", "here": 5, "unfit": Unfit(refused=("G1: wrong group.",))}, [("stop", "unlike")]),
         ({"state": "arrived", "here": 5, "unfit": Unfit(expired=("G1 expires on Thu 4 Jun",))}, [("stop", "expired")]),
         ({"state": "arrived", "here": 5, "unfit": Unfit(unstated=("G1: K",))}, [("check", "unstated")]),
+        ({"group_samples_needed": 2}, [("check", "one_sample")]),
+        ({"group_samples_needed": 2, "group": ONE}, [("check", "one_sample")]),
+        ({"group_samples_needed": 2, "group": ONE, "can_sample": False}, [("stop", "sample"), ("check", "one_sample")]),
+        ({"group_samples_needed": 2, "group": TWO}, []),
+        ({"group_samples_needed": 1, "group": ONE}, []),
+        ({"group_samples_needed": 1, "group": OTHER}, [("stop", "group_differs")]),
+        ({"group_samples_needed": 0, "group": ONE}, []),
+        ({"elsewhere_days": 365}, [("check", "elsewhere")]),
+        ({"elsewhere_days": 365, "elsewhere_on": date(2025, 6, 5)}, []),
+        ({"elsewhere_days": 365, "elsewhere_on": date(2025, 6, 4)}, [("check", "elsewhere")]),
+        ({"elsewhere_days": 0, "elsewhere_on": date(2015, 6, 4)}, []),
+        ({**HELD, "held_until": START}, []),
+        ({**HELD, "held_until": START - timedelta(minutes=1)}, [("stop", "held")]),
+        ({**HELD, "held_until": START - timedelta(minutes=1), "confirmed": 0, "state": "sent"}, []),
     ],
 )
 def test_what_is_loud_and_how(changed, expected):
@@ -107,3 +126,49 @@ def test_blood_that_has_not_come_is_loud_on_the_day_and_a_stop_after_the_start(s
 def test_the_day_before_the_session_an_answer_is_pressing_however_new_the_order():
     near = datetime(2026, 6, 6, 8, tzinfo=UTC)
     assert loud(for_at=near, starts=near) == [("check", "answer")]
+
+
+def words(now=NOW, **changed):
+    return [alarm.words for alarm in alarms(replace(FACTS, **changed), today=now.date(), now=now, answer_days=2)]
+
+
+def test_a_group_found_on_one_sample_asks_for_a_second_one_and_is_a_stop_once_none_can_be_had():
+    """BCSH guideline (Milkins et al., Transfus Med 2013;23:3-35), recommendation 12, as quoted: a second sample
+    confirms the group of somebody not transfused there before."""
+    asked = {"group_samples_needed": 2, "group": ONE}
+    assert words(**asked) == [
+        "Group O + rests on one sample, of 5 Jan 2026: take a second, independent one before units of this group are "
+        "issued."
+    ]
+    late = alarms(
+        replace(FACTS, **asked, can_sample=False), today=START.date(), now=START - timedelta(hours=1), answer_days=9
+    )
+    assert ("stop", "one_sample") in [(alarm.level, alarm.kind) for alarm in late]
+    assert words(group_samples_needed=2, group=OTHER) == [
+        "The sample of Fri 5 Jun was A +, recorded is O +: no unit of either group before the blood bank has found out "
+        "which is right."
+    ]
+
+
+def test_units_that_are_not_kept_until_the_booked_start_are_a_stop_and_later_a_question():
+    until = START - timedelta(hours=9)
+    assert words(**HELD, held_until=until) == [
+        "The units are held until Thu 11 Jun 23:00 only, and the exchange starts on Fri 12 Jun 08:00: ask the blood "
+        "bank to keep them, and record until when."
+    ]
+    here = {"state": "arrived", "here": 2, "given": 3, "held_until": START + timedelta(hours=16)}
+    later = START + timedelta(days=2)
+    assert words(now=later, **here) == [
+        "2 units here, held until Sat 13 Jun 00:00, which has passed: ask the blood bank."
+    ]
+
+
+def test_antibodies_known_elsewhere_are_asked_for_again_after_the_sites_days():
+    assert words(elsewhere_days=365) == [
+        "Antibodies known elsewhere: never asked for, as far as is recorded: ask other hospitals and registers, and "
+        "record the day."
+    ]
+    assert words(elsewhere_days=365, elsewhere_on=date(2025, 6, 4)) == [
+        "Antibodies known elsewhere: last asked for on 4 Jun 2025, 366 days ago: ask other hospitals and registers, "
+        "and record the day."
+    ]

@@ -18,7 +18,7 @@ from programme.core import trail
 from programme.core.models import TrailEntry
 from programme.supply.models import BloodOrder, OrderState, SuppliedUnit
 from programme.supply.queries.orders import blood_page
-from programme.supply.services import orders, units
+from programme.supply.services import chair, orders, units
 from sessions.models import DonationUnit, UnitState
 from tests.blood import make_open_unit, typed
 from tests.factories import (
@@ -181,7 +181,7 @@ class Week:
             make_unit(held, donation_number=row.donation_number, state=UnitState.AT_CHAIR)
         else:
             used.update(state=UnitState.GIVEN if what % 2 else UnitState.RUNNING, ended_at=self.at)
-        units.follow_bedside((patient.pk,), self.at)
+        chair.follow_bedside((patient.pk,), self.at)
         return True
 
 

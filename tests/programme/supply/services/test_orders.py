@@ -212,7 +212,8 @@ def test_an_answer_in_whole_in_part_or_none(chair, coordinator, units, state):
     assert (found.state, found.confirmed_units) == (state, units)
     assert found.substitution == "two C+ after talking to the haematologist"
     event = found.events.order_by("-pk").first()
-    assert event.words == "C- units are short this week; instead: two C+ after talking to the haematologist"
+    said = "C- units are short this week; instead: two C+ after talking to the haematologist"
+    assert event.words == said + ("; held until 2026-06-13 23:59 by the setting here" if units else "")
     assert needs_from_dict(found.needs).match == "C− E− K−"  # what was asked stays as it was asked
 
 
@@ -309,10 +310,10 @@ def test_a_moved_booking_must_be_told_and_units_that_are_here_stay_here(site, ch
     new = make_booking(order.patient, chair, by=coordinator, on=date(2026, 6, 19), moved_from=old)
     assert "stays loud" in follow_booking(old, new, coordinator, NOW)
     line = blood_page(site, NOW).lines[0]
-    assert [alarm.kind for alarm in line.alarms] == ["untold", "expired", "other_day"]
+    assert [alarm.kind for alarm in line.alarms] == ["untold", "expired", "held", "other_day"]
     assert line.alarms[1].words.count("expires on Wed 17 Jun") == 5
     assert told(order, coordinator).state == OrderState.ARRIVED
-    assert [alarm.kind for alarm in blood_page(site, NOW).lines[0].alarms] == ["expired", "other_day"]
+    assert [alarm.kind for alarm in blood_page(site, NOW).lines[0].alarms] == ["expired", "held", "other_day"]
     assert blood_of_bookings(site, NOW)[new.pk].words == "blood will have expired"
 
 

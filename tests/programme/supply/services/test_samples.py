@@ -22,7 +22,9 @@ WORDS = (
 
 @pytest.fixture
 def person(site, coordinator):
-    return make_booked(make_open_unit(site), by=coordinator).patient
+    patient = make_booked(make_open_unit(site), by=coordinator).patient
+    patient.crossmatch_samples.all().delete()
+    return patient
 
 
 def refused(patient, taken_at, actor):

@@ -14,9 +14,9 @@ from programme.core import changes
 from programme.core.models import TrailEntry
 from programme.supply.models import OrderState, SuppliedUnit
 from programme.supply.numeric.orders import tally
+from programme.supply.services.chair import follow_bedside
 from programme.supply.services.units import (
     ArrivedLabel,
-    follow_bedside,
     give_unit,
     issue_unit,
     put_away_unit,

@@ -10,6 +10,7 @@ from sessions.day.numeric.unit_clocks import (
     clock_faults,
     is_expired,
     late_start,
+    out_too_long,
     sample_is_valid,
     sample_valid_before,
     unit_clocks,
@@ -99,3 +100,24 @@ def test_a_unit_may_be_used_to_the_end_of_its_last_day_or_to_its_minute():
     noon = datetime(2026, 6, 1, 12, 0, tzinfo=LONDON)
     assert not is_expired(date(2026, 6, 1), time(12, 0), noon)
     assert is_expired(date(2026, 6, 1), time(12, 0), noon + SECOND)
+
+
+@pytest.mark.parametrize(("after", "late"), [(29, False), (30, False), (31, True), (47, True)])
+def test_a_unit_goes_back_to_stock_within_the_limit_only(after, late):
+    """The 30 minute rule: out of temperature control for longer, red cells are discarded (Thomas et al., Transfusion
+    2013, doi 10.1111/j.1537-2995.2012.03890.x, abstract)."""
+    said = out_too_long(OUT, OUT + timedelta(minutes=after), limit_min=DEFAULTS["unit_return_limit_min"])
+    assert bool(said) is late
+    if late:
+        assert f"from 09:00 to 09:{after}, {after} min; the limit here is 30 min" in said
+        assert "It may not be returned to stock and is discarded, unless the blood bank decides otherwise" in said
+
+
+def test_sixty_minutes_can_be_set_where_that_is_the_rule():
+    """CSA Z902-15, 10.10.5, as told by Canadian Blood Services: 60 min since 2016."""
+    assert out_too_long(OUT, OUT + timedelta(minutes=60), limit_min=60) == ""
+    assert out_too_long(OUT, OUT + timedelta(minutes=60, seconds=1), limit_min=60)
+
+
+def test_where_nobody_noted_when_it_left_storage_nobody_can_say_it_was_back_in_time():
+    assert out_too_long(None, OUT, limit_min=30).startswith("It was not recorded when this unit left")

@@ -69,7 +69,7 @@ class WithUnits(OnThePage):
         if unit is None:
             return
         refused = unit.state not in ("at_chair", "checked")
-        if self.agree(refused, lambda: put_away(**self.of(unit, who), state=state, reason="not needed")):
+        if self.agree(refused, lambda: put_away(**self.of(unit, who), state=state, reason="not needed", decided="x")):
             taken = {other.place for other in self.model.units if other is not unit}
             unit.state, unit.place = state, next(n for n in range(20, 0, -1) if n not in taken)
             self.keep("unit_put_away", who, unit=place)

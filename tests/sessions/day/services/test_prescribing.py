@@ -330,7 +330,14 @@ def test_nothing_is_cancelled_before_it_is_said_what_becomes_of_its_units(planne
         cancel(**said)
     assert ExchangeSession.objects.get(pk=planned.exchange_session_id).state == now.state
     put_away(
-        unit=unit, version=unit.version, key="p", state="returned", reason="session called off", actor=nurse, at=LATER
+        unit=unit,
+        version=unit.version,
+        key="p",
+        state="returned",
+        reason="session called off",
+        actor=nurse,
+        at=LATER,
+        decided="the blood bank",
     )
     cancel(**said)
     assert ExchangeSession.objects.get(pk=planned.exchange_session_id).state == "cancelled"

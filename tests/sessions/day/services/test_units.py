@@ -465,12 +465,37 @@ def test_only_a_unit_that_is_being_given_ends(bring, nurse):
 def test_a_unit_that_is_not_needed_is_put_away_and_frees_its_place(bring, check, nurse, second, state):
     unit = check(bring(), second=second)
     unit = put_away(
-        unit=unit, version=unit.version, key="p", state=state, reason="plan changed", actor=nurse, at=NOW + 42 * MINUTE
+        unit=unit, version=unit.version, key="p", state=state, reason="plan changed", actor=nurse, at=NOW + 29 * MINUTE
     )
     assert (unit.state, unit.end_reason, unit.place) == (state, "plan changed", 20)
     entry = Entry.objects.get(kind="unit_put_away")
-    assert (entry.body["unit"], entry.body["state"], entry.body["minutes_out"]) == (1, state, 42)
+    assert (entry.body["unit"], entry.body["state"], entry.body["minutes_out"]) == (1, state, 29)
     assert bring(replace(GOOD, donation_number=OTHER_NUMBER)).place == 1
+
+
+def test_a_unit_out_of_storage_too_long_goes_back_only_where_the_blood_bank_decides(bring, nurse):
+    """Out at the moment it was brought, back 31 minutes later; the limit is 30 (see `unit_clocks.DISCARD`)."""
+    unit = bring()
+    said = {"unit": unit, "version": unit.version, "key": "p", "reason": "plan changed", "actor": nurse}
+    out = unit.out_of_storage_at
+    late = refusal(put_away, **said, state="returned", at=out + 31 * MINUTE)
+    assert "31 min; the limit here is 30 min. It may not be returned to stock and is discarded" in late
+    assert "up to now" in refusal(put_away, **said, state="returned", at=out, back_at=out + MINUTE)
+    unit.refresh_from_db()
+    assert (unit.state, unit.back_in_storage_at) == ("at_chair", None)
+    row = put_away(**said, state="returned", at=out + 40 * MINUTE, back_at=out + 31 * MINUTE, decided="Dr Ives")
+    assert (row.back_in_storage_at, row.return_decided) == (out + 31 * MINUTE, "Dr Ives")
+    entry = Entry.objects.get(kind="unit_put_away")
+    assert entry.body["minutes_out"] == 31
+
+
+def test_a_unit_of_which_nobody_noted_when_it_left_storage_asks_for_that_before_it_goes_back(bring, nurse):
+    unit = bring()
+    DonationUnit.objects.update(out_of_storage_at=None)
+    said = {"unit": unit, "version": unit.version, "key": "p", "reason": "plan changed", "actor": nurse, "at": NOW}
+    assert "It was not recorded when this unit left" in refusal(put_away, **said, state="returned")
+    row = put_away(**said, state="returned", out_at=NOW - 10 * MINUTE)
+    assert (row.out_of_storage_at, row.back_in_storage_at) == (NOW - 10 * MINUTE, NOW)
 
 
 def test_putting_away_needs_a_reason_and_a_way(bring, nurse):
