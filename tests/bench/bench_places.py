@@ -12,7 +12,8 @@ from datetime import time as clock
 from patients.models import Patient
 from programme.booking.models import Chair, OpeningHours, Slot, StaffLimit
 from programme.booking.queries.one_more import one_more_start
-from programme.booking.queries.together import read_problem, solved
+from programme.booking.queries.problem import read_problem
+from programme.booking.queries.together import solved
 from programme.booking.solver import place_all
 from programme.core.models import Site
 from programme.core.numeric.setting_table import DEFAULTS

@@ -6,7 +6,10 @@ from collections import Counter
 from dataclasses import dataclass, replace
 from datetime import date
 
-from programme.booking.queries.together import ForEveryone, Problem, places_within, with_one_more
+from programme.booking.numeric.calendar import slots_on
+from programme.booking.queries.free import SiteCalendar
+from programme.booking.queries.problem import Problem, places_within
+from programme.booking.queries.together import ForEveryone
 from programme.booking.solver import Due, short_of
 
 MOST_TRIED, MOST_SAID = 16, 4
@@ -78,6 +81,25 @@ def _tried(problem: Problem, on: date, before: tuple[int, int]) -> list[OneMore]
         if after is not None and after < before:
             return [OneMore(on, chair, before[0] - after[0], before[1] - after[1])]
     return []
+
+
+def with_one_more(calendar: SiteCalendar, on: date, *, chair: bool) -> SiteCalendar | None:
+    """The calendar as if on one open day one more exchange could run: by staff, or at one more chair as well.
+
+    The chair more has the first start that any chair has that day. None where the day has no start at all.
+    """
+    more = tuple(
+        replace(day, most=day.most + 1) if day.on == on and day.most is not None else day for day in calendar.days
+    )
+    if not chair:
+        return replace(calendar, days=more)
+    rules = slots_on(on, calendar.slots)
+    if not rules:
+        return None
+    first = min(rules, key=lambda row: (row.starts, row.chair_pk, row.slot))
+    only = replace(first.dates, since=on, until=on)
+    extra = replace(first, chair_pk=0, chair_name="one more chair", slot=1, dates=only, chair_dates=only)
+    return replace(calendar, days=more, slots=(*calendar.slots, extra))
 
 
 def _with_more(problem: Problem, one: Due, on: date) -> Due:

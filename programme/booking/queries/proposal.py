@@ -9,10 +9,11 @@ from typing import Any
 from patients.models import Patient
 from programme.booking.models import Proposal
 from programme.booking.numeric.places import RankedPlace
+from programme.booking.queries.basis import basis_today, changed_since
 from programme.booking.queries.diary import ChairCell, Column, DayRow, columns_of, rows_of, short_names
 from programme.booking.queries.free import SiteCalendar, site_calendar
 from programme.booking.queries.placing import people_of, places_for
-from programme.booking.queries.together import Asked, basis_today, changed_since
+from programme.booking.queries.problem import Asked
 from programme.core.models import Site
 from programme.core.settings_of_site import site_settings
 

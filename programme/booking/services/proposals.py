@@ -15,8 +15,9 @@ from patients.services import local_day
 from programme.booking.models import Proposal
 from programme.booking.numeric.places import spoken
 from programme.booking.queries.one_more import one_more_start
+from programme.booking.queries.problem import read_problem
 from programme.booking.queries.proposal import asked_of
-from programme.booking.queries.together import Proposed, read_problem, solved
+from programme.booking.queries.together import Proposed, solved
 from programme.core import trail
 from programme.core.models import Site, User
 from programme.core.settings_of_site import site_settings

@@ -13,7 +13,8 @@ from programme.booking.numeric.places import AwayDates, SampleRules, Seeker
 from programme.booking.queries.chairs import Displaced
 from programme.booking.queries.free import Booked, SiteCalendar
 from programme.booking.queries.placing import HasPlace, ToPlace
-from programme.booking.queries.together import Asked, Problem, Proposed, movers_of, posed, solved
+from programme.booking.queries.problem import Asked, Problem, movers_of, posed
+from programme.booking.queries.together import Proposed, solved
 from sessions.day.numeric.samples import SampleRule, SamplingHours
 
 ZONE = ZoneInfo("Europe/London")
