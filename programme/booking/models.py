@@ -123,7 +123,7 @@ class ClosedDay(Versioned):
 
 
 class StaffLimit(Versioned):
-    """How many exchanges can run on a day: by weekday, or on single days (a weekday of None is every day)."""
+    """How many exchanges staff can run at once: by weekday, or on single days (a weekday of None is every day)."""
 
     site = models.ForeignKey(Site, models.PROTECT, related_name="staff_limits")
     weekday = models.PositiveSmallIntegerField(null=True, blank=True)

@@ -5,13 +5,14 @@ reached together by integer programming, which proves them in a tenth of a secon
 1. fewest people without a place; 2. fewest after their last safe day; 3. the largest excess over the accepted chance,
 weighted by why the ceiling is kept; 4. the sum of those excesses; 5. wishes, days from the best one, time to order
 blood, and even load.
-No chair, slot or day's staff is ever given twice, and whoever has a place keeps one: these are constraints, not aims.
+No chair or slot is ever given twice, no more run at once than staff can run, and whoever has a place keeps one: these
+are constraints, not aims.
 It knows nothing of the database; it stands outside numeric/ only because the solver's library loads pandas, which pages
 must not wait for.
 """
 
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Mapping, Sequence, Set
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 from datetime import date
 
@@ -19,6 +20,8 @@ from ortools.sat.python import cp_model
 
 from programme.booking.numeric.calendar import Place
 from programme.booking.numeric.choosing import Limit, cheapest
+from programme.booking.numeric.due import Due, limits_of
+from programme.booking.numeric.staff import Staffed
 
 IN_ONE = 1000
 """Chances are counted in whole thousandths, because the solver reckons with whole numbers."""
@@ -30,34 +33,6 @@ FIRST_TWO = 2
 
 
 @dataclass(frozen=True, slots=True)
-class Due:
-    """Somebody to place. places: what they can have. chance: of being over, 0..1, by day; a day without one counts as
-    certain where it is late, as none where it is safe. accepted: their accepted chance. weight: of an excess, by reason
-    for the ceiling. cost: points against a day (wishes, days from the best, blood). needs: how many of a day's
-    exchanges. has: the place they hold now and may give up for another; they are never left without one."""
-
-    key: str
-    places: tuple[Place, ...]
-    chance: Mapping[date, float]
-    accepted: float
-    latest_safe: date | None = None
-    weight: float = 1.0
-    cost: Mapping[date, float] | None = None
-    needs: int = 1
-    has: Place | None = None
-
-    def is_late(self, on: date) -> bool:
-        return self.latest_safe is not None and on > self.latest_safe
-
-    def chance_on(self, on: date) -> float:
-        return self.chance.get(on, 1.0 if self.is_late(on) else 0.0)
-
-    def excess(self, on: date) -> float:
-        """What the chance of a day passes the accepted one by, weighted."""
-        return self.weight * max(0.0, self.chance_on(on) - self.accepted)
-
-
-@dataclass(frozen=True, slots=True)
 class Placed:
     """What was found. placed: by key. proven_optimal: for every aim; gap: the largest relative one, 0 where proven."""
 
@@ -65,56 +40,6 @@ class Placed:
     left: tuple[str, ...]
     proven_optimal: bool
     gap: float
-
-
-def place_all(people: Sequence[Due], room: Mapping[date, int], *, effort: float = 10.0) -> Placed:
-    """Return a place for as many as can have one, in the order of the aims above; the same input gives the same answer.
-
-    room: how many more exchanges the staff of a day can run, where that is limited. effort: the most that one aim may
-    cost, in the solver's own count of work, which does not depend on how busy the machine is (about a second each).
-    """
-    posed = _pose(people, room)
-    model = cp_model.CpModel()
-    takes = [model.new_bool_var("") for _ in posed.choices]
-    _hold_limits(model, takes, posed.limits)
-    aims = _aims(model, posed, takes)
-    best = _fewest(posed)
-    found = _in_turn(posed, room) if best is None else best
-    if best is not None:  # the first two aims are reached: what is left of the search begins there
-        for aim, least in zip(aims[:FIRST_TWO], _short(posed, best), strict=True):
-            model.add(aim <= least)
-    proven, gap = True, 0.0
-    solver = cp_model.CpSolver()
-    solver.parameters.random_seed = 1
-    solver.parameters.num_workers = 1
-    solver.parameters.max_deterministic_time = effort
-    for aim in aims[0 if best is None else FIRST_TWO :]:
-        model.clear_hints()  # type: ignore[no-untyped-call]
-        for choice, var in enumerate(takes):
-            model.add_hint(var, choice in found)
-        model.minimize(aim)
-        status = solver.solve(model)
-        if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
-            proven, gap = False, 1.0
-            break
-        reached, bound = solver.objective_value, solver.best_objective_bound
-        proven &= status == cp_model.OPTIMAL
-        gap = max(gap, (reached - bound) / max(1.0, abs(reached)))
-        found = frozenset(choice for choice, var in enumerate(takes) if solver.value(var))
-        model.add(aim <= round(reached))
-    placed = _to_chairs(posed, found)
-    left = tuple(one.key for one in posed.whole if one.key not in placed)
-    return Placed(placed, left, proven, max(0.0, gap))
-
-
-def short_of(people: Sequence[Due], room: Mapping[date, int]) -> tuple[int, int] | None:
-    """Return the fewest people without a place and, with no more than these, the fewest who are late.
-
-    None where the fewest could not be proven.
-    """
-    posed = _pose(people, room)
-    best = _fewest(posed)
-    return None if best is None else _short(posed, best)
 
 
 Alike = Mapping[tuple[date, int], int]
@@ -132,14 +57,102 @@ class Posed:
     limits: tuple[Limit, ...]
     capacity: Mapping[tuple[date, int], int]
 
+    @property
+    def excess(self) -> tuple[int, ...]:
+        """The weighted excess of each choice, in thousandths."""
+        return tuple(round(IN_ONE * self.merged[number].excess(place.on)) for number, place in self.choices)
 
-def _pose(people: Sequence[Due], room: Mapping[date, int]) -> Posed:
+
+@dataclass(frozen=True, slots=True)
+class Search:
+    """The solver's model: whether each choice is taken, the largest excess, and how many come on the busiest day."""
+
+    model: cp_model.CpModel
+    takes: tuple[cp_model.IntVar, ...]
+    largest: cp_model.IntVar
+    busiest: cp_model.IntVar
+
+
+def place_all(people: Sequence[Due], room: Mapping[date, Staffed], *, effort: float = 10.0) -> Placed:
+    """Return a place for as many as can have one, in the order of the aims above; the same input gives the same answer.
+
+    room: the staff of the days on which they are limited, with what runs then whatever is found, and what is held.
+    effort: the most that one aim may cost, in the solver's own count of work, which does not depend on how busy the
+    machine is (about a second each).
+    """
+    posed = _pose(people, room)
+    model = cp_model.CpModel()
+    search = Search(
+        model,
+        tuple(model.new_bool_var("") for _ in posed.choices),
+        model.new_int_var(0, max(posed.excess, default=0), "largest excess"),
+        model.new_int_var(0, len(people), "people on the busiest day"),
+    )
+    _hold_limits(search, posed.limits)
+    aims = _aims(search, posed)
+    best = _fewest(posed)
+    if best is None:
+        found, proven, gap = _searched(search, posed, aims, _in_turn(posed, room), effort)
+    else:  # the first two aims are reached: what is left of the search begins there
+        for aim, least in zip(aims[:FIRST_TWO], _short(posed, best), strict=True):
+            model.add(aim <= least)
+        found, proven, gap = _searched(search, posed, aims[FIRST_TWO:], best, effort)
+    placed = _to_chairs(posed, found)
+    left = tuple(one.key for one in posed.whole if one.key not in placed)
+    return Placed(placed, left, proven, gap)
+
+
+def _searched(
+    search: Search, posed: Posed, aims: Sequence[cp_model.LinearExprT], found: Set[int], effort: float
+) -> tuple[Set[int], bool, float]:
+    """Reach one aim after the other, from choices that keep every limit; return those found, if proven, and the gap."""
+    solver = cp_model.CpSolver()
+    solver.parameters.random_seed = 1
+    solver.parameters.num_workers = 1
+    solver.parameters.max_deterministic_time = effort
+    solver.parameters.cp_model_presolve = False  # it costs more than the search from an answer that is nearly the best
+    proven, gap = True, 0.0
+    for aim in aims:
+        _hint(search, posed, found)
+        search.model.minimize(aim)
+        status = solver.solve(search.model)
+        if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
+            return found, False, 1.0
+        reached, bound = solver.objective_value, solver.best_objective_bound
+        proven &= status == cp_model.OPTIMAL
+        gap = max(gap, (reached - bound) / max(1.0, abs(reached)))
+        found = frozenset(choice for choice, var in enumerate(search.takes) if solver.value(var))
+        search.model.add(aim <= round(reached))
+    return found, proven, gap
+
+
+def _hint(search: Search, posed: Posed, found: Set[int]) -> None:
+    """Tell the solver the whole answer to begin with: one that leaves anything open it may never come to."""
+    search.model.clear_hints()  # type: ignore[no-untyped-call]
+    for choice, var in enumerate(search.takes):
+        search.model.add_hint(var, choice in found)
+    excess, days = posed.excess, Counter(posed.choices[choice][1].on for choice in found)
+    search.model.add_hint(search.largest, max((excess[choice] for choice in found), default=0))
+    search.model.add_hint(search.busiest, max(days.values(), default=0))
+
+
+def short_of(people: Sequence[Due], room: Mapping[date, Staffed]) -> tuple[int, int] | None:
+    """Return the fewest people without a place and, with no more than these, the fewest who are late.
+
+    None where the fewest could not be proven.
+    """
+    posed = _pose(people, room)
+    best = _fewest(posed)
+    return None if best is None else _short(posed, best)
+
+
+def _pose(people: Sequence[Due], room: Mapping[date, Staffed]) -> Posed:
     whole = tuple(sorted(people, key=lambda one: one.key))
     alike = _alike(whole)
     merged = tuple(_merged(one, alike) for one in whole)
     choices = tuple((number, place) for number, one in enumerate(merged) for place in one.places)
     capacity = Counter((on, first) for (on, _), first in alike.items())
-    return Posed(whole, merged, alike, choices, tuple(_limits(merged, choices, room, capacity)), capacity)
+    return Posed(whole, merged, alike, choices, tuple(limits_of(merged, choices, room, capacity)), capacity)
 
 
 def _fewest(posed: Posed) -> frozenset[int] | None:
@@ -163,8 +176,8 @@ def _alike(people: Sequence[Due]) -> dict[tuple[date, int], int]:
     for number, one in enumerate(people):
         for place in one.places:
             offers[place.on, place.chair_pk].add((number, place.slot, place.starts, place.ends, place.holds))
-        if one.has is not None:
-            offers[one.has.on, one.has.chair_pk].add(one.has.chair_pk)
+        for own in filter(None, (one.has, one.holds)):
+            offers[own.on, own.chair_pk].add(own.chair_pk)
     first: dict[tuple[date, frozenset[object]], int] = {}
     return {
         (on, chair): first.setdefault((on, frozenset(offer)), chair) for (on, chair), offer in sorted(offers.items())
@@ -176,13 +189,9 @@ def _merged(one: Due, alike: Alike) -> Due:
     return replace(one, places=tuple(p for p in one.places if alike[p.on, p.chair_pk] == p.chair_pk))
 
 
-def _held(place: Place) -> tuple[int, ...]:
-    return place.holds or (place.slot,)
-
-
-def _in_turn(posed: Posed, room: Mapping[date, int]) -> frozenset[int]:
+def _in_turn(posed: Posed, room: Mapping[date, Staffed]) -> frozenset[int]:
     """Return a start for the search: who has a place keeps it, the others in the order of their last safe days."""
-    used, running, found = Counter[tuple[date, int, int]](), Counter[date](), set[int]()
+    used, left, found = Counter[tuple[date, int, int]](), dict(room), set[int]()
     mine: defaultdict[int, list[tuple[int, Place]]] = defaultdict(list)
     for choice, (number, place) in enumerate(posed.choices):
         mine[number].append((choice, place))
@@ -195,11 +204,12 @@ def _in_turn(posed: Posed, room: Mapping[date, int]) -> frozenset[int]:
         for choice, place in mine[number]:
             if one.has is not None and place.key != one.has.key:
                 continue
-            slots = [(place.on, place.chair_pk, slot) for slot in _held(place)]
-            fits = all(used[slot] < posed.capacity.get((place.on, place.chair_pk), 1) for slot in slots)
-            if one.has is not None or (fits and running[place.on] + one.needs <= room.get(place.on, len(people) * 2)):
-                used.update(slots)
-                running[place.on] += one.needs
+            fits = all(used[slot] < posed.capacity.get((place.on, place.chair_pk), 1) for slot in place.slots)
+            run, staffed = place.run(one.needs), left.get(place.on)
+            if one.has is not None or (fits and (staffed is None or staffed.has_room(run))):
+                used.update(place.slots)
+                if staffed is not None:
+                    left[place.on] = staffed.beside(run)
                 found.add(choice)
                 break
     return frozenset(found)
@@ -214,41 +224,18 @@ def _to_chairs(posed: Posed, found: Set[int]) -> dict[str, Place]:
     held, placed = set[tuple[date, int, int]](), dict[str, Place]()
     for number, place in sorted(given, key=lambda one: (one[1].on, one[1].starts, one[0])):
         for chair in chairs[place.on, place.chair_pk]:
-            slots = {(place.on, chair, slot) for slot in _held(place)}
-            if not slots & held:
-                held |= slots
-                key = (place.on, chair, place.slot)
-                placed[posed.whole[number].key] = next(p for p in posed.whole[number].places if p.key == key)
+            there = replace(place, chair_pk=chair)
+            if held.isdisjoint(there.slots):
+                held.update(there.slots)
+                whole = posed.whole[number]
+                placed[whole.key] = next(one for one in whole.places if one.key == there.key)
                 break
     return placed
 
 
-def _limits(
-    people: Sequence[Due],
-    choices: Sequence[tuple[int, Place]],
-    room: Mapping[date, int],
-    capacity: Mapping[tuple[date, int], int],
-) -> Iterator[Limit]:
-    """One place a person at most; a slot once for each chair of those alike; no more a day than its staff can run."""
-    mine: defaultdict[int, list[tuple[int, int]]] = defaultdict(list)
-    slots: defaultdict[tuple[date, int, int], list[tuple[int, int]]] = defaultdict(list)
-    running: defaultdict[date, list[tuple[int, int]]] = defaultdict(list)
-    for choice, (number, place) in enumerate(choices):
-        mine[number].append((choice, 1))
-        running[place.on].append((choice, people[number].needs))
-        for slot in _held(place):
-            slots[place.on, place.chair_pk, slot].append((choice, 1))
-    for number, counts in mine.items():
-        yield Limit(tuple(counts), 1, least=int(people[number].has is not None))
-    for (on, chair, _), counts in slots.items():
-        yield Limit(tuple(counts), capacity[on, chair])
-    for on, counts in running.items():
-        if on in room:
-            yield Limit(tuple(counts), room[on])
-
-
-def _hold_limits(model: cp_model.CpModel, takes: Sequence[cp_model.IntVar], limits: Sequence[Limit]) -> None:
+def _hold_limits(search: Search, limits: Sequence[Limit]) -> None:
     """Tell the solver; that one at most, or exactly one, is taken it knows how to use best in words of its own."""
+    model, takes = search.model, search.takes
     for limit in limits:
         several = [takes[choice] for choice, _ in limit.counts]
         if limit.least == limit.most == 1:
@@ -259,20 +246,19 @@ def _hold_limits(model: cp_model.CpModel, takes: Sequence[cp_model.IntVar], limi
             model.add(sum(takes[choice] * count for choice, count in limit.counts) <= limit.most)
 
 
-def _aims(model: cp_model.CpModel, posed: Posed, takes: Sequence[cp_model.IntVar]) -> list[cp_model.LinearExprT]:
+def _aims(search: Search, posed: Posed) -> list[cp_model.LinearExprT]:
+    model, takes = search.model, search.takes
     people = posed.merged
     each = [(takes[choice], people[number], place.on) for choice, (number, place) in enumerate(posed.choices)]
-    excess = [(var, round(IN_ONE * one.excess(on))) for var, one, on in each]
-    largest = model.new_int_var(0, max((size for _, size in excess), default=0), "largest")
+    excess = list(zip(takes, posed.excess, strict=True))
     for var, size in excess:
         if size:
-            model.add(largest >= size).only_enforce_if(var)
-    busiest = model.new_int_var(0, len(people), "busiest")
+            model.add(search.largest >= size).only_enforce_if(var)
     by_day: defaultdict[date, list[cp_model.IntVar]] = defaultdict(list)
     for var, _, on in each:
         by_day[on].append(var)
     for several in by_day.values():
-        model.add(sum(several) <= busiest)
+        model.add(sum(several) <= search.busiest)
     cost = [
         (takes[choice], round(10 * _points(people[number], place)))
         for choice, (number, place) in enumerate(posed.choices)
@@ -280,9 +266,9 @@ def _aims(model: cp_model.CpModel, posed: Posed, takes: Sequence[cp_model.IntVar
     return [
         len(people) - sum(var for var, _, _ in each),
         sum(var for var, one, on in each if one.is_late(on)),
-        largest,
+        search.largest,
         sum(var * size for var, size in excess),
-        sum(var * points for var, points in cost) + 10 * LATEST_WEIGHT * busiest,
+        sum(var * points for var, points in cost) + 10 * LATEST_WEIGHT * search.busiest,
     ]
 
 

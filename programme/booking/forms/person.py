@@ -34,7 +34,7 @@ class WishesForm(PersonForm):
         "weekdays": "none ticked: any day",
         "earliest": "no start before this is offered",
         "latest_end": "nothing that ends after this is offered",
-        "needs_two_nurses": "counts for two of the day’s exchanges",
+        "needs_two_nurses": "counts for two of the exchanges that staff can run at once",
     }
 
     version = forms.IntegerField(widget=forms.HiddenInput, required=False)

@@ -12,6 +12,7 @@ from django.db.models import Field
 
 from programme.booking.models import Chair, ClosedDay, OpeningHours, OtherUse, Slot, StaffLimit
 from programme.booking.numeric.calendar import WEEKDAYS
+from programme.booking.numeric.staff import COUNTED
 from programme.booking.queries.chairs import chairs_there
 from programme.core.models import Site, Versioned
 
@@ -46,7 +47,7 @@ KINDS: Mapping[str, Kind] = {
     ),
     "staff": Kind(
         StaffLimit, "staff limit", ("weekday", "most", "since", "until", "words"), ("until", "words"),
-        "How many exchanges staff can run on a day. Where several limits hold, the smallest counts.",
+        f"How many exchanges staff can run at once. {COUNTED} Where several limits hold, the smallest counts.",
     ),
     "use": Kind(
         OtherUse, "other use", ("chair", "weekday", "since", "until", "words"), ("until", "words"),
@@ -57,7 +58,7 @@ KINDS: Mapping[str, Kind] = {
 LABELS = {
     "name": "Name", "place": "Order in the diary", "since": "First day", "until": "Last day", "note": "Note",
     "chair": "Chair", "starts": "Start", "ends": "Has the chair to", "weekday": "Weekday", "opens": "Opens",
-    "closes": "Closes", "on": "Day", "works": "Open as usual", "words": "Why", "most": "Exchanges a day",
+    "closes": "Closes", "on": "Day", "works": "Open as usual", "words": "Why", "most": "Exchanges at once",
 }  # fmt: skip
 HINTS = {
     "until": "leave empty while it goes on", "name": "as it stands in the diary, such as Chair 1",

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from itertools import groupby
 
+from programme.booking.numeric.staff import Run, Staffed
+
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 
 
@@ -47,7 +49,7 @@ class Closed:
 
 @dataclass(frozen=True, slots=True)
 class Staff:
-    """At most so many exchanges on each of these dates."""
+    """At most so many exchanges at once on each of these dates."""
 
     dates: Dates
     most: int
@@ -78,7 +80,7 @@ class Use:
 
 @dataclass(frozen=True, slots=True)
 class Day:
-    """A day of the unit. why: the reason it is closed, or what is unlike other days; most: exchanges, None no limit."""
+    """A day of the unit. why: the reason it is closed, or what is unlike other days; most: exchanges at once."""
 
     on: date
     open: bool
@@ -105,6 +107,15 @@ class Place:
     def key(self) -> tuple[date, int, int]:
         """Day, chair and slot: what makes a place this place."""
         return (self.on, self.chair_pk, self.slot)
+
+    @property
+    def slots(self) -> tuple[tuple[date, int, int], ...]:
+        """Every slot that it takes up: day, chair, number."""
+        return tuple((self.on, self.chair_pk, slot) for slot in self.holds or (self.slot,))
+
+    def run(self, needs: int = 1) -> Run:
+        """What it is to the staff of its day."""
+        return Run(self.starts, self.ends, needs)
 
 
 Taken = tuple[int, date, int]
@@ -177,27 +188,49 @@ def free_places(
     slots: Iterable[SlotRule],
     uses: Iterable[Use] = (),
     taken: Set[Taken] = frozenset(),
-    running: Mapping[date, int] | None = None,
+    room: Mapping[date, Staffed] | None = None,
     minutes: int = 0,
     needs: int = 1,
 ) -> tuple[Place, ...]:
     """Return the places that somebody can still have, by day, chair (in the order of `slots`) and start.
 
-    taken: slots that are held. running: exchanges that are booked on a day, against its staff limit.
+    taken: slots that are held. room: the staff of the days on which they are limited, with what is booked.
     minutes: how long the person needs the chair; it is theirs at least to the end of the slot. A session that runs
     into a later slot of the chair holds that too, and is possible only if it is free and the unit still open.
-    needs: how many of the day's exchanges this one counts for (2 for somebody who needs two nurses).
+    needs: how many of the exchanges at once this one counts for (2 for somebody who needs two nurses).
     """
-    rules, others, booked = tuple(slots), tuple(uses), running or {}
+    rules, others, limited = tuple(slots), tuple(uses), room or {}
     found: list[Place] = []
     for day in days:
-        if not day.open or (day.most is not None and booked.get(day.on, 0) + needs > day.most):
+        if not day.open:
             continue
+        staffed = limited.get(day.on)
         busy = {row.chair_pk for row in others if row.dates.hold(day.on)}
         for chair_pk, rows in groupby(slots_on(day.on, rules), key=lambda row: row.chair_pk):
             if chair_pk not in busy:
-                found += _places(day, tuple(rows), taken, minutes)
+                free = _places(day, tuple(rows), taken, minutes)
+                found += [place for place in free if staffed is None or staffed.has_room(place.run(needs))]
     return tuple(found)
+
+
+def staff_of(days: Iterable[Day], runs: Mapping[date, Iterable[Run]]) -> dict[date, Staffed]:
+    """Return the staff of each day on which they are limited, with the exchanges that are booked on it."""
+    return {day.on: Staffed(day.most, tuple(runs.get(day.on, ()))) for day in days if day.most is not None}
+
+
+def fit_together(places: Iterable[Place], staffed: Staffed | None) -> int:
+    """Return how many of these free places of one day can be taken beside one another, each counting for one.
+
+    Taken in the order of their ends, which leaves the most room for the next; staffed: None where staff are no limit.
+    """
+    held, count = set[tuple[date, int, int]](), 0
+    for place in sorted(places, key=lambda one: (one.ends, one.starts, one.chair_pk)):
+        if not held.isdisjoint(place.slots) or (staffed is not None and not staffed.has_room(place.run())):
+            continue
+        held.update(place.slots)
+        count += 1
+        staffed = None if staffed is None else staffed.beside(place.run())
+    return count
 
 
 def slots_on(on: date, slots: Iterable[SlotRule]) -> tuple[SlotRule, ...]:

@@ -24,6 +24,10 @@ class Limit:
         """Whether it forbids anything."""
         return self.least > 0 or sum(count for _, count in self.counts) > self.most
 
+    def implies(self, other: "Limit") -> bool:
+        """Whether what keeps this limit, of choices that count alike, keeps another that asks for no least."""
+        return self.most <= other.most and set(other.counts) <= set(self.counts)
+
 
 def cheapest(costs: Sequence[int], limits: Sequence[Limit]) -> frozenset[int] | None:
     """Return the numbers of the choices taken, at the least sum of costs; None where that is not proven, or impossible.

@@ -11,7 +11,8 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
-from programme.booking.numeric.calendar import WEEKDAYS, Dates, Place
+from programme.booking.numeric.calendar import WEEKDAYS, Dates, Place, fit_together
+from programme.booking.numeric.staff import Staffed
 from programme.booking.numeric.workdays import BloodLead
 from sessions.day.numeric.samples import SampleRule, SamplingHours, holds_at, sample_spans
 
@@ -173,11 +174,11 @@ def refusal(who: Seeker, place: Place, open_days: Set[date]) -> str:
 
 
 def ranked(
-    who: Seeker, places: Iterable[Place], open_days: Set[date], *, room: Mapping[date, int] | None = None
+    who: Seeker, places: Iterable[Place], open_days: Set[date], *, room: Mapping[date, Staffed] | None = None
 ) -> tuple[RankedPlace, ...]:
     """Return the best place of every day on which this person can have one, the best day first.
 
-    room: how many more exchanges the staff of a day can run, where that is limited.
+    room: the staff of the days on which they are limited, with what is booked.
 
     Safe days go before late ones. Safe ones with time to order blood go before those without, then by chance in 100 of
     being over, days from the best day, wishes and whether the day's last place is taken. Late ones go by chance first,
@@ -191,7 +192,7 @@ def ranked(
         can = [place for place in rows if not refusal(who, place, open_days)]
         if can:
             first = min(can, key=lambda place: (len(place.holds), place.starts, place.chair_pk))
-            left = min(len(rows), (room or {}).get(on, len(rows)))
+            left = fit_together(rows, (room or {}).get(on))
             best.append((_order(who, on, left), first, left))
     best.sort(key=lambda row: (row[0], row[1].key))
     return tuple(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
@@ -13,6 +13,7 @@ from patients.models import Patient
 from programme.booking.models import Away, Booking, Chair, ClosedDay, OpeningHours, OtherUse, Slot, StaffLimit
 from programme.booking.numeric.calendar import WEEKDAYS, slots_on
 from programme.booking.numeric.places import spoken
+from programme.booking.numeric.staff import COUNTED, Staffed, most_at_once
 from programme.booking.queries.free import Booked, SiteCalendar, bank_holidays, site_calendar
 from programme.core.models import Site
 
@@ -38,13 +39,14 @@ class Part:
     heads: tuple[str, ...]
     lines: tuple[Line, ...]
     none: str
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Displaced:
     """A standing booking that the diary would no longer give, and why.
 
-    only_staff: nothing stands against it but that more are booked that day than staff allow, so that some can stay.
+    only_staff: nothing stands against it but that more run at once than staff can run, so that some can stay.
     """
 
     booking: Booked
@@ -68,9 +70,10 @@ def chair_parts(site: Site, today: date) -> tuple[Part, ...]:
         ),
         _closed(site, today),
         _part(
-            "staff", "Staff", ("Weekday", "Exchanges a day", "Why"),
+            "staff", "Staff", ("Weekday", "Exchanges at once", "Why"),
             StaffLimit.objects.filter(site=site).order_by("weekday", "since"), today, _staff,
             "No limit by staff: only chairs count.",
+            f"How many exchanges staff can run at once. {COUNTED} Where several limits hold, the smallest counts.",
         ),
         _part(
             "use", "Other uses of a chair", ("Chair", "Weekday", "Used for"),
@@ -81,10 +84,11 @@ def chair_parts(site: Site, today: date) -> tuple[Part, ...]:
 
 
 def _part(
-    kind: str, title: str, heads: tuple[str, ...], rows: QuerySet[Any], today: date, cells: Any, none: str
-) -> Part:
+    kind: str, title: str, heads: tuple[str, ...], rows: QuerySet[Any], today: date, cells: Any, none: str,
+    note: str = "",
+) -> Part:  # fmt: skip
     lines = [Line(row.pk, cells(row), dates_of(row), row.until is not None and row.until < today) for row in rows]
-    return Part(kind, title, heads, tuple(sorted(lines, key=lambda line: line.ended)), none)
+    return Part(kind, title, heads, tuple(sorted(lines, key=lambda line: line.ended)), none, note)
 
 
 def dates_of(row: Any) -> str:
@@ -151,10 +155,10 @@ def displaced(site: Site, today: date, *, only: int | None = None) -> tuple[Disp
     if last is None:
         return ()
     calendar = site_calendar(site, today, last)
-    away = [row for row in _away(site, today) if only is None or row.patient_id == only]
+    room, away = calendar.room, [row for row in _away(site, today) if only is None or row.patient_id == only]
     standing = (row for row in calendar.bookings if row.stands and only in (None, row.patient_pk))
     found = (
-        (row, _why_left(row) or _why_not(row, calendar) or _why_away(row, away), _why_staff(row, calendar))
+        (row, _why_left(row) or _why_not(row, calendar) or _why_away(row, away), _why_staff(row, room))
         for row in standing
     )
     return tuple(Displaced(row, why or staff, not why) for row, why, staff in found if why or staff)
@@ -200,12 +204,14 @@ def _why_not(row: Booked, calendar: SiteCalendar) -> str:
     return ""
 
 
-def _why_staff(row: Booked, calendar: SiteCalendar) -> str:
-    """Say that more are booked on the day of a booking than staff allow; '' where it is not so."""
-    day, running = calendar.day(row.on), calendar.running.get(row.on, 0)
-    if day is None or day.most is None or running <= day.most:
+def _why_staff(row: Booked, room: Mapping[date, Staffed]) -> str:
+    """Say that more run at once with a booking than staff can run; '' where it is not so."""
+    staffed = room.get(row.on)
+    if staffed is None or not row.runs or not staffed.is_over(row.starts, row.ends):
         return ""
-    return f"{running} are booked where staff allow {day.most}"
+    at_once = most_at_once(staffed.runs, row.starts, row.ends)
+    words = "exchange" if at_once == 1 else "exchanges"
+    return f"{at_once} {words} would run at once where staff can run {staffed.most}"
 
 
 def chairs_there(site: Site, today: date) -> QuerySet[Chair]:

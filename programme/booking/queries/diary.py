@@ -9,6 +9,7 @@ from datetime import date, datetime, timedelta
 from programme.booking.models import BookingState
 from programme.booking.numeric.calendar import Day, Place, SlotRule, slots_on
 from programme.booking.numeric.places import RankedPlace
+from programme.booking.numeric.staff import Run, Staffed
 from programme.booking.queries.free import Booked, SiteCalendar, site_calendar
 from programme.booking.queries.placing import ToPlace, everyone_to_place, free_by_week, places_for
 from programme.core.models import Site
@@ -200,12 +201,12 @@ def rows_of(
         if (place.on, place.starts) > (today, now.time())  # a start that has passed is not free any more
     }
     names = short_names([row.name for row in calendar.bookings])
-    running, rows = calendar.running, list[DayRow]()
+    room, rows = calendar.room, list[DayRow]()
     shown = [day.on for day in days]
     for at, day in enumerate(days):
         week = day.on.isocalendar().week
         begins = at == 0 or days[at - 1].on.isocalendar().week != week
-        cells = tuple(chair_cell(calendar, column, day, free, names, running, today) for column in columns)
+        cells = tuple(chair_cell(calendar, column, day, free, names, room, today) for column in columns)
         rows.append(
             DayRow(
                 on=day.on,
@@ -228,7 +229,7 @@ def chair_cell(
     day: Day,
     free: Mapping[tuple[date, int, int], Place],
     names: Mapping[str, str],
-    running: Mapping[date, int],
+    room: Mapping[date, Staffed],
     today: date,
 ) -> ChairCell:
     """Return what one start of a chair is doing on one day."""
@@ -249,7 +250,7 @@ def chair_cell(
     if (day.on, column.chair_pk, column.slot) in free:
         starts = f"{rule.starts:%H:%M}"
         return ChairCell("fr", "free" if starts == column.starts else f"free {starts}", missed=missed)
-    if day.most is not None and running.get(day.on, 0) >= day.most:
+    if day.on in room and not room[day.on].has_room(Run(rule.starts, rule.ends)):
         return ChairCell("nos", day.staff_words or "no more staff", missed=missed)
     if day.closes is not None and rule.ends > day.closes:
         return ChairCell("nos", f"closes {day.closes:%H:%M}", missed=missed)

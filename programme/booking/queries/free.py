@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import defaultdict
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time
 from functools import lru_cache
@@ -37,7 +37,9 @@ from programme.booking.numeric.calendar import (
     days,
     free_places,
     slots_covered,
+    staff_of,
 )
+from programme.booking.numeric.staff import Run, Staffed
 from programme.core.models import Site
 
 Row = TypeVar("Row", bound=Model)
@@ -45,7 +47,7 @@ Row = TypeVar("Row", bound=Model)
 
 @dataclass(frozen=True, slots=True)
 class Booked:
-    """A booking as the diary shows it. needs: how many of the day's exchanges it counts for.
+    """A booking as the diary shows it. needs: how many of the exchanges at once it counts for.
 
     off_programme: that the person has left or is paused, in words; '' while they are on the programme.
     """
@@ -73,6 +75,15 @@ class Booked:
         return self.state in STANDING
 
     @property
+    def runs(self) -> bool:
+        """Whether staff are needed for it: it stands, or they came."""
+        return self.stands or self.state == BookingState.CAME
+
+    @property
+    def run(self) -> Run:
+        return Run(self.starts, self.ends, self.needs)
+
+    @property
     def state_words(self) -> str:
         return BookingState(self.state).label
 
@@ -91,19 +102,13 @@ class SiteCalendar:
     bookings: tuple[Booked, ...]
 
     @property
-    def running(self) -> dict[date, int]:
-        """How many of each day's exchanges are booked or have been."""
-        counted: Counter[date] = Counter()
+    def room(self) -> dict[date, Staffed]:
+        """The staff of each day with the exchanges booked on it; days on which staff are no limit are left out."""
+        runs: defaultdict[date, list[Run]] = defaultdict(list)
         for row in self.bookings:
-            if row.stands or row.state == BookingState.CAME:
-                counted[row.on] += row.needs
-        return dict(counted)
-
-    @property
-    def room(self) -> dict[date, int]:
-        """How many more exchanges the staff of each day can run; days without a limit are left out."""
-        running = self.running
-        return {day.on: max(0, day.most - running.get(day.on, 0)) for day in self.days if day.most is not None}
+            if row.runs:
+                runs[row.on].append(row.run)
+        return staff_of(self.days, runs)
 
     @property
     def open_dates(self) -> frozenset[date]:
@@ -132,7 +137,7 @@ class SiteCalendar:
             slots=self.slots,
             uses=self.uses,
             taken=self.taken,
-            running=self.running,
+            room=self.room,
             minutes=minutes,
             needs=needs,
         )
@@ -147,7 +152,7 @@ class SiteCalendar:
             slots=self.slots,
             uses=self.uses,
             taken=self.taken,
-            running=self.running,
+            room=self.room,
             minutes=minutes,
             needs=needs,
         )
@@ -268,7 +273,7 @@ def off_programme(patient: Patient) -> str:
 
 
 def counts_for(patient: Patient) -> int:
-    """Return how many of a day's exchanges a person counts for: two where they need two nurses. Chosen here."""
+    """Return how many of the exchanges at once a person counts for: two where they need two nurses. Chosen here."""
     wishes = getattr(patient, "wishes", None)
     return 2 if wishes is not None and wishes.needs_two_nurses else 1
 

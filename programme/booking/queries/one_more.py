@@ -7,19 +7,22 @@ from dataclasses import dataclass, replace
 from datetime import date
 
 from programme.booking.numeric.calendar import slots_on
+from programme.booking.numeric.due import Due
 from programme.booking.queries.free import SiteCalendar
 from programme.booking.queries.problem import Problem, places_within
 from programme.booking.queries.together import ForEveryone
-from programme.booking.solver import Due, short_of
+from programme.booking.solver import short_of
 
-MOST_TRIED, MOST_SAID = 16, 4
+MOST_TRIED, MOST_SAID = 12, 4
 """Days looked at, by how many people they are of use to, and how many are said. Chosen here; not from a source."""
 
 
 @dataclass(frozen=True, slots=True)
 class OneMore:
-    """One more start on a day. chair: it takes one more chair too, not only staff. placed: so many fewer are left;
-    safe: so many fewer are late."""
+    """One more exchange at once on a day. chair: it takes one more chair too, not only staff.
+
+    placed: so many fewer are left; safe: so many fewer are late.
+    """
 
     on: date
     chair: bool
@@ -28,14 +31,14 @@ class OneMore:
 
     @property
     def words(self) -> str:
-        """'One more start on Tue 8 Dec (staff) would place 2 of them.'"""
-        what = "chair and staff" if self.chair else "staff; a chair is free"
+        """'Staff for one more exchange at once on Tue 8 Dec would place 2 of them.'"""
+        what = "One more chair, and staff for it" if self.chair else "Staff for one more exchange at once"
         gains = []
         if self.placed:
             gains.append(f"place {self.placed} of them")
         if self.safe > 0:
             gains.append(f"bring {self.safe} more inside the last safe day")
-        return f"One more start on {self.on:%a %-d %b} ({what}) would {' and '.join(gains)}."
+        return f"{what}, on {self.on:%a %-d %b}, would {' and '.join(gains)}."
 
 
 def one_more_start(problem: Problem, found: ForEveryone) -> tuple[OneMore, ...]:
@@ -104,7 +107,7 @@ def with_one_more(calendar: SiteCalendar, on: date, *, chair: bool) -> SiteCalen
 
 def _with_more(problem: Problem, one: Due, on: date) -> Due:
     """The same person with the places that the day now has for them."""
-    if one.key in problem.asked.fixed or on in problem.overfull:
+    if one.key in problem.asked.fixed:
         return one
     known = {place.key for place in one.places}
     more = tuple(place for place in places_within(problem, one, on=on) if place.key not in known)

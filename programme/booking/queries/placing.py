@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
@@ -14,7 +14,7 @@ from django.db.models.fields.json import KeyTransform
 
 from patients.models import CrossmatchSample, Goals, Patient, Standing
 from programme.booking.models import GIVEN_UP, STANDING, Away, Booking, BookingState
-from programme.booking.numeric.calendar import Dates, Place, minutes_needed
+from programme.booking.numeric.calendar import Dates, Place, fit_together, minutes_needed
 from programme.booking.numeric.places import AwayDates, FreePlace, RankedPlace, SampleRules, Seeker, ranked, refusal
 from programme.booking.numeric.workdays import BloodLead
 from programme.booking.queries.blood import blood_lead, holidays_around, needed_of
@@ -326,10 +326,11 @@ def chances(by_day: Mapping[str, Any] | None) -> dict[date, float]:
 def free_by_week(calendar: SiteCalendar, today: date) -> tuple[tuple[int, int], ...]:
     """Return how many more exchanges fit into each week still to come: (week number, places)."""
     weeks: dict[tuple[int, int], int] = {}
-    free = Counter(place.on for place in calendar.places(since=today))
+    room, free = calendar.room, defaultdict[date, list[Place]](list)
+    for place in calendar.places(since=today):
+        free[place.on].append(place)
     for day in calendar.days:
         if day.open and day.on >= today:
             year, week, _ = day.on.isocalendar()
-            more = min(free[day.on], calendar.room.get(day.on, free[day.on]))
-            weeks[year, week] = weeks.get((year, week), 0) + more
+            weeks[year, week] = weeks.get((year, week), 0) + fit_together(free[day.on], room.get(day.on))
     return tuple((week, count) for (_, week), count in sorted(weeks.items()))

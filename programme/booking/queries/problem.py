@@ -8,12 +8,14 @@ from datetime import date, datetime, timedelta
 
 from programme.booking.models import BookingState, Proposal
 from programme.booking.numeric.calendar import Place, slots_on
+from programme.booking.numeric.due import Due
 from programme.booking.numeric.places import points_against, refusal
+from programme.booking.numeric.staff import Staffed
 from programme.booking.queries.basis import accepted_chances, digests, flagged_people
 from programme.booking.queries.chairs import Displaced, displaced
 from programme.booking.queries.free import Booked, SiteCalendar, site_calendar
 from programme.booking.queries.placing import ToPlace, every_place_for, is_due, people_of, without
-from programme.booking.solver import MOVE_COST, Due
+from programme.booking.solver import MOVE_COST
 from programme.core.models import Site
 
 FLAGGED_WEIGHT = 2.0
@@ -39,7 +41,7 @@ class Asked:
 class Problem:
     """What the solver is given, with the people and the calendar it was made from.
 
-    calendar: without the bookings that may move. overfull: days on which more are booked than staff allow now.
+    calendar: without the bookings that may move. before: the staff of each day with these too.
     troubles: whose booking cannot be kept. It holds its chair until they have another, for nobody gives it up before.
     """
 
@@ -49,23 +51,26 @@ class Problem:
     people: Mapping[str, ToPlace]
     old: Mapping[str, Booked]
     movers: frozenset[str]
-    overfull: frozenset[date]
+    before: Mapping[date, Staffed]
     asked: Asked
     basis: Mapping[str, str]
     due: tuple[Due, ...] = ()
     troubles: Mapping[str, Displaced] = field(default_factory=dict)
 
     @property
-    def room(self) -> dict[date, int]:
-        """How many more the staff of a day can run. A day booked beyond its staff takes nobody new: of those who can
-        have another place as many may stay as its staff allow."""
-        room = {on: left for on, left in self.calendar.room.items() if on not in self.overfull}
-        shaky = [(self.old[ref].on, self.people[ref].needs) for ref in self.troubles if ref in self.old]
-        for on in self.overfull & {on for on, _ in shaky}:
-            day, running = self.calendar.day(on), self.calendar.running.get(on, 0)
-            others = running - sum(needs for one, needs in shaky if one == on)
-            room[on] = max(0, (0 if day is None or day.most is None else day.most) - others)
-        return room
+    def room(self) -> dict[date, Staffed]:
+        """The staff of the days on which they are limited, with all who have a place and are not movers."""
+        return self.calendar.room
+
+    def stays(self, ref: str, place: Place) -> bool:
+        """Whether somebody with a place is proposed just that: nothing would change."""
+        old = self.old.get(ref)
+        return old is not None and (old.chair_pk, old.on, old.starts) == (place.chair_pk, place.on, place.starts)
+
+    def lost_fixed(self, ref: str, place: Place | None) -> bool:
+        """Whether somebody was to have one place and no other, and has it not."""
+        fixed = self.asked.fixed.get(ref)
+        return fixed is not None and (place is None or (place.chair_pk, place.on, place.slot) != fixed)
 
 
 def read_problem(
@@ -117,9 +122,7 @@ def posed(
     calendar = whole
     for ref, booking in old.items():
         calendar = calendar if ref in troubles else calendar.without(booking.pk)
-    running = whole.running
-    overfull = frozenset(d.on for d in whole.days if d.most is not None and running.get(d.on, 0) > d.most)
-    problem = Problem(whole.first, 0, calendar, people, old, movers, overfull, asked, {}, troubles=troubles)
+    problem = Problem(whole.first, 0, calendar, people, old, movers, whole.room, asked, {}, troubles=troubles)
     dues = [_due(problem, row, accepted.get(row.pk, usual), row.pk in flagged) for _, row in sorted(people.items())]
     return replace(problem, due=tuple(dues))
 
@@ -128,11 +131,7 @@ def _troubles(
     site: Site, everyone: tuple[ToPlace, ...], bookings: Mapping[int, Booked], now: datetime
 ) -> dict[str, Displaced]:
     """Whose next booking cannot be kept, by reference; not where its start has passed already."""
-    whys = {
-        one.booking.pk: one
-        for one in displaced(site, now.date())
-        if (one.booking.on, one.booking.starts) > (now.date(), now.time())
-    }
+    whys = {one.booking.pk: one for one in displaced(site, now.date()) if _is_ahead(one.booking, now)}
     return {
         row.patient_ref: whys[row.next_booked.pk]
         for row in everyone
@@ -141,8 +140,12 @@ def _troubles(
     }  # fmt: skip
 
 
+def _is_ahead(booking: Booked, now: datetime) -> bool:
+    return (booking.on, booking.starts) > (now.date(), now.time())
+
+
 def movers_of(everyone: tuple[ToPlace, ...], bookings: Mapping[int, Booked], moves: str) -> set[str]:
-    """Who has a place in these weeks and may be given another."""
+    """Who has a place in these weeks, its start still to come, and may be given another."""
     states = {
         Proposal.Moves.NOBODY: (),
         Proposal.Moves.UNCONFIRMED: (BookingState.BOOKED,),
@@ -153,6 +156,7 @@ def movers_of(everyone: tuple[ToPlace, ...], bookings: Mapping[int, Booked], mov
         for row in everyone
         if row.known and not row.locked and not row.in_chair and row.next_booked is not None
         and row.next_booked.pk in bookings and bookings[row.next_booked.pk].state in states
+        and _is_ahead(bookings[row.next_booked.pk], row.seeker.now)
     }  # fmt: skip
 
 
@@ -167,12 +171,13 @@ def _due(problem: Problem, row: ToPlace, accepted: float, flagged: bool) -> Due:
         weight=FLAGGED_WEIGHT if flagged else 1.0,
         needs=row.needs,
         has=None if old is None or row.patient_ref in problem.troubles else place_of(old, problem.calendar),
+        holds=None if old is None or row.patient_ref not in problem.troubles else place_of(old, problem.calendar),
     )
     places = places_within(problem, one)
     fixed = problem.asked.fixed.get(row.patient_ref)
     if fixed is not None:
-        places = tuple(place for place in places if (place.chair_pk, place.on, place.slot) == fixed)
-        one = one if places else replace(one, has=None)
+        wanted = tuple(place for place in places if (place.chair_pk, place.on, place.slot) == fixed)
+        places = wanted or tuple(filter(None, (one.has,)))  # whoever has a place stays where they are
     who = without(who, None if old is None else old.on)
     cost = {on: points_against(who, on) for on in {place.on for place in places}}
     if old is not None and one.has is None:  # nothing holds them to the day they know, but it is kept where it can be
@@ -183,20 +188,27 @@ def _due(problem: Problem, row: ToPlace, accepted: float, flagged: bool) -> Due:
 def places_within(problem: Problem, one: Due, *, on: date | None = None) -> tuple[Place, ...]:
     """Return the places that somebody can be proposed, of one day or of all; their own first, if they have one.
 
-    Nobody who has a place that can be kept is moved to a later day after their last safe one.
+    Nobody who has a place that can be kept is moved to a later day after their last safe one, and nobody new comes to
+    a time for which too many are booked.
     """
     row, has, old = problem.people[one.key], one.has, problem.old.get(one.key)
     until = max(row.due_by or problem.calendar.last, row.seeker.today) + timedelta(days=LATE_DAYS)
     found = every_place_for(row, problem.calendar, giving_up=None if old is None else old.on, on=on)
-    free = [one for one in found if one.place.on <= until and one.place.on not in problem.overfull]
+    free = [one for one in found if one.place.on <= until and not _too_many(problem, one.place)]
     if has is None:
         return (*_may_stay(problem, row, old, on), *(one.place for one in free))
     others = tuple(one.place for one in free if one.place.key != has.key and (not one.late or one.place.on < has.on))
     return (has, *others)
 
 
+def _too_many(problem: Problem, place: Place) -> bool:
+    """Whether more are booked at some time of a place than staff can run."""
+    staffed = problem.before.get(place.on)
+    return staffed is not None and staffed.is_over(place.starts, place.ends)
+
+
 def _may_stay(problem: Problem, row: ToPlace, old: Booked | None, on: date | None) -> tuple[Place, ...]:
-    """The place of somebody on a day with too many for its staff only, of whom some can stay; else none."""
+    """The place of somebody at a time with too many for its staff only, of whom some can stay; else none."""
     if old is None or not problem.troubles[row.patient_ref].only_staff or on not in (None, old.on):
         return ()
     own = place_of(old, problem.calendar)
@@ -212,9 +224,3 @@ def place_of(old: Booked, calendar: SiteCalendar) -> Place:
     ]  # fmt: skip
     slot = next((row.slot for row in held if row.starts == old.starts), held[0].slot if held else 0)
     return Place(old.chair_pk, old.chair, slot, old.starts, old.ends, old.on, tuple(row.slot for row in held))
-
-
-def stays(problem: Problem, ref: str, place: Place) -> bool:
-    """Whether somebody with a place is proposed just that: nothing would change."""
-    old = problem.old.get(ref)
-    return old is not None and (old.chair_pk, old.on, old.starts) == (place.chair_pk, place.on, place.starts)

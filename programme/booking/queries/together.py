@@ -7,12 +7,13 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from programme.booking.numeric.calendar import Place
+from programme.booking.numeric.due import Due
 from programme.booking.numeric.places import blood_words, words_of_day
 from programme.booking.queries.free import Booked
 from programme.booking.queries.left import why_left
 from programme.booking.queries.placing import without
-from programme.booking.queries.problem import Asked, Problem, read_problem, stays
-from programme.booking.solver import Due, place_all
+from programme.booking.queries.problem import Asked, Problem, read_problem
+from programme.booking.solver import place_all
 from programme.core.models import Site
 
 
@@ -72,24 +73,25 @@ def solved(problem: Problem) -> ForEveryone:
     """Return the places found; the same problem gives the same answer."""
     found = place_all(problem.due, problem.room)
     placed = sorted(found.placed.items(), key=lambda one: (one[1].on, one[1].starts, one[1].chair_pk, one[0]))
-    given = list(found.placed.values())
     return ForEveryone(
         first=problem.first,
         weeks=problem.weeks,
-        placed=tuple(_proposed(problem, ref, place) for ref, place in placed if not stays(problem, ref, place)),
+        placed=tuple(_proposed(problem, ref, place) for ref, place in placed if not problem.stays(ref, place)),
         left=tuple(
-            LeftOver(one.key, problem.people[one.key].name, why_left(one, problem, found.placed.get(one.key), given))
+            LeftOver(one.key, problem.people[one.key].name, why_left(one, problem, found.placed))
             for one in problem.due
-            if one.key not in found.placed or _keeps_late(problem, one, found.placed[one.key])
+            if _is_left(problem, one, found.placed.get(one.key))
         ),
         proven_optimal=found.proven_optimal,
         gap=found.gap,
     )
 
 
-def _keeps_late(problem: Problem, one: Due, place: Place) -> bool:
-    """Whether somebody who should come earlier stays where they are, too late."""
-    return one.key not in problem.movers and stays(problem, one.key, place) and one.is_late(place.on)
+def _is_left(problem: Problem, one: Due, place: Place | None) -> bool:
+    """Whether somebody has no place, or not the one asked for, or should come earlier and stays where they are."""
+    if place is None or problem.lost_fixed(one.key, place):
+        return True
+    return one.key not in problem.movers and problem.stays(one.key, place) and one.is_late(place.on)
 
 
 def _proposed(problem: Problem, ref: str, place: Place) -> Proposed:

@@ -7,7 +7,7 @@ did: the place is then taken, and they are told what is still free. The rows of 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from datetime import date, datetime, timedelta
+from datetime import date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -17,8 +17,9 @@ from django.db import IntegrityError, transaction
 from patients.models import Patient
 from patients.services import change_of, state_of
 from programme.booking.models import Booking, BookingState, Occupied
-from programme.booking.numeric.calendar import Place, SlotRule, slots_covered, slots_on
+from programme.booking.numeric.calendar import Day, Place, SlotRule, ends_at, slots_covered, slots_on
 from programme.booking.numeric.places import Seeker, far_late_words, near_words, refusal, spoken
+from programme.booking.numeric.staff import Run, Staffed, most_at_once
 from programme.booking.queries.free import SiteCalendar, site_calendar, slot_rules
 from programme.booking.queries.placing import ToPlace, people_of
 from programme.core import trail
@@ -193,11 +194,23 @@ def _not_free(row: ToPlace, calendar: SiteCalendar, chair_pk: int, on: date, slo
         return f"{rule.chair_name} is used for something else on {spoken(on)}: {use.words}."
     if (chair_pk, on, slot) in calendar.taken:
         return _taken(row, calendar, on, rule)
-    if day.most is not None and calendar.running.get(on, 0) + row.needs > day.most:
-        words = f" ({day.staff_words})" if day.staff_words else ""
-        return f"Staff allow {day.most} exchanges on {spoken(on)}{words}, and they are booked."
+    staffed, ends = calendar.room.get(on), ends_at(rule.starts, rule.ends, row.minutes)
+    if staffed is not None and ends is not None and not staffed.has_room(Run(rule.starts, ends, row.needs)):
+        return _no_staff(row, day, staffed, rule.starts, ends)
     closes = "" if day.closes is None else f"; the unit closes at {day.closes:%H:%M}"
     return f"{rule.chair_name} from {rule.starts:%H:%M} is too short for {row.minutes} min{closes}."
+
+
+def _no_staff(row: ToPlace, day: Day, staffed: Staffed, starts: time, ends: time) -> str:
+    """Say how many staff can run at once on a day, and how many they have already."""
+    when = f"{spoken(day.on)}{f' ({day.staff_words})' if day.staff_words else ''}"
+    if not staffed.most:
+        return f"Staff can run no exchange on {when}."
+    have, two = most_at_once(staffed.runs, starts, ends), " This one counts for two." if row.needs > 1 else ""
+    return (
+        f"Staff can run {staffed.most} {'exchange' if staffed.most == 1 else 'exchanges'} at once on {when}; "
+        f"from {starts:%H:%M} to {ends:%H:%M} they have {have or 'none'} already.{two}"
+    )
 
 
 def _taken(row: ToPlace, calendar: SiteCalendar, on: date, rule: SlotRule) -> str:

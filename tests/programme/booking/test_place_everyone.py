@@ -68,7 +68,7 @@ def test_bookings_stand_and_who_cannot_be_placed_is_named_with_the_limit(site) -
     found = printed(weeks=4, first=TODAY + timedelta(1))
     assert found["placed"] == []
     assert [row["patient_ref"] for row in found["left"]] == ["SM-1"]
-    assert "No free place" in found["left"][0]["reason"]
+    assert "No chair is free for long enough" in found["left"][0]["reason"]
 
 
 @pytest.mark.parametrize(("state", "asked"), [("planned", False), ("running", False), ("cancelled", True)])

@@ -217,7 +217,7 @@ def test_where_the_staff_of_a_day_hold_it_names_who_would_leave_that_day(coordin
     with pytest.raises(ValidationError) as refused:
         accept(proposal=row, version=row.version, refs=["MBARU"], actor=coordinator, at=NOW)
     quist = Patient.objects.get(patient_ref="QUIST").shown_name
-    assert "Staff allow 1 exchanges" in refused.value.messages[1]
+    assert "Staff can run 1 exchange at once" in refused.value.messages[1]
     assert refused.value.messages[1].endswith(f"By this proposal {quist} would leave that day: accept them too.")
 
 
@@ -359,9 +359,12 @@ def test_who_is_left_is_told_the_limit_and_what_one_more_start_would_buy(coordin
     StaffLimit.objects.filter(most=0).update(words="nurses away")
     due_person("R1")
     row = proposed(coordinator, weeks=2)
-    assert row.found["left"][0]["reason"].startswith("No free place in these weeks is long enough for them, with staff")
+    assert row.found["left"][0]["reason"] == (
+        "Chairs are free for long enough on days that are of use to them, but staff cannot run one exchange more then."
+    )
     assert row.found["more"]
-    assert "(staff; a chair is free) would place 1 of them." in row.found["more"][0]
+    assert row.found["more"][0].startswith("Staff for one more exchange at once, on ")
+    assert row.found["more"][0].endswith(", would place 1 of them.")
 
 
 def test_days_away_are_named_as_their_own_limit(coordinator) -> None:

@@ -1,6 +1,7 @@
 """Laws that no proposal may break, whatever the unit and the people are like; no database, each limit judged anew."""
 
 from collections import Counter
+from collections.abc import Iterable
 from dataclasses import replace
 from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
@@ -83,16 +84,22 @@ def units(draw) -> tuple[Problem, SiteCalendar]:
 
 
 def troubled(calendar: SiteCalendar, refs: set[str]) -> dict[str, Displaced]:
-    """Whose booking lies on a closed day, in a chair used otherwise, or among more than the staff of its day."""
-    running, found = Counter(row.on for row in calendar.bookings), dict[str, Displaced]()
+    """Whose booking lies on a closed day, in a chair used otherwise, or among more than staff can run at once."""
+    found = dict[str, Displaced]()
     for row in calendar.bookings:
         day = calendar.day(row.on)
         used = any(use.chair_pk == row.chair_pk and use.dates.hold(row.on) for use in calendar.uses)
         if row.patient_ref in refs and (not day.open or used):
             found[row.patient_ref] = Displaced(row, "closed or used otherwise")
-        elif row.patient_ref in refs and day.most is not None and running[row.on] > day.most:
+        elif row.patient_ref in refs and day.most is not None and at_most(calendar.bookings, row) > day.most:
             found[row.patient_ref] = Displaced(row, "too many", only_staff=True)
     return found
+
+
+def at_most(bookings: Iterable[Booked], row: Booked) -> int:
+    """How many run with a booking in its busiest hour; all begin and end on the hour."""
+    hours = [time(hour) for hour in range(row.starts.hour, row.ends.hour)]
+    return max(sum(one.on == row.on and one.starts <= hour < one.ends for one in bookings) for hour in hours)
 
 
 def booked(number: int, chair: int, on: date, slot: int, *, ref: str, state: str) -> Booked:
@@ -172,6 +179,11 @@ def judge(problem: Problem, whole: SiteCalendar) -> dict[str, Proposed]:
     return placed
 
 
+def hours_of(on: date, starts: time, ends: time) -> list[tuple[date, time]]:
+    """The hours of a day of which an exchange has a part."""
+    return [(on, time(hour)) for hour in range(starts.hour, ends.hour + (ends > time(ends.hour)))]
+
+
 def places_of(row: Proposed) -> list[tuple[int, date, time]]:
     """The starts that a place holds."""
     place = row.place
@@ -201,22 +213,27 @@ def judge_days(problem: Problem, whole: SiteCalendar, placed: dict[str, Proposed
     """Chairs and staff with everybody on them: who stays, who is moved, who is new."""
     stays = [row for row in whole.bookings if row.patient_ref not in placed]
     held = {(row.chair_pk, row.on, row.starts) for row in stays}
-    running = Counter(row.on for row in stays)
-    before = Counter(row.on for row in whole.bookings)
+    running, before = Counter[tuple[date, time]](), Counter[tuple[date, time]]()
+    for row in stays:
+        running.update(hours_of(row.on, row.starts, row.ends))
+    for row in whole.bookings:
+        before.update(hours_of(row.on, row.starts, row.ends))
     given_up = {(row.old.chair_pk, row.old.on, row.old.starts) for row in placed.values() if row.trouble}
     for row in placed.values():
         for start in places_of(row):
             assert start not in held, "chair taken"
             assert start not in given_up, "a chair is free only when its place was given up"
             held.add(start)
-        running[row.place.on] += problem.people[row.patient_ref].needs
-    for day in whole.days:
-        assert day.most is None or running[day.on] <= max(day.most, before[day.on]), "staff at once"
-        if day.most is not None and before[day.on] > day.most:
-            assert not any(row.place.on == day.on for row in placed.values()), "nobody new on an overfull day"
+        theirs = hours_of(row.place.on, row.place.starts, row.place.ends)
+        running.update(theirs * problem.people[row.patient_ref].needs)
+        most = whole.day(row.place.on).most
+        assert most is None or max(before[hour] for hour in theirs) <= most, "nobody new among too many"
+    for (on, hour), count in running.items():
+        most = whole.day(on).most
+        assert most is None or count <= max(most, before[on, hour]), "staff at once"
 
 
-def test_of_too_many_on_a_day_only_as_many_leave_as_must() -> None:
+def test_of_too_many_at_once_only_as_many_leave_as_must() -> None:
     """Three on a day whose staff are one short by now; each could come on another day."""
     always = Dates(date(2024, 1, 1))
     days = tuple(Day(day_of(n), True, "", time(8), time(18), 2 if n == 3 else None) for n in range(10))

@@ -18,7 +18,9 @@ from programme.booking.numeric.calendar import (
     ends_at,
     free_places,
     minutes_needed,
+    staff_of,
 )
+from programme.booking.numeric.staff import Run
 
 MONDAY = date(2026, 12, 21)
 ALWAYS = Dates(date(2020, 1, 1))
@@ -74,9 +76,17 @@ def test_the_smallest_staff_limit_counts() -> None:
     assert [day.most for day in found[:3]] == [2, 2, 4]
     assert found[0].staff_words == "two nurses away"
     chairs = [slot(1), slot(2), slot(3)]
-    assert free_places(found[:1], slots=chairs, running={MONDAY: 2}) == ()
-    assert len(free_places(found[:1], slots=chairs, running={MONDAY: 1})) == 3
-    assert free_places(found[:1], slots=chairs, running={MONDAY: 1}, needs=2) == ()
+    one, two = (staff_of(found, {MONDAY: [Run(time(9), time(16))] * count}) for count in (1, 2))
+    assert free_places(found[:1], slots=chairs, room=two) == ()
+    assert len(free_places(found[:1], slots=chairs, room=one)) == 3
+    assert free_places(found[:1], slots=chairs, room=one, needs=2) == ()
+
+
+def test_staff_who_are_taken_in_the_morning_are_free_in_the_afternoon() -> None:
+    found = week(staff=[Staff(ALWAYS, 1)])[:1]
+    chairs = [slot(1, 1, 9, 13), slot(1, 2, 13, 17), slot(2, 1, 9, 16)]
+    room = staff_of(found, {MONDAY: [Run(time(9), time(13))]})
+    assert [(place.chair_pk, place.starts) for place in free_places(found, slots=chairs, room=room)] == [(1, time(13))]
 
 
 def test_a_chair_and_a_slot_are_there_on_their_dates_only() -> None:
@@ -134,29 +144,35 @@ def dates_of(span: tuple[int, int, int | None]) -> Dates:
     uses=st.lists(st.tuples(st.integers(1, 3), spans), max_size=4),
     slots=st.lists(st.tuples(st.integers(1, 3), hours), max_size=6),
     taken=st.sets(st.tuples(st.integers(1, 3), st.integers(0, 40), st.integers(0, 5))),
-    running=st.dictionaries(st.integers(0, 40), st.integers(0, 3)),
+    booked=st.lists(st.tuples(st.integers(0, 40), hours, st.integers(1, 2)), max_size=8),
     minutes=st.integers(0, 600),
     needs=st.integers(1, 2),
 )
-def test_no_free_place_breaks_a_hard_limit(shut, early, limits, uses, slots, taken, running, minutes, needs) -> None:
+def test_no_free_place_breaks_a_hard_limit(shut, early, limits, uses, slots, taken, booked, minutes, needs) -> None:
     rules = sorted(
         (slot(chair, number, *when) for number, (chair, when) in enumerate(slots)),
         key=lambda row: (row.chair_pk, row.starts),
     )
     held = {(chair, MONDAY + timedelta(day), number) for chair, day, number in taken}
-    counted = {MONDAY + timedelta(day): count for day, count in running.items()}
+    runs = {
+        MONDAY + timedelta(day): [Run(time(s), time(e), n) for d, (s, e), n in booked if d == day] for day, *_ in booked
+    }
     closed = [Closed(MONDAY + timedelta(day), "shut") for day in sorted(shut)]
     closed += [Closed(MONDAY + timedelta(day), "early", time(hour)) for day, hour in early.items() if day not in shut]
     others = [Use(chair, dates_of(span), "other") for chair, span in uses]
     staff = [Staff(dates_of(span), most) for span, most in limits]
     calendar = days(MONDAY, MONDAY + timedelta(40), opening=WEEK, closed=closed, staff=staff)
-    found = free_places(calendar, slots=rules, uses=others, taken=held, running=counted, minutes=minutes, needs=needs)
+    found = free_places(
+        calendar, slots=rules, uses=others, taken=held, room=staff_of(calendar, runs), minutes=minutes, needs=needs
+    )
     for place in found:
         day = (place.on - MONDAY).days
         assert place.on.weekday() < 5 and day not in shut
         assert time(8, 30) <= place.starts and place.ends <= time(17, 30)
         assert day not in early or place.ends <= time(early[day])
-        assert all(counted.get(place.on, 0) + needs <= row.most for row in staff if row.dates.hold(place.on))
+        for hour in range(place.starts.hour, place.ends.hour + (place.ends.minute > 0)):  # all begin on the hour
+            at_once = sum(n for d, (s, e), n in booked if d == day and s <= hour < e)
+            assert all(at_once + needs <= row.most for row in staff if row.dates.hold(place.on))
         assert not any(row.chair_pk == place.chair_pk and row.dates.hold(place.on) for row in others)
         length = (place.ends.hour - place.starts.hour) * 60 + place.ends.minute - place.starts.minute
         assert length >= minutes

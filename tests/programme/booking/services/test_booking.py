@@ -184,14 +184,34 @@ def test_another_use_and_the_staff_of_the_day_are_named(ada, chair, coordinator,
     make_booking(make_patient("R2", site=site), make_chair(site))
     StaffLimit.objects.create(site=site, weekday=None, since=MONDAY, until=MONDAY, most=1, words="two nurses away")
     said = refused(ada, other, coordinator)
-    assert "Staff allow 1 exchanges on Mon 8 Jun 2026 (two nurses away)" in said
+    assert (
+        "Staff can run 1 exchange at once on Mon 8 Jun 2026 (two nurses away); from 09:00 to 16:00 they have 1 already."
+        in said
+    )
 
 
 def test_somebody_who_needs_two_nurses_counts_for_two(ada, chair, coordinator, site):
     Wishes.objects.create(patient=ada, needs_two_nurses=True)
     StaffLimit.objects.create(site=site, since=date(2026, 1, 1), most=2)
     make_booking(make_patient("R2", site=site), make_chair(site))
-    assert "Staff allow 2" in refused(ada, chair, coordinator)
+    said = refused(ada, chair, coordinator)
+    assert "Staff can run 2 exchanges at once" in said
+    assert "they have 1 already. This one counts for two." in said
+
+
+def test_staff_are_counted_at_once_and_one_that_begins_as_another_ends_does_not_meet_it(ada, coordinator, site):
+    """One nurse: a morning at one chair leaves an afternoon at another, and not a day."""
+    morning = make_chair(site, starts=time(9), ends=time(13))
+    day, afternoon = make_chair(site), make_chair(site, starts=time(13), ends=time(17))
+    StaffLimit.objects.create(site=site, since=date(2026, 1, 1), most=1)
+    make_booking(make_patient("R2", site=site), morning)
+    assert "from 09:00 to 16:00 they have 1 already" in refused(ada, day, coordinator)
+    assert book(ada, afternoon, coordinator).starts == time(13)
+
+
+def test_with_no_staff_it_is_said_that_no_exchange_can_be_run(ada, chair, coordinator, site):
+    StaffLimit.objects.create(site=site, since=MONDAY, until=MONDAY, most=0)
+    assert "Staff can run no exchange on Mon 8 Jun 2026." in refused(ada, chair, coordinator)
 
 
 def test_days_and_times_that_a_person_cannot_keep_are_refused(ada, chair, coordinator):

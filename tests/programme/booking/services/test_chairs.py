@@ -156,7 +156,10 @@ def test_the_place_of_somebody_who_left_or_is_paused_is_displaced(booked, site, 
             lambda site, chair: OtherUse(chair=chair, since=MONDAY, until=MONDAY, words="iron infusions"),
             "the chair is used for something else: iron infusions",
         ),
-        (lambda site, chair: StaffLimit(site=site, since=MONDAY, most=0), "1 are booked where staff allow 0"),
+        (
+            lambda site, chair: StaffLimit(site=site, since=MONDAY, most=0),
+            "1 exchange would run at once where staff can run 0",
+        ),
     ],
 )
 def test_who_is_booked_where_the_diary_changes_is_named_and_stays_booked(booked, site, coordinator, row, why):

@@ -1,6 +1,6 @@
 """Two coordinators at the same moment, over real connections, on both databases: one gets the place."""
 
-from datetime import date
+from datetime import date, time
 
 import pytest
 from django.core.exceptions import ValidationError
@@ -107,7 +107,22 @@ def test_four_chairs_at_once_do_not_run_over_the_staff_of_the_day(unit):
     chairs = [make_chair(site) for _ in range(4)]
     got, told = all_at_once(list(zip(people, chairs, users, strict=True)))
     assert (len(got), Booking.objects.count()) == (2, 2)
-    assert all("Staff allow 2 exchanges" in words for words in told)
+    assert all("Staff can run 2 exchanges at once" in words for words in told)
+
+
+def test_of_four_at_once_those_who_overlap_are_held_to_the_staff_and_the_others_are_not(unit):
+    """Two in the morning, one all day, one in the afternoon, with two nurses: whoever is refused, three at once never
+    are, and nobody is refused without need."""
+    site, people, users = unit
+    StaffLimit.objects.create(site=site, since=date(2026, 1, 1), most=2)
+    hours = [(time(8), time(13)), (time(8), time(13)), (time(8), time(16)), (time(13), time(18))]
+    chairs = [make_chair(site, starts=starts, ends=ends) for starts, ends in hours]
+    got, told = all_at_once(list(zip(people, chairs, users, strict=True)))
+    rows = list(Booking.objects.values_list("starts", "ends"))
+    assert max(sum(starts <= time(h) < ends for starts, ends in rows) for h in range(8, 19)) == 2
+    assert (len(got), len(told)) == (3, 1)
+    assert people[3].pk in got, "the afternoon never meets two others"
+    assert "Staff can run 2 exchanges at once on Mon 8 Jun 2026; from 08:00" in told[0]
 
 
 def test_one_person_booked_by_four_at_once_is_booked_once(unit):
