@@ -24,6 +24,7 @@ from programme.booking.models import (
     Slot,
     StaffLimit,
 )
+from programme.booking.numeric.reasons import Reasons
 from programme.booking.queries.free import open_days, site_calendar
 from programme.booking.queries.placing import everyone_to_place, places_for
 from programme.booking.services import booking as bookings
@@ -188,8 +189,7 @@ def _book_ahead(site: Site, people: dict[str, Patient], today: date, actor: User
                 slot=best.place.slot,
                 actor=actor,
                 at=at,
-                late_reason="" if safe else LATE,
-                far_late_known=best.far_late,
+                reasons=Reasons(late="" if safe else LATE, far_late_known=best.far_late),
             )
         )
     for booking in made[::3]:

@@ -9,6 +9,9 @@ from typing import Any
 from django import forms
 from django.core.exceptions import ValidationError
 
+from programme.booking.numeric.reasons import Reasons
+
+MOST_WORDS = 400
 ACTS = ("confirm", "came", "missed", "cancel", "move")
 
 
@@ -38,14 +41,25 @@ class PlaceField(forms.CharField):
             raise ValidationError("Choose one of the places that are offered.") from error
 
 
-class BookForm(forms.Form):
+class ReasonsForm(forms.Form):
+    """The reasons that a place may need."""
+
+    late_reason = forms.CharField(required=False, max_length=MOST_WORDS, strip=True)
+    far_late = forms.BooleanField(required=False)
+    second_reason = forms.CharField(required=False, max_length=MOST_WORDS, strip=True)
+
+    @property
+    def reasons(self) -> Reasons:
+        """The reasons of a form that is valid."""
+        given = self.cleaned_data
+        return Reasons(given["late_reason"], given["far_late"], given["second_reason"])
+
+
+class BookForm(ReasonsForm):
     """A place for a person; a reason where it is late, or so near another place of theirs."""
 
     receipt = forms.CharField(required=False, max_length=64)
     place = PlaceField(error_messages={"required": "Choose a place first."})
-    late_reason = forms.CharField(required=False, max_length=400, strip=True)
-    far_late = forms.BooleanField(required=False)
-    second_reason = forms.CharField(required=False, max_length=400, strip=True)
 
 
 class DiaryBookForm(BookForm):
@@ -61,7 +75,7 @@ class DiaryBookForm(BookForm):
         self.patient_ref = ref
 
 
-class BookingForm(forms.Form):
+class BookingForm(ReasonsForm):
     """What is done with a booking; the services say what each act needs."""
 
     receipt = forms.CharField(required=False, max_length=64)
@@ -69,10 +83,7 @@ class BookingForm(forms.Form):
     act = forms.ChoiceField(choices=[(act, act) for act in ACTS])
     place = PlaceField(required=False)
     ended_by = forms.CharField(required=False, max_length=10)
-    reason = forms.CharField(required=False, max_length=400, strip=True)
-    late_reason = forms.CharField(required=False, max_length=400, strip=True)
-    far_late = forms.BooleanField(required=False)
-    second_reason = forms.CharField(required=False, max_length=400, strip=True)
+    reason = forms.CharField(required=False, max_length=MOST_WORDS, strip=True)
 
     def clean(self) -> dict[str, Any]:
         super().clean()

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from django import forms
 
-from programme.booking.forms.places import PlaceField
+from programme.booking.forms.places import MOST_WORDS, PlaceField, ReasonsForm
 from programme.booking.models import Proposal
+from programme.booking.numeric.reasons import Reasons
+
+SECOND = "second_reason:"
+"""Before a reference: the field of the reason for that person's place."""
 
 ACTS = ("out", "back", "fix", "loose", "again", "drop")
 
@@ -63,14 +68,25 @@ class ChangeForm(forms.Form):
         return self.cleaned_data
 
 
-class AcceptForm(forms.Form):
-    """Whose places are taken, and why some are late."""
+class AcceptForm(ReasonsForm):
+    """Whose places are taken, why some are late, and for each by its reference why it is so near another place."""
 
     receipt = forms.CharField(required=False, max_length=64)
     version = forms.IntegerField(min_value=1)
-    late_reason = forms.CharField(required=False, max_length=400, strip=True)
-    far_late = forms.BooleanField(required=False)
 
     def __init__(self, data: Any) -> None:
         super().__init__(data)
         self.refs = [ref for ref in data.getlist("take") if len(ref) <= 64]
+        given = {name.removeprefix(SECOND): str(data[name]) for name in data if name.startswith(SECOND)}
+        self.second = {ref: words.strip() for ref, words in given.items()}
+
+    def clean(self) -> dict[str, Any]:
+        super().clean()
+        if any(len(words) > MOST_WORDS for words in self.second.values()):
+            self.add_error(None, f"A reason has at most {MOST_WORDS} letters; make it shorter.")
+        return self.cleaned_data
+
+    @property
+    def reasons_of_each(self) -> dict[str, Reasons]:
+        """The reasons for each place that is taken, by reference."""
+        return {ref: replace(self.reasons, second=self.second.get(ref, "")) for ref in self.refs}

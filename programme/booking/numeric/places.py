@@ -20,6 +20,7 @@ DAY_WEIGHT = 1.5  # a day away from the best one, in points of chance in 100
 WEEKDAY_WEIGHT = 4.0
 RATHER_NOT_WEIGHT = 8.0
 LAST_PLACE_WEIGHT = 2.0
+NEAR_WEIGHT = 25.0  # a day so near another place of theirs that it needs a reason
 BLOOD_WEIGHT = 25.0  # a place that is too soon for its blood, where everybody is placed at once: two weeks' difference
 FAR_LATE_DAYS, FAR_LATE_CHANCE = 14, 0.5
 """A place more days than this after the last safe one, or with so great a chance of being over, is far too late."""
@@ -223,41 +224,16 @@ def points_against(who: Seeker, on: date) -> float:
     return unsuited(who, on) + (BLOOD_WEIGHT if who.blood_passed(on) is not None else 0.0)
 
 
-def far_late_words(who: Seeker, on: date) -> str:
-    """Say why a day is far too late, and what is allowed; '' where it is not."""
-    if not who.is_far_late(on):
-        return ""
-    after = 0 if who.latest_safe is None else (on - who.latest_safe).days
-    parts = [f"{_days(after)} after the last safe day"] if after > 0 else []
-    parts += [f"{100 * who.chance[on]:.0f} in 100 to be over the ceiling"] if on in who.chance else []
-    return (
-        f"{spoken(on)} is far too late: {', '.join(parts)}. Allowed is an earlier place, or this one where the "
-        "consultant knows: tick that."
-    )
-
-
-def near_words(who: Seeker, on: date) -> str:
-    """Say that a day is too near another booked one, and what is allowed; '' where it is not."""
-    near = who.booked_near(on)
-    if near is None:
-        return ""
-    where = f"{_days(abs((on - near).days))} {'before' if on < near else 'after'}"
-    return (
-        f"{spoken(on)} is {where} {spoken(near)}, for which they are booked already; the shortest interval is "
-        f"{_days(who.shortest_days)}. Allowed is to move that booking, or this place with the reason for a second "
-        "exchange so soon."
-    )
-
-
 def blood_words(by: date | None) -> str:
     """Say that the day to order blood by has passed, and what comes first; '' for None."""
     return "" if by is None else f"Blood for it had to be ordered by {spoken(by)}; telephone the laboratory first."
 
 
 def unsuited(who: Seeker, on: date) -> float:
-    """How little a day suits a person, in points of chance: days from the best one, wishes. Chosen here."""
+    """How little a day suits a person, in points of chance: days from the best or to another place."""
     cost = 0.0 if who.aim is None else DAY_WEIGHT * abs((on - who.aim).days)
     cost += WEEKDAY_WEIGHT if who.weekdays and on.weekday() not in who.weekdays else 0.0
+    cost += NEAR_WEIGHT if who.booked_near(on) is not None else 0.0
     return cost + (RATHER_NOT_WEIGHT if _rather_not(who, on) is not None else 0.0)
 
 
@@ -281,16 +257,20 @@ def words_of_day(who: Seeker, on: date, *, first: bool) -> list[str]:
     parts = []
     if who.is_late(on) and who.latest_safe is not None:
         how = "the first that can be had" if first else "late"
-        parts.append(f"{how}, {_days((on - who.latest_safe).days)} after the last safe day")
+        parts.append(f"{how}, {spoken_days((on - who.latest_safe).days)} after the last safe day")
     elif who.best is not None:
         away = (on - who.best).days
-        where = f"{_days(abs(away))} {'after' if away > 0 else 'before'} the best day" if away else "the best day"
+        where = f"{spoken_days(abs(away))} {'after' if away > 0 else 'before'} the best day" if away else "the best day"
         parts.append(where if who.latest_safe is None or on != who.latest_safe else f"{where}, the last safe one")
         if who.often_misses and away < 0:
             parts.append("leaves room for another try")
     if who.weekdays:
         wished = on.weekday() in who.weekdays
         parts.append(f"a {WEEKDAYS[on.weekday()]} as wished" if wished else f"not the weekday wished ({_wished(who)})")
+    near = who.booked_near(on)
+    if near is not None:
+        where = "after" if near < on else "before"
+        parts.append(f"only {spoken_days(abs((on - near).days))} {where} their place on {spoken(near)}")
     away_row = _rather_not(who, on)
     if away_row is not None:
         parts.append(f"they would rather not{f' ({away_row.words})' if away_row.words else ''}")
@@ -301,7 +281,8 @@ def _wished(who: Seeker) -> str:
     return ", ".join(WEEKDAYS[day] for day in sorted(who.weekdays))
 
 
-def _days(count: int) -> str:
+def spoken_days(count: int) -> str:
+    """'1 day', '3 days'."""
     return "1 day" if count == 1 else f"{count} days"
 
 

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Collection, Mapping
-from datetime import date, datetime, timedelta
+from datetime import date, timedelta
 
 from patients.models import Goals, Patient
 from programme.booking.queries.free import SiteCalendar, site_calendar
-from programme.booking.queries.placing import ToPlace, people_of
+from programme.booking.queries.placing import ToPlace
 from programme.core.models import Site
 
 
-def basis_today(site: Site, *, first: date, weeks: int, now: datetime, settings: Mapping[str, float]) -> dict[str, str]:
+def basis_today(
+    site: Site, everyone: tuple[ToPlace, ...], *, first: date, weeks: int, settings: Mapping[str, float]
+) -> dict[str, str]:
     """Return digests of what a proposal for these weeks would rest on now, without looking for places."""
     whole = site_calendar(site, first, first + timedelta(days=7 * weeks - 1))
-    return digests(whole, people_of(site, now, settings), accepted_chances(site, first), flagged_people(site), settings)
+    return digests(whole, everyone, accepted_chances(site, first), flagged_people(site), settings)
 
 
 def changed_since(basis: Mapping[str, str], now: Mapping[str, str]) -> tuple[str, ...]:

@@ -9,10 +9,11 @@ from typing import Any
 from patients.models import Patient
 from programme.booking.models import Proposal
 from programme.booking.numeric.places import RankedPlace
+from programme.booking.numeric.reasons import near_words
 from programme.booking.queries.basis import basis_today, changed_since
 from programme.booking.queries.diary import ChairCell, Column, DayRow, columns_of, rows_of, short_names
 from programme.booking.queries.free import SiteCalendar, site_calendar
-from programme.booking.queries.placing import people_of, places_for
+from programme.booking.queries.placing import ToPlace, people_of, places_for, without
 from programme.booking.queries.problem import Asked
 from programme.core.models import Site
 from programme.core.settings_of_site import site_settings
@@ -24,7 +25,10 @@ MADE_WITHIN = timedelta(minutes=10)
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One person's line: the place proposed and the one it would take the place of. accepted: key of the booking."""
+    """One person's line: the place proposed and the one it would take the place of. accepted: key of the booking.
+
+    near: that it is within the shortest interval of another place of theirs, as things stand now; '' where it is not.
+    """
 
     patient_ref: str
     name: str
@@ -44,6 +48,7 @@ class Entry:
     old_on: date | None
     old_words: str
     accepted: int | None
+    near: str = ""
 
     @property
     def week(self) -> int:
@@ -144,8 +149,9 @@ def read_proposal(row: Proposal, now: datetime, *, by_person: bool = False, othe
     entries = tuple(_entry(one, names, row.accepted) for one in found["placed"])
     changed: tuple[str, ...] = ()
     if row.state == Proposal.State.MADE:
-        today = basis_today(site, first=first, weeks=row.weeks, now=now, settings=settings)
-        changed = changed_since(row.basis, today)
+        everyone = people_of(site, now, settings)
+        today = basis_today(site, everyone, first=first, weeks=row.weeks, settings=settings)
+        changed, entries = changed_since(row.basis, today), _with_near(entries, everyone)
     columns = columns_of(calendar)
     key = (lambda one: one.name.casefold()) if by_person else (lambda one: (one.on, one.starts, one.chair))
     return ProposalPage(
@@ -184,6 +190,17 @@ def _entry(one: dict[str, Any], names: dict[str, str], accepted: dict[str, int])
         old_on=None if old is None else date.fromisoformat(old["on"]),
         old_words="" if old is None else f"{old['starts']}, {old['chair']}{', confirmed' if old['confirmed'] else ''}",
         accepted=accepted.get(ref),
+    )
+
+
+def _with_near(entries: tuple[Entry, ...], everyone: tuple[ToPlace, ...]) -> tuple[Entry, ...]:
+    """The same lines, each saying whether its place is now too near another one of the person."""
+    who = {row.patient_ref: row.seeker for row in everyone}
+    return tuple(
+        replace(one, near=near_words(without(who[one.patient_ref], one.old_on), one.on))
+        if one.accepted is None and one.patient_ref in who
+        else one
+        for one in entries
     )
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from typing import Any
 
@@ -12,6 +13,7 @@ from django.db import transaction
 from patients.models import Patient
 from programme.booking.models import Booking, Proposal
 from programme.booking.numeric.places import spoken
+from programme.booking.numeric.reasons import Reasons
 from programme.booking.services.booking import hold, make_booking, told
 from programme.booking.services.moves import UNIT, give_way
 from programme.booking.services.proposals import entry_of
@@ -19,52 +21,57 @@ from programme.core import trail
 from programme.core.models import EditedMeanwhile, Site, User
 
 
+@dataclass
+class _Acceptance:
+    """One acceptance under way. words: what became of the blood of those who move; faults: all that is refused."""
+
+    proposal: Proposal
+    people: dict[str, Patient]
+    reasons: Mapping[str, Reasons]
+    actor: User
+    at: datetime
+    given_up: dict[str, Booking] = field(default_factory=dict)
+    accepted: dict[str, int] = field(default_factory=dict)
+    words: list[str] = field(default_factory=list)
+    faults: list[str] = field(default_factory=list)
+
+
 @transaction.atomic
 def accept(
-    *,
-    proposal: Proposal,
-    version: int,
-    refs: Collection[str],
-    actor: User,
-    at: datetime,
-    late_reason: str = "",
-    far_late_known: bool = False,
+    *, proposal: Proposal, version: int, reasons: Mapping[str, Reasons], actor: User, at: datetime
 ) -> tuple[int, str]:
     """Book what is proposed for these people, all of it or nothing; return how many, and what became of their blood.
 
-    Each goes through the same checks as a single booking. Raises ValidationError that names every conflict, and
-    EditedMeanwhile where somebody else changed the proposal after it was shown.
+    reasons: who, by reference, with the reasons that their place may need. Each goes through the same checks as a
+    single booking. Raises ValidationError that names every conflict, and EditedMeanwhile where somebody else changed
+    the proposal after it was shown.
     """
     Site.objects.select_for_update().get(pk=proposal.site_id)  # of two who accept at once the second sees the first
     now = Proposal.objects.select_for_update(of=("self",)).select_related("site").get(pk=proposal.pk)
     if now.state != Proposal.State.MADE:
         raise ValidationError(f"This proposal is {now.get_state_display()}; only one that is made is accepted.")
-    wanted = [one for one in now.found["placed"] if one["patient_ref"] in set(refs)]
-    people = _people(now)
-    faults = [*_accepted_already(now, version, wanted, people), *_blocked(now, wanted, people)]
-    if faults:
-        raise ValidationError(["Nothing was booked.", *faults])
+    wanted = [one for one in now.found["placed"] if one["patient_ref"] in reasons]
+    doing = _Acceptance(now, _people(now), reasons, actor, at, accepted=dict(now.accepted))
+    doing.faults += [*_accepted_already(now, version, wanted, doing.people), *_blocked(now, wanted, doing.people)]
+    _refuse_faults(doing)
     wanted = [one for one in wanted if one["patient_ref"] not in now.accepted]
     if not wanted:
         raise ValidationError("Choose at least one place to accept.")
-    given_up: dict[str, Booking] = {}
     for one in wanted:  # first every old place is given up, so that people can take one another's
-        _try(faults, people[one["patient_ref"]], lambda one=one: _give_up(one, people, given_up, now, actor, at))
-    words: list[str] = []
-    accepted = dict(now.accepted)
-    for one in wanted if not faults else ():
-        _try(
-            faults,
-            people[one["patient_ref"]],
-            lambda one=one: _take(one, people, given_up, late_reason, far_late_known, accepted, words, actor, at),
-            hint=_leaving(now, one, wanted, people),
-        )
-    if faults:
-        raise ValidationError(["Nothing was booked.", *faults])
-    now.version, now.accepted = version, accepted
+        _try(doing, one, _give_up)
+    _refuse_faults(doing)
+    for one in wanted:
+        _try(doing, one, _take, hint=_leaving(now, one, wanted, doing.people))
+    _refuse_faults(doing)
+    now.version, now.accepted = version, doing.accepted
     now.save_changes(["accepted"])
     trail.write([entry_of(now, "accept a proposal")], actor=actor, at=at)
-    return len(wanted), " ".join(dict.fromkeys(filter(None, words)))
+    return len(wanted), " ".join(dict.fromkeys(filter(None, doing.words)))
+
+
+def _refuse_faults(doing: _Acceptance) -> None:
+    if doing.faults:
+        raise ValidationError(["Nothing was booked.", *doing.faults])
 
 
 def _people(proposal: Proposal) -> dict[str, Patient]:
@@ -122,52 +129,43 @@ def _leaving(proposal: Proposal, one: dict[str, Any], wanted: list[dict[str, Any
     return f"By this proposal {' and '.join(names)} would leave that day: accept them too." if names else ""
 
 
-def _try(faults: list[str], patient: Patient, act: Any, *, hint: str = "") -> None:
+Act = Callable[[_Acceptance, dict[str, Any]], None]
+
+
+def _try(doing: _Acceptance, one: dict[str, Any], act: Act, *, hint: str = "") -> None:
+    """Do one thing for one person, or keep nothing of it and note what was refused."""
     try:
         with transaction.atomic():
-            act()
+            act(doing, one)
     except (ValidationError, EditedMeanwhile) as error:
         said = " ".join(error.messages) if isinstance(error, ValidationError) else str(error)
-        faults.append(f"{patient.shown_name}: {said} {hint}".rstrip())
+        doing.faults.append(f"{doing.people[one['patient_ref']].shown_name}: {said} {hint}".rstrip())
 
 
-def _give_up(
-    one: dict[str, Any],
-    people: dict[str, Patient],
-    given_up: dict[str, Booking],
-    proposal: Proposal,
-    actor: User,
-    at: datetime,
-) -> None:
-    ref, old = one["patient_ref"], one["old"]
-    hold(people[ref])
-    since, why = proposal.made_at or at, f"Placed anew with everyone, proposal {proposal.pk}."
+def _give_up(doing: _Acceptance, one: dict[str, Any]) -> None:
+    ref, old, number = one["patient_ref"], one["old"], doing.proposal.pk
+    person = doing.people[ref]
+    hold(person)
     if old is None:
-        if Booking.objects.standing().filter(patient=people[ref], made_at__gt=since).exists():
+        since = doing.proposal.made_at or doing.at
+        if Booking.objects.standing().filter(patient=person, made_at__gt=since).exists():
             raise ValidationError("They were booked meanwhile; make the proposal again.")
         return
-    booking = Booking.objects.select_related("patient__site", "chair").get(pk=old["pk"], patient=people[ref])
-    give_way(booking=booking, version=old["version"], ended_by=UNIT, reason=why, actor=actor, at=at)
-    given_up[ref] = booking
-
-
-def _take(
-    one: dict[str, Any],
-    people: dict[str, Patient],
-    given_up: dict[str, Booking],
-    late_reason: str,
-    far_late_known: bool,
-    accepted: dict[str, int],
-    words: list[str],
-    actor: User,
-    at: datetime,
-) -> None:
-    ref = one["patient_ref"]
-    old = given_up.get(ref)
-    made = make_booking(
-        patient=people[ref], chair_pk=one["chair_pk"], on=date.fromisoformat(one["on"]), slot=one["slot"],
-        actor=actor, at=at, late_reason=late_reason, far_late_known=far_late_known, instead_of=old,
+    booking = Booking.objects.select_related("patient__site", "chair").get(pk=old["pk"], patient=person)
+    give_way(
+        booking=booking, version=old["version"], ended_by=UNIT, reason=f"Placed anew with everyone, proposal {number}.",
+        actor=doing.actor, at=doing.at,
     )  # fmt: skip
-    accepted[ref] = made.pk
+    doing.given_up[ref] = booking
+
+
+def _take(doing: _Acceptance, one: dict[str, Any]) -> None:
+    ref = one["patient_ref"]
+    old = doing.given_up.get(ref)
+    made = make_booking(
+        patient=doing.people[ref], chair_pk=one["chair_pk"], on=date.fromisoformat(one["on"]), slot=one["slot"],
+        actor=doing.actor, at=doing.at, reasons=doing.reasons[ref], instead_of=old,
+    )  # fmt: skip
+    doing.accepted[ref] = made.pk
     if old is not None:
-        words.append(told(old, made, actor=actor, at=at))
+        doing.words.append(told(old, made, actor=doing.actor, at=doing.at))

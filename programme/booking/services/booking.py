@@ -18,7 +18,8 @@ from patients.models import Patient
 from patients.services import change_of, state_of
 from programme.booking.models import Booking, BookingState, Occupied
 from programme.booking.numeric.calendar import Day, Place, SlotRule, ends_at, slots_covered, slots_on
-from programme.booking.numeric.places import Seeker, far_late_words, near_words, refusal, spoken
+from programme.booking.numeric.places import refusal, spoken
+from programme.booking.numeric.reasons import NONE, Reasons
 from programme.booking.numeric.staff import Run, Staffed, most_at_once
 from programme.booking.queries.free import SiteCalendar, site_calendar, slot_rules
 from programme.booking.queries.placing import ToPlace, people_of
@@ -58,21 +59,15 @@ def book(
     slot: int,
     actor: User,
     at: datetime,
-    late_reason: str = "",
-    far_late_known: bool = False,
-    second_reason: str = "",
+    reasons: Reasons = NONE,
 ) -> Booking:
-    """Book a place for a person. late_reason: needed after the last safe day.
-
-    far_late_known: that the consultant knows, needed for a day that is far too late. second_reason: needed within the
-    shortest interval of another place of theirs.
+    """Book a place for a person. reasons: what the day needs, being late or too near another place of theirs.
 
     Raises ValidationError, saying what is allowed, where the place or the person cannot have it; then nothing is kept.
     """
     hold(patient)
     return make_booking(
-        patient=patient, chair_pk=chair_pk, on=on, slot=slot, actor=actor, at=at, late_reason=late_reason,
-        far_late_known=far_late_known, second_reason=second_reason,
+        patient=patient, chair_pk=chair_pk, on=on, slot=slot, actor=actor, at=at, reasons=reasons
     )  # fmt: skip
 
 
@@ -90,9 +85,7 @@ def make_booking(
     slot: int,
     actor: User,
     at: datetime,
-    late_reason: str = "",
-    far_late_known: bool = False,
-    second_reason: str = "",
+    reasons: Reasons = NONE,
     instead_of: Booking | None = None,
 ) -> Booking:
     """Check and write a booking inside a transaction that holds the unit and the person.
@@ -108,34 +101,18 @@ def make_booking(
         raise ValidationError(f"{patient.shown_name} is not on the programme now; only who is can be booked.")
     row = found[0]
     place = checked_place(row, calendar, chair_pk, on, slot)
-    _refuse_unexplained(row.seeker, on, late_reason, far_late_known, second_reason)
+    if faults := reasons.missing(row.seeker, on):
+        raise ValidationError(faults)
     booking = Booking(
         patient=patient, chair_id=place.chair_pk, on=on, starts=place.starts, ends=place.ends, made_by=actor,
         made_at=at, chance_over=row.seeker.chance.get(on), latest_safe=row.seeker.latest_safe,
-        late_reason=late_reason.strip() if row.seeker.is_late(on) else "", moved_from=instead_of,
+        late_reason=reasons.late_for(row.seeker, on), moved_from=instead_of,
     )  # fmt: skip
     booking.full_clean()
     booking.save()
     occupy(booking, place.holds)
-    known = "Far too late, and the consultant knows." if row.seeker.is_far_late(on) else ""
-    second = f"A second exchange: {second_reason.strip()}" if row.seeker.booked_near(on) else ""
-    why = " ".join(filter(None, [known, booking.late_reason, second]))
-    trail.write([change_of(patient, "book", booking, why=why)], actor=actor, at=at)
+    trail.write([change_of(patient, "book", booking, why=reasons.kept(row.seeker, on))], actor=actor, at=at)
     return booking
-
-
-def _refuse_unexplained(who: Seeker, on: date, late_reason: str, far_late_known: bool, second_reason: str) -> None:
-    """Raise ValidationError with everything that a day still needs: reasons, and that the consultant knows."""
-    faults: dict[str, str] = {}
-    if who.is_late(on) and not late_reason.strip():
-        assert who.latest_safe is not None
-        faults["late_reason"] = f"{spoken(on)} is after the last safe day, {spoken(who.latest_safe)}: say why."
-    if who.is_far_late(on) and not far_late_known:
-        faults["far_late"] = far_late_words(who, on)
-    if who.booked_near(on) and not second_reason.strip():
-        faults["second_reason"] = near_words(who, on)
-    if faults:
-        raise ValidationError(faults)
 
 
 def occupy(booking: Booking, slots: Iterable[int], *, said: str = TAKEN) -> None:

@@ -11,6 +11,7 @@ from django.db.models import QuerySet
 from patients.services import local_day, need_reason
 from programme.booking.models import STANDING, Booking, BookingState, Occupied
 from programme.booking.numeric.places import spoken
+from programme.booking.numeric.reasons import NONE, Reasons
 from programme.booking.queries.person import has_begun
 from programme.booking.services.booking import change_state, hold, make_booking, occupy_again, told
 from programme.core import changes
@@ -33,9 +34,7 @@ def move(
     reason: str,
     actor: User,
     at: datetime,
-    late_reason: str = "",
-    far_late_known: bool = False,
-    second_reason: str = "",
+    reasons: Reasons = NONE,
 ) -> tuple[Booking, str]:
     """Give a booked person another place; return the new booking, and what became of what hung on the old one.
 
@@ -44,8 +43,8 @@ def move(
     hold(booking.patient)
     give_way(booking=booking, version=version, ended_by=ended_by, reason=reason, actor=actor, at=at)
     new = make_booking(
-        patient=booking.patient, chair_pk=chair_pk, on=on, slot=slot, actor=actor, at=at, late_reason=late_reason,
-        far_late_known=far_late_known, second_reason=second_reason, instead_of=booking,
+        patient=booking.patient, chair_pk=chair_pk, on=on, slot=slot, actor=actor, at=at, reasons=reasons,
+        instead_of=booking,
     )  # fmt: skip
     more = "" if new.on == booking.on else _planned_then(booking)
     return new, " ".join(filter(None, [told(booking, new, actor=actor, at=at), more]))

@@ -72,43 +72,43 @@ def _act_once(request: access.SignedIn, row: Booking, form: BookingForm) -> str:
     kept = {"booking": row, "version": given["version"], "actor": request.user, "at": now}
 
     def save() -> str:
-        messages.success(request, ACTS[given["act"]](row, given, kept).strip())
+        messages.success(request, ACTS[given["act"]](row, form, kept).strip())
         return the_diary()
 
     action = f"{given['act']} booking {row.pk}"
     return receipts.once(key=given["receipt"], actor=request.user, at=now, action=action, do=save)
 
 
-Act = Callable[[Booking, dict[str, Any], dict[str, Any]], str]
+Act = Callable[[Booking, BookingForm, dict[str, Any]], str]
 """Does one act with a booking, what the form says and what every service is given; returns what was done."""
 
 
-def _confirm(row: Booking, given: dict[str, Any], kept: dict[str, Any]) -> str:
+def _confirm(row: Booking, form: BookingForm, kept: dict[str, Any]) -> str:
     bookings.confirm(**kept)
     return f"{row.patient.shown_name} knows and will come: {where(row)}."
 
 
-def _came(row: Booking, given: dict[str, Any], kept: dict[str, Any]) -> str:
+def _came(row: Booking, form: BookingForm, kept: dict[str, Any]) -> str:
     moves.came(**kept)
     return f"{row.patient.shown_name} came on {spoken(row.on)}."
 
 
-def _missed(row: Booking, given: dict[str, Any], kept: dict[str, Any]) -> str:
-    more = moves.did_not_come(reason=given["reason"], **kept)
+def _missed(row: Booking, form: BookingForm, kept: dict[str, Any]) -> str:
+    more = moves.did_not_come(reason=form.cleaned_data["reason"], **kept)
     return f"{row.patient.shown_name} did not come on {spoken(row.on)}; the list asks for a call. {more}"
 
 
-def _cancel(row: Booking, given: dict[str, Any], kept: dict[str, Any]) -> str:
-    more = moves.cancel(ended_by=given["ended_by"], reason=given["reason"], **kept)
+def _cancel(row: Booking, form: BookingForm, kept: dict[str, Any]) -> str:
+    more = moves.cancel(ended_by=form.cleaned_data["ended_by"], reason=form.cleaned_data["reason"], **kept)
     return f"{row.patient.shown_name}: the place on {spoken(row.on)} is cancelled. {more}"
 
 
-def _move(row: Booking, given: dict[str, Any], kept: dict[str, Any]) -> str:
+def _move(row: Booking, form: BookingForm, kept: dict[str, Any]) -> str:
+    given = form.cleaned_data
     asked = given["place"]
     new, more = moves.move(
         chair_pk=asked.chair_pk, on=asked.on, slot=asked.slot, ended_by=given["ended_by"], reason=given["reason"],
-        late_reason=given["late_reason"], far_late_known=given["far_late"], second_reason=given["second_reason"],
-        **kept,
+        reasons=form.reasons, **kept,
     )  # fmt: skip
     return f"{row.patient.shown_name} is moved: {where(new)}. {more}"
 

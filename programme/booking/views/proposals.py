@@ -75,13 +75,12 @@ def accept(request: access.SignedIn, key: int) -> HttpResponse:
     """Book the places that are ticked, all of them or none."""
     row, form = _mine(request, key), AcceptForm(request.POST)
     if not form.is_valid():
-        messages.error(request, " ".join(typed_faults(form).values()))
-        return redirect("booking:proposal", key)
+        return _show(request, row, faults=typed_faults(form), **_typed(form))
 
     def do() -> str:
         count, words = accept_places(
-            proposal=row, version=form.cleaned_data["version"], refs=form.refs, actor=request.user, at=timezone.now(),
-            late_reason=form.cleaned_data["late_reason"], far_late_known=form.cleaned_data["far_late"],
+            proposal=row, version=form.cleaned_data["version"], reasons=form.reasons_of_each, actor=request.user,
+            at=timezone.now(),
         )  # fmt: skip
         messages.success(request, f"{count} {'place is' if count == 1 else 'places are'} booked. {words}".strip())
         return reverse("booking:proposal", args=[row.pk])
@@ -150,7 +149,14 @@ def _once(
     try:
         return redirect(receipts.once(key=key, actor=request.user, at=timezone.now(), action=action, do=do))
     except REFUSED as error:
-        fresh = _mine(request, row.pk)
-        ticked = form.refs if isinstance(form, AcceptForm) else None
-        typed = {name: form.cleaned_data.get(name) for name in ("late_reason", "far_late")}
-        return _show(request, fresh, faults=faults_of(error), ticked=ticked, **typed)
+        return _show(request, _mine(request, row.pk), faults=faults_of(error), **_typed(form))
+
+
+def _typed(form: ChangeForm | AcceptForm) -> dict[str, Any]:
+    """What was ticked and typed for accepting, to be shown again."""
+    if not isinstance(form, AcceptForm):
+        return {}
+    return {
+        "ticked": form.refs, "second": form.second, "far_late": form["far_late"].value(),
+        "late_reason": form["late_reason"].value(),
+    }  # fmt: skip

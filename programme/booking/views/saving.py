@@ -34,8 +34,7 @@ def book_once(request: access.SignedIn, patient: Patient, form: BookForm, there:
     def save() -> str:
         made = bookings.book(
             patient=patient, chair_pk=asked.chair_pk, on=asked.on, slot=asked.slot, actor=request.user, at=now,
-            late_reason=form.cleaned_data["late_reason"], far_late_known=form.cleaned_data["far_late"],
-            second_reason=form.cleaned_data["second_reason"],
+            reasons=form.reasons,
         )  # fmt: skip
         messages.success(request, f"{patient.shown_name} is booked: {where(made)}.")
         return there

@@ -9,6 +9,7 @@ from django.urls import reverse
 
 from patients.models import Patient
 from programme.booking.models import Booking, BookingState, ClosedDay, Occupied, Proposal, StaffLimit
+from programme.booking.numeric.reasons import Reasons
 from programme.booking.queries.proposal import read_proposal
 from programme.booking.services import booking, proposals
 from programme.booking.services.accepting import accept
@@ -57,6 +58,11 @@ def made(row):
     proposals.make(key=row.pk, at=NOW)
     row.refresh_from_db()
     return row
+
+
+def take(row, who, actor, *, at=NOW, **reasons):
+    given = dict.fromkeys(who, Reasons(**reasons))
+    return accept(proposal=row, version=row.version, reasons=given, actor=actor, at=at)
 
 
 def refs(row):
@@ -115,17 +121,17 @@ def test_accepting_a_part_books_that_part_and_the_rest_can_follow(coordinator) -
         due_person(f"R{n}")
     row = proposed(coordinator)
     first, *rest = refs(row)
-    count, _ = accept(proposal=row, version=row.version, refs=[first], actor=coordinator, at=NOW)
+    count, _ = take(row, [first], coordinator)
     assert count == 1
     assert [one.patient.patient_ref for one in Booking.objects.all()] == [first]
     row.refresh_from_db()
-    accept(proposal=row, version=row.version, refs=rest, actor=coordinator, at=NOW)
+    take(row, rest, coordinator)
     row.refresh_from_db()
     assert set(row.accepted) == {first, *rest}
     assert Booking.objects.standing().count() == 3
     assert TrailEntry.objects.filter(action="book").count() == 3
     with pytest.raises(ValidationError, match="at least one"):
-        accept(proposal=row, version=row.version, refs=[first], actor=coordinator, at=NOW)
+        take(row, [first], coordinator)
 
 
 def test_the_trail_of_the_unit_names_people_by_key_alone(coordinator) -> None:
@@ -140,7 +146,7 @@ def test_the_trail_of_the_unit_names_people_by_key_alone(coordinator) -> None:
     )
     proposals.make(key=row.pk, at=NOW)
     row.refresh_from_db()
-    accept(proposal=row, version=row.version, refs=["QUIST1"], actor=coordinator, at=NOW)
+    take(row, ["QUIST1"], coordinator)
     said = list(TrailEntry.objects.filter(patient_key=None, row_kind="booking.Proposal").order_by("number"))
     keys = dict(Patient.objects.values_list("patient_ref", "pk"))
     assert len(people) == 3
@@ -160,7 +166,7 @@ def test_a_place_taken_since_is_named_and_nothing_is_half_written(coordinator) -
     page = read_proposal(row, NOW)
     assert "a booking" in page.changed
     with pytest.raises(ValidationError) as refused:
-        accept(proposal=row, version=row.version, refs=refs(row), actor=coordinator, at=NOW)
+        take(row, refs(row), coordinator)
     assert "Nothing was booked." in refused.value.messages
     assert any("taken a moment ago" in words for words in refused.value.messages)
     assert Booking.objects.count() == Occupied.objects.count() == 1
@@ -186,7 +192,7 @@ def swapped(coordinator):
 
 def test_two_who_change_places_are_accepted_together(coordinator) -> None:
     row = swapped(coordinator)
-    count, _ = accept(proposal=row, version=row.version, refs=["QUIST", "MBARU"], actor=coordinator, at=NOW)
+    count, _ = take(row, ["QUIST", "MBARU"], coordinator)
     assert count == 2
     standing = Booking.objects.standing().values_list("patient__patient_ref", "on")
     assert dict(standing) == {"QUIST": TODAY + 8 * DAY, "MBARU": TODAY + 7 * DAY}
@@ -197,7 +203,7 @@ def test_one_of_two_who_change_places_is_not_accepted_without_the_other_and_it_i
     row = swapped(coordinator)
     before, entries = list(Booking.objects.values().order_by("pk")), TrailEntry.objects.count()
     with pytest.raises(ValidationError) as refused:
-        accept(proposal=row, version=row.version, refs=["MBARU"], actor=coordinator, at=NOW)
+        take(row, ["MBARU"], coordinator)
     mbaru, quist = (Patient.objects.get(patient_ref=ref).shown_name for ref in ("MBARU", "QUIST"))
     assert refused.value.messages == [
         "Nothing was booked.",
@@ -215,7 +221,7 @@ def test_where_the_staff_of_a_day_hold_it_names_who_would_leave_that_day(coordin
         one["chair_pk"] = other.pk if one["patient_ref"] == "MBARU" else one["chair_pk"]
     row.save()
     with pytest.raises(ValidationError) as refused:
-        accept(proposal=row, version=row.version, refs=["MBARU"], actor=coordinator, at=NOW)
+        take(row, ["MBARU"], coordinator)
     quist = Patient.objects.get(patient_ref="QUIST").shown_name
     assert "Staff can run 1 exchange at once" in refused.value.messages[1]
     assert refused.value.messages[1].endswith(f"By this proposal {quist} would leave that day: accept them too.")
@@ -247,7 +253,7 @@ def test_somebody_booked_meanwhile_is_not_booked_twice(coordinator) -> None:
     later = NOW + timedelta(minutes=5)
     booking.book(patient=person, chair_pk=second.pk, on=TODAY + 8 * DAY, slot=1, actor=coordinator, at=later)
     with pytest.raises(ValidationError, match="booked meanwhile"):
-        accept(proposal=row, version=row.version, refs=["R1"], actor=coordinator, at=later)
+        take(row, ["R1"], coordinator, at=later)
     assert Booking.objects.count() == 1
     assert chair.pk != second.pk
 
@@ -278,7 +284,7 @@ def test_bookings_stay_unless_asked_and_a_move_frees_the_only_safe_day(coordinat
     assert by_ref["MBARU"]["on"] == (TODAY + 7 * DAY).isoformat()
     assert by_ref["QUIST"]["old"]["pk"] == held.pk
     assert not by_ref["QUIST"]["late"]
-    accept(proposal=moving, version=moving.version, refs=list(by_ref), actor=coordinator, at=NOW)
+    take(moving, list(by_ref), coordinator)
     held.refresh_from_db()
     assert (held.state, held.ended_by) == ("moved", "unit")
     assert held.moved_to.on <= TODAY + 9 * DAY
@@ -307,7 +313,7 @@ def test_a_place_that_cannot_be_kept_is_replaced_and_stands_until_the_new_one_is
     assert "cannot be kept: the unit is closed (moving the beds)</b>" in page
     held.refresh_from_db()
     assert held.state == "confirmed"
-    accept(proposal=row, version=row.version, refs=["QUIST"], actor=coordinator, at=NOW)
+    take(row, ["QUIST"], coordinator)
     held.refresh_from_db()
     assert held.state == "moved"
     assert held.moved_to.on.isoformat() == one["on"] != held.on.isoformat()
@@ -348,8 +354,8 @@ def test_a_late_place_needs_its_reason(coordinator) -> None:
     due_person("R1", best=TODAY - 3 * DAY, latest=TODAY - DAY)
     row = proposed(coordinator)
     with pytest.raises(ValidationError, match="say why"):
-        accept(proposal=row, version=row.version, refs=["R1"], actor=coordinator, at=NOW)
-    accept(proposal=row, version=row.version, refs=["R1"], actor=coordinator, at=NOW, late_reason="First free chair.")
+        take(row, ["R1"], coordinator)
+    take(row, ["R1"], coordinator, late="First free chair.")
     assert Booking.objects.get().late_reason == "First free chair."
 
 

@@ -13,13 +13,13 @@ from programme.booking.numeric.places import (
     AwayDates,
     SampleRules,
     Seeker,
-    far_late_words,
     points_against,
     ranked,
     refusal,
     sample_day,
     sample_holds,
 )
+from programme.booking.numeric.reasons import far_late_words
 from programme.booking.numeric.workdays import BloodLead, LeadTimes
 from sessions.day.numeric.samples import SampleRule, SamplingHours
 

@@ -16,6 +16,7 @@ from programme.booking.models import (
     StaffLimit,
     Wishes,
 )
+from programme.booking.numeric.reasons import Reasons
 from programme.booking.services import booking as bookings
 from programme.booking.services import moves
 from programme.core import changes, trail
@@ -55,8 +56,9 @@ def ada(fit, site):
     return patient
 
 
-def book(patient, chair, by, *, on=MONDAY, **more):
-    return bookings.book(patient=patient, chair_pk=chair.pk, on=on, slot=1, actor=by, at=NOW, **more)
+def book(patient, chair, by, *, on=MONDAY, **reasons):
+    given = {"reasons": Reasons(**reasons)} if reasons else {}
+    return bookings.book(patient=patient, chair_pk=chair.pk, on=on, slot=1, actor=by, at=NOW, **given)
 
 
 def refused(patient, chair, by, **more):
@@ -94,29 +96,29 @@ def test_a_long_session_has_the_chair_as_long_as_it_takes(ada, fit, site, coordi
 def test_after_the_last_safe_day_a_reason_is_needed(ada, chair, coordinator):
     said = refused(ada, chair, coordinator, on=date(2026, 6, 11))
     assert said == "Thu 11 Jun 2026 is after the last safe day, Wed 10 Jun 2026: say why."
-    made = book(ada, chair, coordinator, on=date(2026, 6, 11), late_reason="Examinations until then.")
+    made = book(ada, chair, coordinator, on=date(2026, 6, 11), late="Examinations until then.")
     assert made.late_reason == "Examinations until then."
 
 
 def test_far_too_late_a_reason_is_not_enough(ada, chair, coordinator):
     """More than 14 days after Wednesday 10 June; the fourteenth, the 24th, needs the reason only."""
     far, why = date(2026, 6, 25), "Examinations until then."
-    said = refused(ada, chair, coordinator, on=far, late_reason=why)
+    said = refused(ada, chair, coordinator, on=far, late=why)
     assert said.startswith("Thu 25 Jun 2026 is far too late: 15 days after the last safe day")
     assert "where the consultant knows: tick that" in said
     assert "say why" in refused(ada, chair, coordinator, on=far, far_late_known=True)
-    made = book(ada, chair, coordinator, on=far, late_reason=why, far_late_known=True)
+    made = book(ada, chair, coordinator, on=far, late=why, far_late_known=True)
     assert (made.on, made.late_reason) == (far, why)
     assert TrailEntry.objects.get().why == f"Far too late, and the consultant knows. {why}"
 
 
 def test_fourteen_days_late_needs_the_reason_only(ada, chair, coordinator):
-    assert book(ada, chair, coordinator, on=date(2026, 6, 24), late_reason="x").late_reason == "x"
+    assert book(ada, chair, coordinator, on=date(2026, 6, 24), late="x").late_reason == "x"
 
 
 def test_nobody_is_booked_further_ahead_than_the_site_allows(ada, chair, coordinator, site):
     """The setting book_ahead_days is 182 unless the site says otherwise: from Monday 1 June to Monday 30 November."""
-    known = {"late_reason": "x", "far_late_known": True}
+    known = {"late": "x", "far_late_known": True}
     said = refused(ada, chair, coordinator, on=date(2026, 12, 1), **known)
     assert said == "Tue 1 Dec 2026 is too far ahead; allowed is until Mon 30 Nov 2026, 182 days from today."
     assert "too far ahead" in refused(ada, chair, coordinator, on=date(2028, 6, 5), **known)
@@ -124,7 +126,7 @@ def test_nobody_is_booked_further_ahead_than_the_site_allows(ada, chair, coordin
 
 
 def test_a_reason_is_not_kept_where_none_is_needed(ada, chair, coordinator):
-    assert book(ada, chair, coordinator, late_reason="typed for nothing").late_reason == ""
+    assert book(ada, chair, coordinator, late="typed for nothing").late_reason == ""
 
 
 @pytest.mark.parametrize(
@@ -139,7 +141,7 @@ def test_a_reason_is_not_kept_where_none_is_needed(ada, chair, coordinator):
 def test_a_day_that_cannot_be_is_refused(ada, chair, coordinator, on, words):
     now = NOW.replace(hour=5)  # six in the morning at the unit
     with pytest.raises(ValidationError) as caught:
-        bookings.book(patient=ada, chair_pk=chair.pk, on=on, slot=1, actor=coordinator, at=now, late_reason="x")
+        bookings.book(patient=ada, chair_pk=chair.pk, on=on, slot=1, actor=coordinator, at=now, reasons=Reasons("x"))
     assert words in " ".join(caught.value.messages)
     assert Booking.objects.count() == 0
 
@@ -232,25 +234,25 @@ def test_a_second_place_within_the_shortest_interval_needs_a_reason(ada, chair, 
     """Two exchanges within 14 days, the shortest interval of a unit that has set none, are seldom meant."""
     first = book(ada, chair, coordinator)
     bookings.confirm(booking=first, version=first.version, actor=coordinator, at=NOW)
-    known = {"on": on, "late_reason": "x"}
+    known = {"on": on, "late": "x"}
     with pytest.raises(ValidationError) as error:
-        book(ada, chair, coordinator, **known, second_reason=" ")
+        book(ada, chair, coordinator, **known, second=" ")
     (said,) = error.value.message_dict["second_reason"]
     assert f"is {where} Mon 8 Jun 2026, for which they are booked already; the shortest interval is 14 days" in said
     assert "Allowed is to move that booking" in said
     assert Booking.objects.count() == 1
-    book(ada, chair, coordinator, **known, second_reason="end target out of reach in one session")
+    book(ada, chair, coordinator, **known, second="end target out of reach in one session")
     entry = TrailEntry.objects.filter(action="book").last()
     assert entry.why.endswith("A second exchange: end target out of reach in one session")
 
 
 def test_a_second_place_after_the_shortest_interval_needs_none(ada, chair, coordinator):
     book(ada, chair, coordinator)
-    assert book(ada, chair, coordinator, on=date(2026, 6, 22), late_reason="x").on == date(2026, 6, 22)
+    assert book(ada, chair, coordinator, on=date(2026, 6, 22), late="x").on == date(2026, 6, 22)
 
 
 def test_a_moved_place_is_not_judged_by_itself_but_by_the_others(ada, chair, coordinator):
-    book(ada, chair, coordinator, on=date(2026, 6, 22), late_reason="x")
+    book(ada, chair, coordinator, on=date(2026, 6, 22), late="x")
     old = book(ada, chair, coordinator)
     asked = {"booking": old, "version": old.version, "chair_pk": chair.pk, "slot": 1, "ended_by": "person"}
     given = {**asked, "reason": "asked", "actor": coordinator, "at": NOW}
@@ -402,7 +404,7 @@ def test_who_came_after_all_has_the_whole_place_again(missed, coordinator, site,
     make_standing(other, fit)
     with pytest.raises(ValidationError, match="taken a moment ago"):
         bookings.book(
-            patient=other, chair_pk=missed.chair_id, on=TODAY, slot=2, actor=coordinator, at=NOW, late_reason="x"
+            patient=other, chair_pk=missed.chair_id, on=TODAY, slot=2, actor=coordinator, at=NOW, reasons=Reasons("x")
         )
 
 

@@ -6,6 +6,7 @@ import pytest
 from django.core.exceptions import ValidationError
 
 from programme.booking.models import Booking, Occupied, Proposal, StaffLimit
+from programme.booking.numeric.reasons import Reasons
 from programme.booking.services import booking as bookings
 from programme.booking.services import proposals
 from programme.booking.services.accepting import accept
@@ -48,7 +49,8 @@ def accept_at_once(row, asked):
     """Accept parts of a proposal, (references, user) each; return who got them, and what others were told."""
 
     def take(refs, user):
-        accept(proposal=Proposal.objects.get(pk=row.pk), version=row.version, refs=refs, actor=user, at=NOW)
+        given = dict.fromkeys(refs, Reasons())
+        accept(proposal=Proposal.objects.get(pk=row.pk), version=row.version, reasons=given, actor=user, at=NOW)
         return refs
 
     return at_once(take, asked)

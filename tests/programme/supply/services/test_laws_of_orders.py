@@ -12,6 +12,7 @@ from hypothesis import Phase, example, given, settings
 from hypothesis import strategies as st
 
 from programme.booking.models import STANDING, Booking, BookingState
+from programme.booking.numeric.reasons import Reasons
 from programme.booking.services import booking as booking_service
 from programme.booking.services import moves
 from programme.core import trail
@@ -87,9 +88,7 @@ class Week:
             "chair_pk": self.chairs[what % 2].pk,
             "on": on,
             "slot": 1,
-            "late_reason": "asked for",
-            "far_late_known": True,
-            "second_reason": "asked for",
+            "reasons": Reasons("asked for", far_late_known=True, second="asked for"),
         }
 
     def wait_for(self, booking):
