@@ -118,6 +118,12 @@ def test_pages_ask_no_other_address():
     assert asked == []
 
 
+def test_days_are_typed_in_one_way():
+    """The browser's own box shows days in the order of its language."""
+    own_box = re.compile(r'type="date|input_type = "date|forms\.DateInput|forms\.Date(?:Time)?Field\(')
+    assert [short(path) for path in (*PRODUCT_FILES, *TEMPLATES) if own_box.search(path.read_text())] == []
+
+
 @pytest.mark.parametrize(
     ("what", "pattern"),
     [

@@ -8,6 +8,7 @@ from typing import Any
 from django import forms
 
 from patients.models import Genotype
+from programme.core.fields import DayField
 from programme.review.queries.asked import Asked
 from programme.review.queries.groups import GROUPINGS
 
@@ -17,8 +18,8 @@ LONGEST_DAYS = 3660
 class SpanForm(forms.Form):
     """A span of days up to today, one genotype or all, and how people are taken apart; else the year up to today."""
 
-    start = forms.DateField(required=False, label="From", widget=forms.DateInput(attrs={"type": "date"}))
-    end = forms.DateField(required=False, label="To", widget=forms.DateInput(attrs={"type": "date"}))
+    start = DayField(required=False, label="From")
+    end = DayField(required=False, label="To")
     genotype = forms.ChoiceField(
         required=False, label="Genotype", choices=[("", "everybody"), *(one for one in Genotype.choices if one[0])]
     )

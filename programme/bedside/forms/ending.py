@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from patients.models import Analyte
 from programme.bedside.forms.vitals import vital_field
+from programme.core.numeric.days import written_day
 from programme.worklist.forms.fields import (
     ChoiceField,
     DayField,
@@ -22,7 +23,7 @@ from programme.worklist.forms.fields import (
     TickField,
     TicksField,
 )
-from programme.worklist.forms.reading import TypedMoment, written_day
+from programme.worklist.forms.reading import TypedMoment
 from programme.worklist.forms.sessions import HB_SOFT, share, volume
 from sessions.day.numeric.entries import LONGEST_END_WORDS, MOST_IN_TOTAL_ML, MOST_UNITS, VITALS
 from sessions.day.numeric.machine import Totals

@@ -12,6 +12,7 @@ from django import forms
 from django.core.exceptions import ValidationError
 
 from programme.bedside.forms.ending import TimedForm
+from programme.core.numeric.days import read_day
 from programme.worklist.forms.fields import (
     STOP,
     ChoiceField,
@@ -24,7 +25,7 @@ from programme.worklist.forms.fields import (
     TickField,
     TicksField,
 )
-from programme.worklist.forms.reading import CLOCK, read_day
+from programme.worklist.forms.reading import CLOCK
 from programme.worklist.forms.sessions import volume
 from sessions.day.numeric.blood_match import ASK, Needed, UnitBlood, differences, must_be_negative, typed_antigens
 from sessions.day.numeric.blood_match import STOP as STOPS

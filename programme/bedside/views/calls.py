@@ -11,8 +11,8 @@ from patients.models import Patient
 from programme.bedside.forms.ending import NOT_REACHED, CallForm
 from programme.core import access
 from programme.core.look import site_now
+from programme.core.numeric.days import written_day
 from programme.core.settings_of_site import site_texts
-from programme.worklist.forms.reading import written_day
 from programme.worklist.numeric.words import capital
 from programme.worklist.views.people import PEOPLE, blank, both_ways
 from programme.worklist.views.saving import FormPage, answer

@@ -15,9 +15,9 @@ from patients.models import Consent, CrossmatchSample, Patient
 from programme.bedside.forms.papers import ConsentForm, CrossmatchForm, GroupFoundForm, TakenBackForm
 from programme.core import access
 from programme.core.look import site_now
+from programme.core.numeric.days import written_day
 from programme.core.settings_of_site import site_settings
 from programme.supply.services.samples import record_sample
-from programme.worklist.forms.reading import written_day
 from programme.worklist.forms.sessions import WithdrawForm
 from programme.worklist.views.people import PEOPLE, blank, both_ways, records_of
 from programme.worklist.views.saving import FormPage, answer

@@ -7,9 +7,10 @@ from typing import Any
 
 from django import forms
 
-from programme.booking.forms.setup import DayInput, Dressed, TimeInput
+from programme.booking.forms.setup import Dressed, TimeInput
 from programme.booking.models import Contact, Wishes
 from programme.booking.numeric.calendar import WEEKDAYS
+from programme.core.fields import DayField
 
 CANNOT = [("cannot", "cannot come"), ("rather", "would rather not come")]
 
@@ -63,8 +64,8 @@ class AwayForm(PersonForm):
 
     hints = {"words": "such as school, examinations, travel"}
 
-    since = forms.DateField(label="First day", widget=DayInput())
-    until = forms.DateField(label="Last day", widget=DayInput())
+    since = DayField(label="First day")
+    until = DayField(label="Last day")
     cannot = forms.TypedChoiceField(label="They", coerce=lambda value: value == "cannot", choices=CANNOT)
     words = forms.CharField(label="Why", max_length=120, required=False)
 
@@ -82,12 +83,12 @@ class ContactForm(PersonForm):
     hints = {"next_try_on": "left empty: the unit’s usual wait; not needed once they are reached"}
 
     outcome = forms.ChoiceField(label="What came of it", choices=Contact.Outcome.choices)
-    next_try_on = forms.DateField(label="Try again on", required=False, widget=DayInput())
+    next_try_on = DayField(label="Try again on", required=False)
     words = forms.CharField(label="In words", max_length=400, required=False)
 
 
 class WaitingForm(PersonForm):
     """Somebody who would take an earlier place."""
 
-    not_before = forms.DateField(label="Not before", required=False, widget=DayInput())
+    not_before = DayField(label="Not before", required=False)
     words = forms.CharField(label="Note", max_length=200, required=False)

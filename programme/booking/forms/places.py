@@ -10,6 +10,7 @@ from django import forms
 from django.core.exceptions import ValidationError
 
 from programme.booking.numeric.reasons import Reasons
+from programme.core.fields import DayField
 
 MOST_WORDS = 400
 ACTS = ("confirm", "came", "missed", "cancel", "move")
@@ -65,7 +66,7 @@ class BookForm(ReasonsForm):
 class DiaryBookForm(BookForm):
     """A place sent from the diary, where the button says whose it is: 'reference|chair|day|slot'."""
 
-    since = forms.DateField(required=False)
+    since = DayField(required=False)
 
     def __init__(self, data: Any) -> None:
         ref, *rest = str(data.get("place", "")).rsplit("|", 3)  # a reference may hold any sign

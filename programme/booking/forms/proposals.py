@@ -10,6 +10,7 @@ from django import forms
 from programme.booking.forms.places import MOST_WORDS, PlaceField, ReasonsForm
 from programme.booking.models import Proposal
 from programme.booking.numeric.reasons import Reasons
+from programme.core.fields import DayField, DayInput
 
 SECOND = "second_reason:"
 """Before a reference: the field of the reason for that person's place."""
@@ -21,11 +22,7 @@ class AskForm(forms.Form):
     """From when, for how many weeks, and who may be moved for it."""
 
     receipt = forms.CharField(widget=forms.HiddenInput, required=False, max_length=64)
-    first = forms.DateField(
-        label="From",
-        widget=forms.DateInput(attrs={"class": "t", "type": "date"}, format="%Y-%m-%d"),
-        error_messages={"required": "Say from which day.", "invalid": "Write a day such as 2026-06-01."},
-    )
+    first = DayField(label="From", widget=DayInput({"class": "t"}), error_messages={"required": "Say from which day."})
     weeks = forms.IntegerField(
         label="Weeks",
         min_value=1,

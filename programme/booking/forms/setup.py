@@ -14,6 +14,7 @@ from programme.booking.models import Chair, ClosedDay, OpeningHours, OtherUse, S
 from programme.booking.numeric.calendar import WEEKDAYS
 from programme.booking.numeric.staff import COUNTED
 from programme.booking.queries.chairs import chairs_there
+from programme.core.fields import DayField
 from programme.core.models import Site, Versioned
 
 
@@ -64,14 +65,8 @@ HINTS = {
     "until": "leave empty while it goes on", "name": "as it stands in the diary, such as Chair 1",
     "words": "shown in the diary",
 }  # fmt: skip
+DAY_HINT = "such as 9 Jun 2026"
 WIDE = {"note", "words", "reason", "weekdays", "travel"}
-
-
-class DayInput(forms.DateInput):
-    input_type = "date"
-
-    def __init__(self) -> None:
-        super().__init__(format="%Y-%m-%d")
 
 
 class TimeInput(forms.TimeInput):
@@ -82,13 +77,13 @@ class TimeInput(forms.TimeInput):
 
 
 def field_of(column: Field[Any, Any], **kwargs: Any) -> forms.Field | None:
-    """The form's field of a column: days and times as the browser's own, weekdays by name."""
+    """The form's field of a column: days as they are typed everywhere, weekdays by name."""
     if column.name == "weekday":
         empty = [("", "every day")] if column.null else []
         days = [*empty, *enumerate(WEEKDAYS)]
         return forms.TypedChoiceField(choices=days, coerce=int, empty_value=None, required=not column.null)
     if column.get_internal_type() == "DateField":
-        kwargs["widget"] = DayInput()
+        kwargs["form_class"] = DayField
     elif column.get_internal_type() == "TimeField":
         kwargs["widget"] = TimeInput()
     made: forms.Field | None = column.formfield(**kwargs)
@@ -101,7 +96,7 @@ class Dressed:
     def dress(self, fields: Mapping[str, forms.Field], labels: Mapping[str, str], hints: Mapping[str, str]) -> None:
         for name, field in fields.items():
             field.label = labels.get(name, field.label)
-            field.help_text = hints.get(name, "")
+            field.help_text = hints.get(name, DAY_HINT if isinstance(field, DayField) else "")
             field.wide = name in WIDE  # type: ignore[attr-defined]
             field.is_tick = isinstance(field, forms.BooleanField)  # type: ignore[attr-defined]
             field.is_many = isinstance(field, forms.MultipleChoiceField)  # type: ignore[attr-defined]

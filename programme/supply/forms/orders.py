@@ -10,6 +10,8 @@ from zoneinfo import ZoneInfo
 from django import forms
 from django.core.exceptions import ValidationError
 
+from programme.core.fields import DayField
+from programme.core.numeric.days import written_day
 from programme.supply.services.units import ArrivedLabel
 from sessions.day.numeric.blood_match import typed_antigens
 
@@ -40,7 +42,7 @@ class SendForm(OrderForm):
 class HeldForm(OrderForm):
     """Until when the blood bank keeps the units: a day, and the hour where it said one; empty where it did not say."""
 
-    held_on = forms.DateField(label="Held until, day", required=False)
+    held_on = DayField(label="Held until, day", required=False)
     held_at = forms.TimeField(label="Held until, hour", required=False)
 
     def clean(self) -> dict[str, Any]:
@@ -81,8 +83,8 @@ class ArriveForm(HeldForm):
     group = forms.ChoiceField(label="Group", choices=GROUPS, required=False)
     negatives = forms.CharField(label="Negative for", required=False, max_length=200)
     hbs_negative = forms.BooleanField(label="HbS-negative", required=False)
-    collected_on = forms.DateField(label="Donated on", required=False)
-    expires_on = forms.DateField(label="Expires on", required=False)
+    collected_on = DayField(label="Donated on", required=False)
+    expires_on = DayField(label="Expires on", required=False)
     words = forms.CharField(label="Remarks", required=False, max_length=LONGEST_WORDS)
 
     def clean_negatives(self) -> str:
@@ -96,7 +98,7 @@ class ArriveForm(HeldForm):
         given = super().clean() or self.cleaned_data
         collected, expires = given.get("collected_on"), given.get("expires_on")
         if collected and expires and collected > expires:
-            self.add_error("expires_on", f"{expires} is before the donation on {collected}.")
+            self.add_error("expires_on", f"{written_day(expires)} is before the donation on {written_day(collected)}.")
         return given
 
     def labels(self) -> list[ArrivedLabel]:

@@ -7,21 +7,18 @@ from typing import Any
 
 from django import forms
 
+from programme.core.fields import DayField
+from programme.core.numeric.days import written_day
 from programme.supply.queries.ends import QUARTER_DAYS
 
 LONGEST_DAYS, OLDEST = 3660, date(1950, 1, 1)
-FAULT = "Write the day as 2026-06-01, or choose it."
 
 
 class DaysForm(forms.Form):
     """From one day to another, both included; else the quarter up to today."""
 
-    first = forms.DateField(
-        label="From", required=False, widget=forms.DateInput({"type": "date"}), error_messages={"invalid": FAULT}
-    )
-    last = forms.DateField(
-        label="To", required=False, widget=forms.DateInput({"type": "date"}), error_messages={"invalid": FAULT}
-    )
+    first = DayField(label="From", required=False)
+    last = DayField(label="To", required=False)
 
     def __init__(self, data: Any, *, today: date) -> None:
         super().__init__(data)
@@ -32,16 +29,19 @@ class DaysForm(forms.Form):
         if self.errors:
             return given
         last = given.get("last") or self.today
+        said = written_day(last)
         if last < OLDEST:
-            self.add_error("last", f"{last} is before these records; allowed is from {OLDEST} on.")
+            self.add_error("last", f"{said} is before these records; allowed is from {written_day(OLDEST)} on.")
             return given
         first = given.get("first") or last - timedelta(days=QUARTER_DAYS - 1)
+        begin = written_day(first)
         if last > self.today:
-            self.add_error("last", f"{last} has not come yet; allowed is up to today, {self.today}.")
+            self.add_error("last", f"{said} has not come yet; allowed is up to today, {written_day(self.today)}.")
         elif first > last:
-            self.add_error("first", f"{first} is after {last}; allowed is that day or one before it.")
+            self.add_error("first", f"{begin} is after {said}; allowed is that day or one before it.")
         elif (last - first).days >= LONGEST_DAYS:
-            self.add_error("first", f"{first} is too far back; allowed are ten years, from {_back(last)} on.")
+            back = written_day(_back(last))
+            self.add_error("first", f"{begin} is too far back; allowed are ten years, from {back} on.")
         return given | {"first": first, "last": last}
 
     def faults(self) -> list[str]:

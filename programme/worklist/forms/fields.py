@@ -14,8 +14,9 @@ from typing import Any, cast
 from django import forms
 from django.core.exceptions import ValidationError
 
+from programme.core.numeric.days import read_day, written_day
 from programme.core.numeric.quantities import BadNumber, parse_number, read_haemoglobin
-from programme.worklist.forms.reading import CLOCK, TypedMoment, read_day, written_day
+from programme.worklist.forms.reading import CLOCK, TypedMoment
 
 ASK, STOP = "ask", "stop"
 

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from django.core.exceptions import ValidationError
 
 from patients.models import Analyte, LabResult
+from programme.core.numeric.days import written_day
 from programme.core.numeric.words import count_of
 from programme.worklist.forms.fields import (
     ChoiceField,
@@ -27,7 +28,7 @@ from programme.worklist.forms.fields import (
     TicksField,
 )
 from programme.worklist.forms.people import ask_about_jump
-from programme.worklist.forms.reading import TypedMoment, written_day
+from programme.worklist.forms.reading import TypedMoment
 from sessions.models import AdmissionInGap, ExchangeSession, Fluid, HaemolysisSign, Position, VisitReason
 from sessions.services import FinishedSession, ResultGiven, StepGiven
 

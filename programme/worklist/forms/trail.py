@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from datetime import date, timedelta
 from typing import Any
 
+from programme.core.numeric.days import written_day
 from programme.worklist.forms.fields import ChoiceField, DayField, EdgeForm
-from programme.worklist.forms.reading import written_day
 from programme.worklist.queries.trail import CHANGED, SEEN, Asked
 
 USUAL_DAYS = 30

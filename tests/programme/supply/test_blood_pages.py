@@ -242,7 +242,7 @@ def test_units_arrive_and_are_followed_from_the_page(coordinator_client, chair, 
 def test_an_answer_says_until_when_units_are_held_and_the_sheet_repeats_it(coordinator_client, chair, coordinator):
     order = make_sent(chair, by=coordinator)
     there = reverse("supply:order", args=[order.number])
-    assert 'name="held_on" type="date" value="2026-06-13"' in text_of(coordinator_client.get(there))
+    assert 'name="held_on" autocomplete="off" value="13 Jun 2026"' in text_of(coordinator_client.get(there))
     wrong = text_of(post(coordinator_client, order, "answer", units="5", held_on="", held_at="18:00"))
     assert "Held until, day: An hour alone does not say until when: give the day too." in wrong
     post(coordinator_client, order, "answer", units="5", held_on="2026-06-12", held_at="08:30")
@@ -292,7 +292,7 @@ def test_what_cannot_be_read_as_units_is_refused_with_the_field(coordinator_clie
     wrong = {"numbers": typed(1), "negatives": "K+", "collected_on": "2026-06-02", "expires_on": "2026-06-01"}
     said = text_of(post(coordinator_client, order, "arrive", **wrong))
     assert "Negative for: K is entered as positive" in said
-    assert "2026-06-01 is before the donation on 2026-06-02" in said
+    assert "1 Jun 2026 is before the donation on 2 Jun 2026" in said
     assert SuppliedUnit.objects.count() == 0
 
 

@@ -86,11 +86,11 @@ def test_the_days_asked_for_are_days_of_the_unit_and_both_count(coordinator_clie
 @pytest.mark.parametrize(
     ("asked", "words"),
     [
-        ({"last": "2026-06-02"}, "To: 2026-06-02 has not come yet; allowed is up to today, 2026-06-01."),
-        ({"first": "2026-05-05", "last": "2026-05-04"}, "From: 2026-05-05 is after 2026-05-04; allowed is that day"),
-        ({"first": "2016-01-01"}, "From: 2016-01-01 is too far back; allowed are ten years, from 2016-05-25 on."),
-        ({"first": "soon"}, "From: Write the day as 2026-06-01, or choose it."),
-        ({"last": "0001-01-01"}, "To: 0001-01-01 is before these records; allowed is from 1950-01-01 on."),
+        ({"last": "2026-06-02"}, "To: 2 Jun 2026 has not come yet; allowed is up to today, 1 Jun 2026."),
+        ({"first": "2026-05-05", "last": "2026-05-04"}, "From: 5 May 2026 is after 4 May 2026; allowed is that day"),
+        ({"first": "2016-01-01"}, "From: 1 Jan 2016 is too far back; allowed are ten years, from 25 May 2016 on."),
+        ({"first": "soon"}, "From: &#x27;soon&#x27; is not a date. Write it as 14 Mar 2011, 14/03/2011 or 2011-03-14."),
+        ({"last": "0001-01-01"}, "To: 1 Jan 1 is before these records; allowed is from 1 Jan 1950 on."),
     ],
 )
 def test_days_that_cannot_be_are_answered_with_what_is_allowed(coordinator_client, five, asked, words):

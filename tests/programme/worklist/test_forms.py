@@ -17,7 +17,8 @@ from patients.models import (
     TransfusionNeeds,
 )
 from programme.core.models import SiteSetting, TrailEntry
-from programme.worklist.forms.reading import TypedMoment, read_day
+from programme.core.numeric.days import read_day
+from programme.worklist.forms.reading import TypedMoment
 from sessions.facts import rebuild_facts
 from sessions.models import ExchangeSession, HaemolysisSign, OtherTransfusion, ResultLink, SessionFacts
 from tests import factories
