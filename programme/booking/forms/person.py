@@ -35,6 +35,7 @@ class WishesForm(PersonForm):
         "weekdays": "none ticked: any day",
         "earliest": "no start before this is offered",
         "latest_end": "nothing that ends after this is offered",
+        "travel": "said where a place is chosen; what a journey asks for in hours goes into the two times above",
         "needs_two_nurses": "counts for two of the exchanges that staff can run at once",
     }
 

@@ -7,7 +7,9 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
+import holidays
 from django.db.models import Max, Q, QuerySet
+from holidays.registry import COUNTRIES
 
 from patients.models import Patient
 from programme.booking.models import Away, Booking, Chair, ClosedDay, OpeningHours, OtherUse, Slot, StaffLimit
@@ -140,6 +142,20 @@ def holidays_ahead(site: Site, today: date) -> tuple[tuple[date, str], ...]:
     found = bank_holidays(site, today, today + timedelta(days=HOLIDAYS_AHEAD_DAYS))
     answered = set(ClosedDay.objects.filter(site=site, on__gte=today).values_list("on", flat=True))
     return tuple((on, name) for on, name in sorted(found.items()) if on not in answered)
+
+
+def whose_holidays(site: Site) -> str:
+    """Return whose bank holidays hold, as 'United Kingdom (GB), England (ENG)'; '' where none are known."""
+    try:
+        found = holidays.country_holidays(site.country, subdiv=site.region or None)
+    except NotImplementedError:
+        return ""
+    name = next(key for key, (_, *codes) in COUNTRIES.items() if site.country in codes)
+    words = f"{name.replace('_', ' ').title()} ({site.country})"
+    if not site.region:
+        return words
+    named = {code: alias for alias, code in reversed(getattr(found, "subdivisions_aliases", {}).items())}
+    return f"{words}, {named.get(site.region, 'region')} ({site.region})"
 
 
 def displaced(site: Site, today: date, *, only: int | None = None) -> tuple[Displaced, ...]:

@@ -10,7 +10,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_safe
 
 from programme.booking.forms.setup import KINDS, Kind, rule_form
-from programme.booking.queries.chairs import chair_parts, displaced, holidays_ahead
+from programme.booking.queries.chairs import chair_parts, displaced, holidays_ahead, whose_holidays
 from programme.booking.services import chairs as services
 from programme.booking.views.pages import FormPage, answer, asked
 from programme.core import access
@@ -23,7 +23,7 @@ both_ways = require_http_methods(["GET", "POST"])
 @require_safe
 def chairs(request: access.SignedIn) -> HttpResponse:
     site, today = request.user.site, site_now(request.user).date()
-    shown = {"parts": chair_parts(site, today), "holidays": holidays_ahead(site, today)}
+    shown = {"parts": chair_parts(site, today), "holidays": holidays_ahead(site, today), "whose": whose_holidays(site)}
     return render(request, "booking/chairs.html", shown | {"displaced": displaced(site, today), "nav": "diary"})
 
 

@@ -5,6 +5,7 @@ from datetime import date, time
 import pytest
 
 from programme.booking.models import Chair, ClosedDay
+from programme.core.models import Site
 from tests.factories import make_booking, make_chair, make_open_week, make_patient
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("frozen_day")]
@@ -64,6 +65,32 @@ def test_others_look_and_do_not_change(site, nurse_client):
     assert "A booking coordinator changes it" in shown
     assert "/chairs/chair/add/" not in shown
     assert nurse_client.post("/chairs/chair/add/", {}).status_code == 403
+
+
+@pytest.mark.parametrize(
+    ("country", "region", "words"),
+    [
+        ("GB", "SCT", "United Kingdom (GB), Scotland (SCT)"),
+        ("FR", "", "France (FR)"),
+        ("DE", "BY", "Germany (DE), Bayern (BY)"),
+    ],
+)
+def test_it_says_whose_bank_holidays_hold(site, nurse_client, country, region, words):
+    """ISO 3166-1 and -2: GB-SCT is Scotland, DE-BY is Bayern."""
+    Site.objects.filter(pk=site.pk).update(country=country, region=region)
+    assert f"those of <b>{words}</b>" in nurse_client.get("/chairs/").text
+
+
+def test_it_is_loud_where_no_bank_holidays_are_known(site, nurse_client):
+    Site.objects.filter(pk=site.pk).update(country="GB", region="XX")
+    shown = nurse_client.get("/chairs/").text
+    assert "No bank holidays are known for GB XX: the unit counts as open on every one" in shown
+
+
+def test_it_says_what_a_staff_limit_counts(site, nurse_client):
+    shown = nurse_client.get("/chairs/").text
+    assert "How many exchanges staff can run at once." in shown
+    assert "somebody who needs two nurses counts for two" in shown
 
 
 def test_a_chair_of_another_unit_is_unknown(other_site, coordinator_client):

@@ -174,6 +174,16 @@ def test_the_places_of_a_person_too(coordinator_client, ada, fit, django_assert_
         coordinator_client.get(reverse("booking:places", args=["R1"]))
 
 
+def test_how_somebody_travels_is_said_where_a_place_is_chosen_and_the_times_are_kept(coordinator_client, ada, chair):
+    early = make_chair(chair.site, starts=time(8), ends=time(15))
+    Wishes.objects.create(patient=ada, earliest=time(9), travel="two hours by bus")
+    answer = coordinator_client.get(reverse("booking:places", args=["R1"]))
+    assert "Travel: two hours by bus. Every place below keeps to their earliest start" in body(answer)
+    offered = {one.place.chair_pk for one in (*answer.context["page"].ranked, *answer.context["page"].others)}
+    assert offered == {chair.pk}
+    assert early.pk not in offered
+
+
 # Booking
 
 
