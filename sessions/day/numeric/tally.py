@@ -85,6 +85,8 @@ class UnitTimes:
 class Tally:
     """Where a session stands. Balance is in less out [mL]; deepest and highest are its extremes between entries.
 
+    halts: pauses that a reaction made or met; they are never undone. halt: what was said last in the one that still
+    lasts, None where none does.
     began: when it was checked and started, None where no entry says so; a time put right never moves it.
     totals: of an automated session, as its machine stated them; volumes and steps are then not entered.
     """
@@ -98,13 +100,19 @@ class Tally:
     deepest_ml: float
     highest_ml: float
     paused_since: datetime | None
-    halted: bool  # paused, and a reaction was seen: going on says who decided it
+    halts: frozenset[int]
     observations: tuple[Said, ...]
     undone: frozenset[int]
     conflicts: tuple[tuple[int, int], ...]
     last_number: int
+    halt: Said | None = None
     began: datetime | None = None
     totals: Totals | None = None
+
+    @property
+    def halted(self) -> bool:
+        """Paused, and a reaction was seen: going on says who decided it."""
+        return self.halt is not None
 
     @property
     def in_ml(self) -> float:
@@ -145,6 +153,8 @@ def tally(plan: Sequence[PlannedStep], entries: Iterable[Said]) -> Tally:
         balance += one.in_ml - one.out_ml
         deepest, highest = min(deepest, balance), max(highest, balance)
     cells = sum(one.in_ml for one in moved if one.fluid == "red_cells")
+    pauses = _pauses(counted)
+    halting = [pause for pause in pauses if _is_for_a_reaction(pause)]
     return Tally(
         steps=tuple(_so_far(step, moved, counted) for step in plan),
         moved=moved,
@@ -155,7 +165,8 @@ def tally(plan: Sequence[PlannedStep], entries: Iterable[Said]) -> Tally:
         deepest_ml=deepest,
         highest_ml=highest,
         paused_since=_paused_since(counted),
-        halted=_halted(counted),
+        halts=frozenset(said.number for pause in halting for said in pause if said.kind == PAUSE),
+        halt=pauses[-1][-1] if pauses[-1] in halting else None,
         observations=tuple(said for said in counted if said.kind == OBSERVATION),
         undone=undone,
         conflicts=_conflicts(counted),
@@ -245,12 +256,21 @@ def _paused_since(counted: Sequence[Said]) -> datetime | None:
     return last.happened_at if last is not None and last.kind == PAUSE else None
 
 
-def _halted(counted: Sequence[Said]) -> bool:
-    """Whether a reaction was seen, or the run stopped for one, in the pause that still lasts."""
-    went_on = max((place for place, said in enumerate(counted) if said.kind == RESUME), default=-1)
-    since = counted[went_on + 1 :]
-    stopped = any(said.kind == PAUSE and said.body.get("words") == STOPPED_FOR_A_REACTION for said in since)
-    return stopped or (any(said.kind == PAUSE for said in since) and any(said.kind == REACTION for said in since))
+def _pauses(counted: Sequence[Said]) -> list[list[Said]]:
+    """What was said of pauses and reactions, parted where somebody went on; the last part may still last."""
+    parts: list[list[Said]] = [[]]
+    for said in counted:
+        if said.kind == RESUME:
+            parts.append([])
+        elif said.kind in (PAUSE, REACTION):
+            parts[-1].append(said)
+    return parts
+
+
+def _is_for_a_reaction(pause: Sequence[Said]) -> bool:
+    """Whether the run was stopped for a reaction, or one was seen in the same pause."""
+    kinds = {said.kind for said in pause}
+    return kinds >= {PAUSE, REACTION} or any(said.body.get("words") == STOPPED_FOR_A_REACTION for said in pause)
 
 
 def _conflicts(counted: Sequence[Said]) -> tuple[tuple[int, int], ...]:

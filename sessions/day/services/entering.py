@@ -19,6 +19,7 @@ from sessions.day.numeric.entries import (
     AT_THE_CHAIR,
     MOVED,
     PAUSE,
+    PLAN,
     RESUME,
     START_CHECK,
     STEP_DONE,
@@ -73,7 +74,7 @@ def add_entry(
     if kind == TIME and not why.strip():
         raise ValidationError({"why": "Say why the time is put right: the reason is kept with it."})
     said = body() if callable(body) else body
-    faults = faults_of(kind, said) or _faults_here(now, kind, said, at)
+    faults = faults_of(kind, said) or _faults_here(now, kind, said, at) or _faults_unseen(now, kind, said, seen, actor)
     if faults:
         raise ValidationError(list(faults))
     entry = keep(
@@ -159,6 +160,8 @@ def _faults_here(exchange_session: ExchangeSession, kind: str, body: Mapping[str
         return _faults_of_totals(exchange_session, Totals.of_body(body), at)
     if kind == RESUME:
         return _faults_of_going_on(exchange_session, body)
+    if kind == STEP_DONE:
+        return _faults_of_step(exchange_session, body["step"])
     named = named_in(kind, body)
     if not named:
         return ()
@@ -171,17 +174,39 @@ def _faults_here(exchange_session: ExchangeSession, kind: str, body: Mapping[str
     faults = faults_among(kind, body, kinds=kinds, undone=frozenset(undos), at=at, started_at=began)
     if not faults and kind in (TIME, UNDO):
         faults = faults_of_unit_times(exchange_session, kind, body, named=kinds[body["number"]], began=began)
-    if kind == UNDO and kinds.get(body["number"]) == PAUSE and tally_of(exchange_session).halted:
+    if kind == UNDO and kinds.get(body["number"]) == PAUSE and body["number"] in tally_of(exchange_session).halts:
         faults += ("A stop for a reaction is not undone: go on, and say who decided it.",)
     if kind == UNDO and kinds.get(body["number"]) == TOTALS and exchange_session.state != State.RUNNING:
         faults += ("The totals of a session that has ended are put right with a reason, not undone.",)
     return faults
 
 
+def _faults_unseen(
+    exchange_session: ExchangeSession, kind: str, body: Mapping[str, Any], seen: int, actor: User
+) -> Sequence[str]:
+    """What was said on a cut-off tablet before somebody else's stop or change of the plan, and no longer means that."""
+    if kind == RESUME:
+        halt = tally_of(exchange_session).halt
+        if halt is not None and halt.number > seen and halt.by != actor.pk:
+            return ("The run was stopped for a reaction after this was entered. Look at it first, and go on then.",)
+    if kind == STEP_DONE:
+        plans = Entry.objects.filter(exchange_session=exchange_session, kind=PLAN, number__gt=seen)
+        if plans.exclude(by=actor).exists():  # a step is told by its number, and a changed plan numbers them anew
+            return ("The plan was changed after this was entered. Look at it, and say then which step is over.",)
+    return ()
+
+
 def _faults_of_going_on(exchange_session: ExchangeSession, body: Mapping[str, Any]) -> Sequence[str]:
     if str(body.get("words", "")).strip() or not tally_of(exchange_session).halted:
         return ()
     return ("The run was stopped for a reaction. Say who decided that it goes on, and why; the words are kept.",)
+
+
+def _faults_of_step(exchange_session: ExchangeSession, step: int) -> Sequence[str]:
+    plan = plan_carried_out(exchange_session)
+    if step in {planned["number"] for planned in (plan.steps if plan else ())}:
+        return ()
+    return (f"Step {step} is not in the plan in force.",)
 
 
 def _faults_of_totals(exchange_session: ExchangeSession, totals: Totals, at: datetime) -> Sequence[str]:

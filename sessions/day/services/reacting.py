@@ -16,7 +16,7 @@ from sessions.day.models import AdverseEvent, Entry, FollowUp
 from sessions.day.numeric.entries import PAUSE, REACTION, STOPPED_FOR_A_REACTION
 from sessions.day.numeric.reactions import KINDS, judgement_faults
 from sessions.day.queries import tally_of
-from sessions.day.services.entering import keep
+from sessions.day.services.entering import ENDED, keep
 from sessions.day.services.moves import hold
 from sessions.models import DonationUnit, ExchangeSession, HaemolysisSign, State
 from sessions.services import note_haemolysis_sign
@@ -89,7 +89,7 @@ def note_reaction(
     kind = KINDS[seen.kind]
     follow_up = _follow_up(event, at)
     said = [change_of(patient, "note reaction", event), change_of(patient, "open follow-up", follow_up)]
-    if now.state in (State.RUNNING, State.FINISHED):
+    if now.state in (State.RUNNING, *ENDED):  # a closed record is opened again first
         body = {"event": event.pk, "reaction": seen.kind, "words": f"reaction: {kind.words}", "unit": seen.place}
         keep(
             exchange_session=now, key=f"{key}.reaction"[-64:], kind=REACTION, body=body, actor=actor, at=at,

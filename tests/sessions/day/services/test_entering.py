@@ -10,7 +10,15 @@ from programme.core.models import TrailEntry, User
 from sessions.day.models import Entry
 from sessions.day.services.entering import add_entry
 from sessions.models import ExchangeSession
-from tests.factories import NOW, TODAY, make_exchange_session, make_patient, make_prescription, make_user
+from tests.factories import (
+    NOW,
+    TODAY,
+    make_entry,
+    make_exchange_session,
+    make_patient,
+    make_prescription,
+    make_user,
+)
 
 pytestmark = pytest.mark.django_db
 
@@ -133,3 +141,16 @@ def test_undo_and_both_of_an_automated_session_name_what_is_there(automated: Exc
     assert add_entry(**said, key="u", kind="undo", body={"number": 1}).number == 2
     with pytest.raises(ValidationError, match="Entry 1 was undone already"):
         add_entry(**said, key="v", kind="undo", body={"number": 1})
+
+
+def test_a_step_is_ended_only_in_the_plan_that_was_seen(running: ExchangeSession, nurse: User) -> None:
+    make_prescription(running, signed_by=nurse)
+    make_entry(running, "plan", {"number": 2}, by=make_user(site=running.patient.site, username="another"))
+    said = {"exchange_session": running, "kind": "step_done", "actor": nurse, "at": NOW}
+    with pytest.raises(ValidationError) as refused:
+        add_entry(**said, key="k1", body={"step": 1}, seen=0)
+    assert "The plan was changed after this was entered" in " ".join(refused.value.messages)
+    with pytest.raises(ValidationError) as refused:
+        add_entry(**said, key="k2", body={"step": 9}, seen=1)
+    assert refused.value.messages == ["Step 9 is not in the plan in force."]
+    assert add_entry(**said, key="k3", body={"step": 1}, seen=1).number == 2

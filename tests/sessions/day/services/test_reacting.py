@@ -61,8 +61,9 @@ def test_the_run_is_stopped_at_once_and_only_once(running, nurse):
     assert Entry.objects.get().body["words"] == "stopped for a reaction"
 
 
-def going_on(running, nurse, key, *, kind="resume", **body):
-    return add_entry(exchange_session=running, key=key, kind=kind, body=body, actor=nurse, at=NOW + 30 * MINUTE)
+def going_on(running, nurse, key, *, kind="resume", seen=0, **body):
+    at = NOW + 30 * MINUTE
+    return add_entry(exchange_session=running, key=key, kind=kind, body=body, actor=nurse, at=at, seen=seen)
 
 
 def test_a_run_stopped_for_a_reaction_goes_on_only_with_who_decided_it(running, note, nurse):
@@ -85,6 +86,33 @@ def test_a_reaction_noted_in_a_pause_for_something_else_holds_it_too(running, no
     note(at=NOW + 31 * MINUTE)
     assert tally_of(running).halted
     assert "Say who decided" in refusal(going_on, running, nurse, "r1")
+
+
+def test_the_stop_for_a_reaction_is_never_undone_so_that_taking_the_going_on_back_stops_again(running, note, nurse):
+    going_on(running, nurse, "p", kind="pause", words="cannula")
+    note(at=NOW + 31 * MINUTE)
+    went_on = going_on(running, nurse, "r", words="Dr Calloway: go on")
+    assert "A stop for a reaction is not undone" in refusal(going_on, running, nurse, "u1", kind="undo", number=1)
+    going_on(running, nurse, "u2", kind="undo", number=went_on.number)
+    state = tally_of(running)
+    assert (state.halted, state.paused_since) == (True, NOW + 30 * MINUTE)
+
+
+def test_who_has_not_seen_the_stop_of_somebody_else_does_not_lift_it(running, note, nurse, consultant):
+    """A tablet that was cut off said 'go on' about an earlier pause."""
+    note()
+    words = "Dr Calloway: a new cannula"
+    assert "after this was entered" in refusal(going_on, running, consultant, "r1", words=words, seen=1)
+    assert tally_of(running).halted
+    going_on(running, consultant, "r2", words="Dr Calloway: febrile, go on", seen=2)
+    assert not tally_of(running).halted
+
+
+def test_a_reaction_noted_after_the_session_was_given_up_stands_among_its_entries(running, note):
+    running.state, running.ended_reason = "abandoned", "rigors"
+    running.save()
+    note()
+    assert list(Entry.objects.values_list("kind", flat=True)) == ["reaction"]
 
 
 def test_a_reaction_is_noted_with_unit_entry_follow_up_and_trail(running, note, nurse):
