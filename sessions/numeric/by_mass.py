@@ -51,6 +51,30 @@ def own_left(mass_g: ArrayLike, in_g: ArrayLike, out_g: ArrayLike) -> Floats:
     return np.where(level, np.exp(-out / mass), np.where(end > 0.0, moving, np.nan))
 
 
+def share_of_ideal(
+    *,
+    volume_l: ArrayLike,
+    given_g: ArrayLike,
+    hb_before_g_l: ArrayLike,
+    hb_after_g_l: ArrayLike,
+    hbs_before_pct: ArrayLike,
+    hbs_after_pct: ArrayLike,
+) -> tuple[Floats, Floats]:
+    """Own cells removed against the most that so much donor Hb can remove, ratio of logs [1]; and that most, as a log.
+
+    volume_l : by formula [L]. What is left is measured, HbS times Hb after over both before; the most is removed where
+    all mixes at once (`own_left`). All broadcast together; nan where a figure is missing or nothing could be removed.
+    """
+    volume, given, hb_0, hb_1, hbs_0, hbs_1 = (
+        np.asarray(value, dtype=float)
+        for value in (volume_l, given_g, hb_before_g_l, hb_after_g_l, hbs_before_pct, hbs_after_pct)
+    )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        most = -np.log(own_left(volume * hb_0, given, given - volume * (hb_1 - hb_0)))
+        most = np.where(most > 0.0, most, np.nan)
+        return np.log((hbs_0 * hb_0) / (hbs_1 * hb_1)) / most, most
+
+
 def reckon_by_mass(
     *,
     volume_l: ArrayLike,

@@ -17,9 +17,9 @@ from sessions.day.numeric.after import (
     Expected,
     Figure,
     expected_after,
-    expected_after_machine,
     parting_words,
 )
+from sessions.day.numeric.after_machine import expected_after_machine, measured_share_of_machine
 from sessions.day.queries import Ending
 from sessions.models import ExchangeSession, SessionFacts
 from sessions.numeric.totals import steps_of_totals
@@ -76,11 +76,11 @@ def compared(
     if ending.carried_out.is_nothing:
         return replace(figures, why="No forecast: nothing was given or drawn.")
     before = _before(plan, facts, settings)
-    share, share_sd = _share(facts)
+    share, share_sd = _share_of_machine(ending, before, facts, figures, settings) or _share(facts)
     expected = _expected(ending, before, settings, share_sd=share_sd, mixing_rel_sd=_mixing_rel_sd(plan))
     return replace(
         figures,
-        rows=_rows(exchange_session, figures, expected, share, greatest_rise_g_l),
+        rows=_rows(exchange_session, ending, figures, expected, share, greatest_rise_g_l),
         parting=_parting(ending, expected, figures, doubts),
         expected=expected,
         before=before,
@@ -92,15 +92,42 @@ def _expected(
     ending: Ending, before: Before, settings: Mapping[str, float], *, share_sd: float, mixing_rel_sd: float
 ) -> Expected:
     in_ml, out_ml, cells_hb = _steps(ending, settings)
-    assay = {"hb_assay_sd_g_l": settings["hb_assay_sd_g_l"], "hbs_assay_sd_pct": settings["hbs_assay_sd_pct"]}
+    assay = _assay(settings)
     if ending.state.totals is not None and ending.plan is not None:
-        given_g = sum(volume * hb for volume, hb in zip(in_ml, cells_hb, strict=True)) / 1000.0
         settled = ending.plan.predicted.get("hb_settled")
-        hb_end = float(settled[0]) if settled else None
-        return expected_after_machine(before, given_g=given_g, hb_end_g_l=hb_end, mixing_rel_sd=mixing_rel_sd, **assay)
+        return expected_after_machine(
+            before, given_g=_given_g(ending, settings), hb_end_g_l=float(settled[0]) if settled else None,
+            share_sd=share_sd, mixing_rel_sd=mixing_rel_sd, **assay,
+        )  # fmt: skip
     return expected_after(
         before, in_ml=in_ml, out_ml=out_ml, cells_hb_g_l=cells_hb, share_sd=share_sd, mixing_rel_sd=mixing_rel_sd,
         **assay,
+    )  # fmt: skip
+
+
+def _assay(settings: Mapping[str, float]) -> dict[str, float]:
+    return {name: settings[name] for name in ("hb_assay_sd_g_l", "hbs_assay_sd_pct")}
+
+
+def _given_g(ending: Ending, settings: Mapping[str, float]) -> float:
+    """Donor haemoglobin given. [g]"""
+    in_ml, _, cells_hb = _steps(ending, settings)
+    return sum(volume * hb for volume, hb in zip(in_ml, cells_hb, strict=True)) / 1000.0
+
+
+def _share_of_machine(
+    ending: Ending, before: Before, facts: SessionFacts | None, figures: Compared, settings: Mapping[str, float]
+) -> tuple[float, float] | None:
+    """The share of the ideal and its error, by mass; None where a machine did nothing or a value was not measured."""
+    if ending.state.totals is None or facts is None or not ending.carried_out.red_cells_in_ml:
+        return None
+    if facts.hbs_before_pct is None or facts.hb_before_g_l is None:
+        return None
+    if not figures.after_hbs_pct or not figures.after_hb_g_l:
+        return None
+    return measured_share_of_machine(
+        before, given_g=_given_g(ending, settings), hb_g_l=figures.after_hb_g_l, hbs_pct=figures.after_hbs_pct,
+        **_assay(settings),
     )  # fmt: skip
 
 
@@ -115,6 +142,7 @@ def _parting(ending: Ending, expected: Expected, figures: Compared, doubts: tupl
 
 def _rows(
     exchange_session: ExchangeSession,
+    ending: Ending,
     figures: Compared,
     expected: Expected,
     share: float | None,
@@ -135,11 +163,9 @@ def _rows(
     if math.isnan(expected.share.p50):
         return rows
     middle, low, high = (100 * value for value in (expected.share.p50, expected.share.p10, expected.share.p90))
-    percent = None if share is None else 100 * share
-    return (
-        *rows,
-        against("Share of ideal removed", Figure(middle, low, high), percent, "%", places=0, step=10),
-    )
+    percent = None if share is None or math.isnan(share) else 100 * share
+    name = "Share of ideal removed" + (", by mass" if ending.state.totals is not None else "")
+    return (*rows, against(name, Figure(middle, low, high), percent, "%", places=0, step=10))
 
 
 def _hb_row(expected: Figure, measured: float | None, rise: str) -> Against:
@@ -225,6 +251,6 @@ def _working(
         (
             "share of ideal",
             "at the formula volume",
-            "own cells removed against the ideal for these volumes, as logs",
+            f"own cells removed against the ideal for these {'units' if way == BY_MASS else 'volumes'}, as logs",
         ),
     )

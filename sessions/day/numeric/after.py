@@ -8,9 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from sessions.numeric.by_mass import END_HB_SD_G_L, given_rel_sd, reckon_by_mass
 from sessions.numeric.efficiency import EARLY_SAMPLE, MIXING, TUBE, VOLUMES
-from sessions.numeric.exchange import IRON_MG_PER_G, run_many
+from sessions.numeric.exchange import run_many
 from sessions.numeric.mixing import SESSION_PRIOR_SD
 from sessions.numeric.smallvolumes import level_bleed
 from sessions.numeric.uncertainty import BLOOD_VOLUME_REL_SD, outcome_spread
@@ -59,8 +58,8 @@ class Figure:
 class Expected:
     """What the volumes really given and drawn should leave, as a laboratory would measure it.
 
-    share: own cells removed against the ideal for the same volumes at the formula volume [1]; nan, as donor_kept, of
-    what a machine did.
+    share: own cells removed against the ideal for the same volumes at the formula volume, for the same units where a
+    machine did it [1]. donor_kept: nan of what a machine did.
     """
 
     hbs_pct: Figure
@@ -100,52 +99,22 @@ def expected_after(
         hb_sd_g_l=before.hb_sd_g_l,
         hbs_sd_pct=before.hbs_sd_pct,
     )
-    own_sd = SESSION_PRIOR_SD if math.isnan(share_sd) else math.hypot(SESSION_PRIOR_SD, share_sd)
     return Expected(
-        hbs_pct=_figure(float(many.hbs), math.hypot(float(spread.hbs), hbs_assay_sd_pct)),
-        hb_g_l=_figure(float(many.hb_settled), math.hypot(float(spread.hb_settled), hb_assay_sd_g_l)),
-        share=_figure(1.0 / mixing, own_sd),
+        hbs_pct=figure_of(float(many.hbs), math.hypot(float(spread.hbs), hbs_assay_sd_pct)),
+        hb_g_l=figure_of(float(many.hb_settled), math.hypot(float(spread.hb_settled), hb_assay_sd_g_l)),
+        share=figure_of(1.0 / mixing, share_sd_of(share_sd)),
         donor_kept=float(many.donor_kept),
         net_iron_mg=float(many.net_iron_mg),
     )
 
 
-def expected_after_machine(
-    before: Before,
-    *,
-    given_g: float,
-    hb_end_g_l: float | None,
-    hb_assay_sd_g_l: float,
-    hbs_assay_sd_pct: float,
-    mixing_rel_sd: float = BLOOD_VOLUME_REL_SD,
-) -> Expected:
-    """What a machine should leave that gave so much donor Hb [g] and was set to end at this Hb [g/L]; by `by_mass`.
-
-    hb_end_g_l: None where nothing says which; it is then taken to end about where it began.
-    """
-    volume_l = before.mixing_volume_ml / 1000.0
-    found = reckon_by_mass(
-        volume_l=volume_l,
-        volume_rel_sd=mixing_rel_sd,
-        hb_before_g_l=before.hb_g_l,
-        hb_before_sd_g_l=before.hb_sd_g_l,
-        given_g=given_g,
-        given_rel_sd=given_rel_sd(given_g, before.unit_hb_g),
-        hb_end_g_l=before.hb_g_l if hb_end_g_l is None else hb_end_g_l,
-        hb_end_sd_g_l=END_HB_SD_G_L if hb_end_g_l is None else 0.0,
-    )
-    ratio, settled = float(found.hbs_ratio), float(found.hb_settled_g_l)
-    hbs_sd = math.hypot(before.hbs_pct * float(found.hbs_ratio_sd), ratio * before.hbs_sd_pct)
-    return Expected(
-        hbs_pct=_figure(before.hbs_pct * ratio, math.hypot(hbs_sd, hbs_assay_sd_pct)),
-        hb_g_l=_figure(settled, math.hypot(float(found.hb_settled_sd_g_l), hb_assay_sd_g_l)),
-        share=_figure(math.nan, math.nan),
-        donor_kept=math.nan,
-        net_iron_mg=IRON_MG_PER_G * volume_l * (settled - before.hb_g_l),
-    )
+def share_sd_of(measuring: float) -> float:
+    """How far a share of the ideal lies from what is expected [1]; measuring: its own error, nan where not known."""
+    return SESSION_PRIOR_SD if math.isnan(measuring) else math.hypot(SESSION_PRIOR_SD, measuring)
 
 
-def _figure(middle: float, sd: float) -> Figure:
+def figure_of(middle: float, sd: float) -> Figure:
+    """A figure with a normal spread."""
     return Figure(middle, middle - Z90 * sd, middle + Z90 * sd)
 
 

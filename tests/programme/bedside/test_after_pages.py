@@ -133,8 +133,8 @@ def test_after_a_machine_forecast_and_measured_are_held_together_by_mass(
     assert "HbS 34.0 to 21.0 %" in said
     assert ("a machine that was set to end at another Hb" in said) == parts, said[400:1800]
     assert "The forecast goes by mass of haemoglobin" in said
-    for words in ("Share of ideal", "of the donor Hb stayed in"):
-        assert words not in said
+    assert "Share of ideal removed, by mass" in said
+    assert "of the donor Hb stayed in" not in said
 
 
 def test_a_unit_found_afterwards_is_recorded_and_what_differs_is_said(patient, nurse, consultant, nurse_client) -> None:
