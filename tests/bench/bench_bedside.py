@@ -1,9 +1,10 @@
 """Every action at the bedside against a bare write of one row, committed on the same database file.
 
 Both wait for the disk as the settings say (SQLite: WAL, synchronous FULL). The bare write commits once, and so does
-every action. An action is its whole request: middleware, sign-in, view, the answer; no network. In each round one
-session of a usual size is run through all actions in turn, so that a busy moment of the machine meets all of them. The
-check of a unit is made by two people at their own tablets: a PIN is slow to test on purpose.
+every action. An action is its whole request: middleware, sign-in, view, the answer; no network. Beside it stands what
+such a request costs at the least: a signed-in view that writes one row and does nothing else. In each round one session
+of a usual size is run through all actions in turn, so that a busy moment of the machine meets all of them. The check of
+a unit is made by two people at their own tablets: a PIN is slow to test on purpose.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from typing import Any
 
 import time_machine
 from django.db import connection, transaction
-from django.test import Client
+from django.test import Client, override_settings
 from django.urls import reverse
 
 from patients.models import CrossmatchSample
@@ -33,6 +34,7 @@ from tests.factories import NOW, make_entry, make_needs, make_patient, make_runn
 ROUNDS = 150
 ENTRIES_BEFORE = 20
 AIM = 5
+BARE, VIEW = "bare write", "bare view: signed in, one row"
 SYNCHRONOUS = {0: "OFF", 1: "NORMAL", 2: "FULL", 3: "EXTRA"}
 STEPS = [
     {"number": 1, "fluid": "saline", "units": [], "in_ml": 90000, "out_ml": 90000, "draws": []},
@@ -43,7 +45,10 @@ STEPS = [
 def run(scale: float) -> list[str]:
     rounds = max(round(scale * ROUNDS), 30)
     took: dict[str, list[float]] = defaultdict(list)
-    with time_machine.travel(NOW, tick=True):  # the clock by which times are taken runs on by itself
+    with (
+        override_settings(ROOT_URLCONF="tests.bench._bare_view"),
+        time_machine.travel(NOW, tick=True),
+    ):  # the clock by which times are taken runs on by itself
         site = make_site()
         signer = make_user(site=site, role="consultant")
         people = [make_user(site=site), make_user(site=site, username="second.nurse")]
@@ -51,18 +56,16 @@ def run(scale: float) -> list[str]:
         one_round(Round(make_chair(site, signer, rounds), people, tablets, defaultdict(list), rounds))  # first requests
         for n in range(rounds):
             one_round(Round(make_chair(site, signer, n), people, tablets, took, n))
-    bare = statistics.median(took["bare write"])
-    head = (
-        f"a bare write commits once, and so does an action; {disk()}; {rounds} rounds of all in turn; aim {AIM} times"
-    )
-    return [head, *(line(name, times, bare) for name, times in took.items())]
+    bare, view = statistics.median(took[BARE]), statistics.median(took[VIEW])
+    head = f"both commit once; {disk()}; {rounds} rounds of all in turn; aim {AIM} times a bare write"
+    return [head, f"{'':30} times a write, a view", *(line(name, times, bare, view) for name, times in took.items())]
 
 
-def line(name: str, times: list[float], bare: float) -> str:
+def line(name: str, times: list[float], bare: float, view: float) -> str:
     first, middle = 1000 * min(times), 1000 * statistics.median(times)
     last = 1000 * statistics.quantiles(times, n=100, method="inclusive")[98]
-    said = f"{middle / 1000 / bare:5.1f} times" if name != "bare write" else " " * 11
-    return f"{name:34} {said}   min {first:6.2f}  median {middle:6.2f}  p99 {last:7.2f} ms"
+    said = f"{middle / 1000 / bare:13.1f} {middle / 1000 / view:7.1f}"
+    return f"{name:30} {said}   min {first:6.2f}  median {middle:6.2f}  p99 {last:7.2f} ms"
 
 
 def disk() -> str:
@@ -139,8 +142,11 @@ class Round:
 
 
 def one_round(one: Round) -> None:
-    with one.timed("bare write"):
+    with one.timed(BARE):
         bare_write(one.people[0], one.n)
+    with one.timed(VIEW):
+        answer = one.tablets[0].post("/bare/", new_key(), content_type="text/plain")
+    assert answer.status_code == 200, answer.content
     with one.timed("draw, by its service alone"):
         by_service(one.running, one.people[0], one.n)
     one.enter("draw", "moved", step="1", out_ml="100")
