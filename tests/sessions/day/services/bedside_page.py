@@ -15,13 +15,16 @@ from hypothesis.stateful import (
 )
 
 from patients.models import CrossmatchSample
+from programme.bedside.forms.entering import body_of
+from programme.bedside.queries.chair import Chair
 from sessions.day.models import Entry
 from sessions.day.numeric.machine import Totals
 from sessions.day.services.afterwards import correct_totals
 from sessions.day.services.entering import add_entry
 from sessions.models import DonationUnit
 from tests.factories import NOW, make_needs, make_patient, make_running, make_site, make_user
-from tests.sessions.day.services.plain_bedside import Model, Unit
+from tests.sessions.day.services.plain_bedside import Model
+from tests.sessions.day.services.plain_entries import STOPPED, Unit
 
 STEPS = [
     {"number": 1, "fluid": "saline", "units": [], "in_ml": 400, "out_ml": 400, "draws": [200, 200], "why": ""},
@@ -68,15 +71,15 @@ class OnThePage(RuleBasedStateMachine):
             act()
             return True
         before = Entry.objects.count()
-        with pytest.raises(ValidationError):
+        with pytest.raises((ValidationError, ValueError)):
             act()
         assert Entry.objects.count() == before
         return False
 
-    def enter(self, who: int, kind: str, body: dict, said: dict, waited: int = 0) -> None:
+    def enter(self, who: int, kind: str, body: dict | Callable, said: dict, waited: int = 0) -> None:
         nurse = self.nurses[who]
         sent = {"key": self.key(), "kind": kind, "body": body, "actor": nurse, "why": "so", "seen": self.seen[who]}
-        refused = self.model.refuses(kind, said, self.now, waited)
+        refused = self.model.refuses(kind, said, self.now, nurse.pk, self.seen[who], waited)
         given = {"exchange_session": self.session, "at": self.now, "waited_s": waited}
         if self.agree(refused, lambda: add_entry(**given, **sent)):
             at = self.now - timedelta(seconds=waited)
@@ -100,7 +103,7 @@ class OnThePage(RuleBasedStateMachine):
         """A reason for what is passed over is kept as a note; how many there are is no matter of this test."""
         for entry in Entry.objects.filter(number__gt=len(self.model.rows)).order_by("number"):
             assert entry.kind == "note"
-            self.model.keep("note", entry.by_id, entry.happened_at, entry.seen, {})
+            self.model.keep("note", entry.by_id, entry.happened_at, entry.seen, {"words": "so"})
 
     # What is sent from the bedside page
 
@@ -114,7 +117,7 @@ class OnThePage(RuleBasedStateMachine):
 
     @rule(
         who=WHO,
-        step=st.sampled_from([1, 2, 2]),
+        step=st.sampled_from([1, 2, 2, 2, 3, 4]),
         given=st.sampled_from([0, 188, 190, 200, 258, 400]),
         drawn=st.sampled_from([0, 188, 200, 245, 250, 500]),
         unit=st.sampled_from([None, 1, 1, 2, 3]),
@@ -125,10 +128,12 @@ class OnThePage(RuleBasedStateMachine):
         if looks:
             self.look(who)
         unit = unit if given else None
-        body = {"step": step, "in_ml": given, "out_ml": drawn} | ({"unit": unit} if unit else {})
-        self.enter(who, "moved", body, {"step": step, "in": given, "out": drawn, "unit": unit}, waited)
+        typed = {"step": str(step), "in_ml": str(given), "out_ml": str(drawn)} | ({"unit": str(unit)} if unit else {})
+        said = {"step": step, "in": given, "out": drawn, "unit": unit, "fluid": self.model.fluid_at(step)}
+        read = lambda: body_of("moved", typed, Chair(self.session, self.now))  # noqa: E731
+        self.enter(who, "moved", read, said, waited)
 
-    @rule(who=WHO, step=st.sampled_from([1, 2]))
+    @rule(who=WHO, step=st.sampled_from([1, 2, 3]))
     def step_is_over(self, who: int, step: int) -> None:
         self.enter(who, "step_done", {"step": step}, {"step": step})
 
@@ -136,6 +141,12 @@ class OnThePage(RuleBasedStateMachine):
     def undo(self, who: int, number: int, waited: int) -> None:
         number = 1 + number % (len(self.model.rows) + 1)
         self.enter(who, "undo", {"number": number}, {"number": number}, waited)
+
+    @rule(who=WHO, kind=st.sampled_from(["moved", "step_done", "pause", "resume", "reaction", "plan"]))
+    def undo_newest(self, who: int, kind: str) -> None:
+        numbers = [row.number for row in self.model.rows if row.kind == kind and not row.undone]
+        if numbers:
+            self.enter(who, "undo", {"number": numbers[-1]}, {"number": numbers[-1]})
 
     @rule(who=WHO, number=ENTRY, minutes=st.integers(-300, 30))
     def put_time_right(self, who: int, number: int, minutes: int) -> None:
@@ -152,9 +163,14 @@ class OnThePage(RuleBasedStateMachine):
     def call_both_true(self, who: int, first: int, second: int) -> None:
         self.enter(who, "both", {"numbers": [first, second]}, {"numbers": [first, second]})
 
-    @rule(who=WHO, kind=st.sampled_from(["pause", "resume", "note"]), waited=st.sampled_from([0, 0, 120]))
-    def pause_or_go_on(self, who: int, kind: str, waited: int) -> None:
-        self.enter(who, kind, {"words": "cannula"}, {}, waited)
+    @rule(
+        who=WHO,
+        kind=st.sampled_from(["pause", "resume", "note"]),
+        words=st.sampled_from(["cannula", "cannula", STOPPED, ""]),
+        waited=st.sampled_from([0, 0, 120]),
+    )
+    def pause_or_go_on(self, who: int, kind: str, words: str, waited: int) -> None:
+        self.enter(who, kind, {"words": words}, {"words": words}, waited)
 
     @rule(who=WHO, pulse=st.integers(40, 130))
     def observe(self, who: int, pulse: int) -> None:

@@ -11,7 +11,7 @@ from hypothesis.stateful import (
 from sessions.day.services.giving import end_unit, put_away, start_unit, take_back
 from sessions.day.services.units import AtTheChair, Label, add_unit, check_unit
 from tests.sessions.day.services.bedside_page import LABELS, PLACE, WHO, OnThePage
-from tests.sessions.day.services.plain_bedside import Unit
+from tests.sessions.day.services.plain_entries import Unit
 
 
 class WithUnits(OnThePage):
@@ -97,9 +97,10 @@ class WithUnits(OnThePage):
         elif unit.state == "at_chair":
             self.check_unit(who, unit.place, by_two=True, alone=False, right_bag=True)
         elif unit.state == "checked":
-            self.enter(who, "resume", {}, {})
+            self.look(who)
+            self.enter(who, "resume", {"words": "so decided"}, {"words": "so decided"})
             self.start_unit(who, unit.place)
         elif self.model.given_of(unit) == 0 and self.model.method != "automated":
-            self.move(who, 2, given=258, drawn=250, unit=unit.place, waited=0, looks=True)
+            self.move(who, self.model.step_of(unit.place), given=258, drawn=250, unit=unit.place, waited=0, looks=True)
         else:
             self.end_unit(who, unit.place)

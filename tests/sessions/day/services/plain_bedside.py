@@ -4,13 +4,11 @@ Nothing of the product is used here. What the product refuses, this must refuse 
 """
 
 import math
-from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
-# The plan of the machine, written out: step → (fluid, in, out). Steps beyond it are saline added afterwards.
-PLANNED_UNITS = (1, 2, 3)
-PLAN = {1: ("saline", 400.0, 400.0), 2: ("red_cells", 774.0, 750.0)}
-PLACES = (1, 2, 3)
+from tests.sessions.day.services.plain_entries import STOPPED, Row, Unit
+from tests.sessions.day.services.plain_plan import OnAPlan
+
 BLOOD_ML, HB, HBS, CELLS_HB = 4000.0, 94.0, 30.0, 194.0
 MOST_ML = {"saline": 6000, "red_cells": 6000, "out": 8000}
 TAKES_UNDO = {"moved", "step_done", "totals", "observation", "pause", "resume", "note", "time", "both"}
@@ -20,56 +18,17 @@ AFTER_THE_END = {"observation", "note", "undo", "time", "both"}
 FOUR_HOURS = timedelta(hours=4)
 
 
-@dataclass
-class Row:
-    """One entry as the model knows it."""
-
-    number: int
-    kind: str
-    by: int
-    at: datetime
-    seen: int = 0
-    said: dict = field(default_factory=dict)
-    undone: bool = False
-
-
-@dataclass
-class Unit:
-    """One unit at the chair."""
-
-    place: int
-    label: str
-    state: str = "at_chair"
-    first: int | None = None
-    checked_at: datetime | None = None
-
-
-class Model:
+class Model(OnAPlan):
     def __init__(self, start: datetime, by: int, method: str) -> None:
-        self.start, self.method, self.state = start, method, "running"
+        super().__init__(start, by)
+        self.method, self.state = method, "running"
         self.first_end: datetime | None = None
-        self.rows = [Row(1, "start_check", by, start), Row(2, "observation", by, start)]
-        self.order: list[Row] = []
-        self.units: list[Unit] = []
-
-    def find(self, number: int) -> Row | None:
-        return self.rows[number - 1] if 1 <= number <= len(self.rows) else None
-
-    def unit_at(self, place: int | None) -> Unit | None:
-        return next((unit for unit in self.units if unit.place == place), None)
-
-    def keep(self, kind: str, by: int, at: datetime, seen: int, said: dict) -> int:
-        if kind == "undo":
-            self.rows[said["number"] - 1].undone = True
-        row = Row(len(self.rows) + 1, kind, by, at, min(seen, len(self.rows)), said)
-        self.rows.append(row)
-        if kind == "moved":
-            self.order.append(row)
-        return row.number
+        self.reactions: list[tuple[str, int | None]] = []
+        self.sign_open = False
 
     # What it refuses
 
-    def refuses(self, kind: str, said: dict, now: datetime, waited: int = 0) -> bool:
+    def refuses(self, kind: str, said: dict, now: datetime, by: int, seen: int, waited: int = 0) -> bool:
         allowed = FROM_THE_PAGE if self.state == "running" else AFTER_THE_END if self.state != "closed" else set()
         if kind not in allowed and not self.is_late(kind, now, waited):
             return True
@@ -79,6 +38,14 @@ class Model:
             return self.machine() is not None or self.refuses_totals(said, now)
         if kind == "moved":
             return self.refuses_volume(said) or (self.state != "running" and self.is_too_much(said))
+        if kind in ("pause", "note"):
+            return not said["words"]
+        if kind == "resume":
+            halt = self.halt()
+            return halt is not None and (not said["words"] or (halt.number > seen and halt.by != by))
+        if kind == "step_done":
+            unseen = [row for row in self.rows if row.kind == "plan" and row.number > seen and row.by != by]
+            return bool(unseen) or said["step"] not in self.plan
         if kind in ("undo", "time"):
             row = self.find(said["number"])
             if row is None or row.undone or row.kind not in (TAKES_UNDO if kind == "undo" else TAKES_TIME):
@@ -86,6 +53,8 @@ class Model:
             if kind == "time" and self.cannot_be(said["at"], now):
                 return True
             if row.kind == "totals" and self.state != "running":
+                return True
+            if kind == "undo" and row.kind == "pause" and self.is_for_a_reaction(row):
                 return True
             if kind == "time" and row.kind == "unit_started" and said["at"] < self.earliest_start(row.said["unit"]):
                 return True
@@ -102,11 +71,11 @@ class Model:
         return self.first_end is not None and now - timedelta(seconds=waited) <= self.first_end
 
     def refuses_volume(self, said: dict) -> bool:
-        if said["in"] == said["out"] == 0:
+        if said["in"] == said["out"] == 0 or said["fluid"] is None:
             return True
         if said["in"] == 0:
             return False
-        if (said["unit"] is None) == (PLAN[said["step"]][0] == "red_cells"):
+        if (said["unit"] is None) == (said["fluid"] == "red_cells"):
             return True  # cells of no unit, or saline of one
         if said["unit"] is None:
             return False
@@ -132,7 +101,7 @@ class Model:
     def is_too_much(self, said: dict) -> bool:
         """The row of a session that is over holds no more than can be; while it runs, only finishing finds out."""
         totals = self.totals()
-        totals[PLAN.get(said["step"], PLAN[1])[0]] += said["in"]
+        totals[said["fluid"]] += said["in"]
         totals["out"] += said["out"]
         return any(totals[name] > most for name, most in MOST_ML.items())
 
@@ -156,12 +125,10 @@ class Model:
     def refuses_start(self, unit: Unit) -> bool:
         if unit.state != "checked" or self.state != "running" or self.paused():
             return True
-        if unit.place not in PLANNED_UNITS and self.method != "automated":
+        planned = {place for step in self.plan.values() for place in step.units}
+        if self.sign_open or (unit.place not in planned and self.method != "automated"):
             return True
         return any(other.state == "running" for other in self.units)
-
-    def given_of(self, unit: Unit) -> float:
-        return sum(row.said["in"] for row in self.moves() if row.said["unit"] == unit.place)
 
     def refuses_finish(self, *, abandoned: bool) -> bool:
         """Nothing done, a unit still running or left at the chair, one that ended before it started, two at once."""
@@ -179,36 +146,33 @@ class Model:
             return told["units"] != started or (still and not abandoned)
         return not abandoned and (not self.moves() or any(s and not e for s, e in times.values()))
 
+    def refuses_reaction(self, at: datetime, place: int | None, signs: str, now: datetime) -> bool:
+        """What was seen is said, of a unit of this session if of one, and not before its start or to come."""
+        started = self.start if self.state == "running" else self.start_and_end()[0]
+        return not signs or at > now or at < started or (place is not None and self.unit_at(place) is None)
+
+    def react(self, kind: str, place: int | None, by: int, at: datetime, now: datetime) -> None:
+        self.stop(by, now)
+        self.reactions.append((kind, place))
+        self.sign_open = self.sign_open or "haemolytic" in kind
+        if self.state != "closed":
+            self.keep("reaction", by, at, 0, {})
+
+    def stop(self, by: int, now: datetime) -> bool:
+        """Stop the run; say whether it still went on."""
+        if self.state != "running" or self.paused():
+            return False
+        self.keep("pause", by, now, 0, {"words": STOPPED})
+        return True
+
     def has_turned_unit(self) -> bool:
         return any(s and e and e < s for s, e in self.unit_times().values())
 
     # Where it stands
 
-    def moves(self) -> list[Row]:
-        return [row for row in self.order if not row.undone]
-
-    def when(self, row: Row) -> datetime:
-        at = row.at
-        for fix in self.rows:
-            if fix.kind == "time" and not fix.undone and fix.said["number"] == row.number:
-                at = fix.said["at"]
-        return at
-
-    def unit_times(self) -> dict[int, tuple[datetime | None, datetime | None]]:
-        found: dict[int, tuple[datetime | None, datetime | None]] = {}
-        for row in self.rows:
-            if row.kind in ("unit_started", "unit_ended") and not row.undone:
-                started, ended = found.get(row.said["unit"], (None, None))
-                at = self.when(row)
-                found[row.said["unit"]] = (at, ended) if row.kind == "unit_started" else (started, at)
-        return found
-
     def machine(self) -> dict | None:
         """The totals of an automated session that count."""
         return next((row.said for row in reversed(self.rows) if row.kind == "totals" and not row.undone), None)
-
-    def units_started(self) -> list[int]:
-        return [place for place, (started, _) in self.unit_times().items() if started]
 
     def totals(self) -> dict[str, float]:
         told = self.machine()
@@ -217,33 +181,9 @@ class Model:
     def moved(self) -> dict[str, float]:
         totals = {"saline": 0.0, "red_cells": 0.0, "out": 0.0}
         for row in self.moves():
-            totals[PLAN.get(row.said["step"], PLAN[1])[0]] += row.said["in"]
+            totals[row.said["fluid"]] += row.said["in"]
             totals["out"] += row.said["out"]
         return totals
-
-    def step_is_done(self, number: int) -> bool:
-        if any(r.kind == "step_done" and not r.undone and r.said["step"] == number for r in self.rows):
-            return True
-        mine = [row for row in self.moves() if row.said["step"] == number]
-        _, in_ml, out_ml = PLAN[number]
-        given, drawn = sum(r.said["in"] for r in mine), sum(r.said["out"] for r in mine)
-        # 5 % of either step is over 10 mL.
-        return bool(mine) and given >= 0.95 * in_ml and drawn >= 0.95 * out_ml
-
-    def conflicts(self) -> set[tuple[int, int]]:
-        settled = [set(r.said["numbers"]) for r in self.rows if r.kind == "both" and not r.undone]
-        found = set()
-        for first in self.moves():
-            for second in self.moves():
-                apart = second.number > first.number > second.seen and first.by != second.by
-                pair = {first.number, second.number}
-                if apart and first.said["step"] == second.said["step"] and pair not in settled:
-                    found.add((first.number, second.number))
-        return found
-
-    def paused(self) -> bool:
-        kinds = [row.kind for row in self.rows if row.kind in ("pause", "resume") and not row.undone]
-        return bool(kinds) and kinds[-1] == "pause"
 
     def hb_and_hbs(self) -> tuple[float, float] | None:
         """The wash-out worked step by step: Hb settled at the starting volume, and HbS."""
@@ -255,7 +195,7 @@ class Model:
                 return None
             mean = volume if after == volume else (after - volume) / math.log(after / volume)
             left = math.exp(-given / mean)
-            hb = CELLS_HB if PLAN.get(row.said["step"], PLAN[1])[0] == "red_cells" and given else 0.0
+            hb = CELLS_HB if row.said["fluid"] == "red_cells" and given else 0.0
             old, fresh, volume = old * left, hb + (fresh - hb) * left, after
         return (old + fresh) * volume / BLOOD_ML, HBS * old / (old + fresh)
 
@@ -282,12 +222,12 @@ class Model:
         last = None
         for row in self.moves():
             given, drawn, at = row.said["in"], row.said["out"], self.when(row)
-            same = (row.said["step"], (given > 0, drawn > 0) if self.method == "one_arm" else None)
+            same = (row.said["step"], row.said["fluid"], (given > 0, drawn > 0) if self.method == "one_arm" else None)
             fits = same == last and found[-1][1] + given <= 3000 and found[-1][2] + drawn <= 3000
             if fits:
                 fluid, in_ml, out_ml, end = found.pop()
                 found.append((fluid, in_ml + given, out_ml + drawn, max(end, at)))
             else:
-                found.append((PLAN.get(row.said["step"], PLAN[1])[0], given, drawn, at))
+                found.append((row.said["fluid"], given, drawn, at))
             last = same
         return found

@@ -1,8 +1,9 @@
 """Random sequences of bedside actions against a plain model written apart: both always tell the same.
 
-Three units with their checks; two arms, one arm and a machine; volumes put right; sessions finished, abandoned, closed
-and opened again; and entries that waited in a tablet meanwhile. Of the product only what is tested is used: its
-services, and the readings of where a session stands.
+Units with their checks; two arms, one arm and a machine; reactions that stop the run; plans changed mid-way, with their
+units handed out anew; volumes put right; sessions finished, abandoned, closed and opened again; and entries that waited
+in a tablet meanwhile. Of the product only what is tested is used: its services, its reading of what is typed, and the
+readings of where a session stands.
 """
 
 from datetime import datetime, timedelta
@@ -25,13 +26,13 @@ from sessions.day.services.afterwards import add_volume, correct_volume
 from sessions.models import DonationUnit, ExchangeSession, ExchangeStep
 from sessions.numeric.exchange import Start
 from tests.sessions.day.services.bedside_page import ENDS, ENTRY, LABELS, WHO
-from tests.sessions.day.services.bedside_units import WithUnits
+from tests.sessions.day.services.bedside_turns import WithTurns
 from tests.sessions.day.services.plain_bedside import BLOOD_ML, HB, HBS
 
 pytestmark = pytest.mark.either_database
 
 
-class Bedside(WithUnits):
+class Bedside(WithTurns):
     """The whole session, to its end and after it."""
 
     # Its end
@@ -60,11 +61,10 @@ class Bedside(WithUnits):
                     self.keep("unit_ended", who, unit=place)
             self.over("abandoned" if abandoned else "finished")
 
-    @precondition(lambda self: self.model.state == "running" and len(self.model.rows) < 10)
+    @precondition(lambda self: self.model.state == "running")
     @rule(who=WHO, label=st.sampled_from(LABELS), abandoned=st.sampled_from([False, False, True]))
-    def a_whole_session(self, who: int, label: str, abandoned: bool) -> None:
+    def the_rest_of_the_session(self, who: int, label: str, abandoned: bool) -> None:
         """So that what comes after the end is reached often enough."""
-        self.move(who, 1, given=400, drawn=400, unit=None, waited=0, looks=True)
         for _ in range(5):
             self.time_goes_by(7)
             self.next_for_a_unit(who, label)
@@ -111,7 +111,7 @@ class Bedside(WithUnits):
             or old.kind != "moved"
         )
         more = (
-            {"step": old.said["step"], "in": given - old.said["in"], "out": drawn - old.said["out"]}
+            {"fluid": old.said["fluid"], "in": given - old.said["in"], "out": drawn - old.said["out"]}
             if not wrong
             else {}
         )
@@ -127,8 +127,8 @@ class Bedside(WithUnits):
     @rule(who=WHO, minutes=st.integers(-300, 10), given=st.sampled_from([0, 150]), drawn=st.sampled_from([150, 300]))
     def add_volume(self, who: int, minutes: int, given: int, drawn: int) -> None:
         model, at = self.model, self.now + timedelta(minutes=minutes)
-        step = 1 + max([2, *(row.said["step"] for row in model.moves())])
-        said = {"step": step, "in": given, "out": drawn, "unit": None}
+        step = 1 + max([*model.plan, *(row.said["step"] for row in model.moves())])
+        said = {"step": step, "in": given, "out": drawn, "unit": None, "fluid": "saline"}
         refused = (
             model.method == "automated" or model.state not in ("finished", "abandoned") or model.cannot_be(at, self.now)
         )
@@ -160,9 +160,9 @@ class Bedside(WithUnits):
         assert (state.balance_ml, state.deepest_ml, state.highest_ml) == (balance, lowest, highest)
         assert state.red_cells_in_ml == model.moved()["red_cells"]
         assert (None if state.totals is None else state.totals.blood_out_ml) == (model.machine() or {}).get("out")
-        assert [step.done for step in state.steps] == [model.step_is_done(1), model.step_is_done(2)]
+        assert [step.done for step in state.steps] == [model.step_is_done(number) for number in model.plan]
         assert set(state.conflicts) == model.conflicts()
-        assert (state.paused_since is not None) == model.paused()
+        assert (state.paused_since is not None, state.halted) == (model.paused(), model.halt() is not None)
         assert state.undone == {row.number for row in model.rows if row.undone}
         assert state.last_number == len(model.rows)
         now = ended_now(Start(BLOOD_ML, HB, HBS), state.as_steps(), hb_sd_g_l=1.0, hbs_sd_pct=0.5)
