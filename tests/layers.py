@@ -1,8 +1,9 @@
-"""Run every layer of the tests, one after another; print what each took, and what failed.
+"""Run every layer of the tests; print what each took, and what failed.
 
     python -m tests.layers [NAME …]
 
-A layer that fails does not keep the next from running; one that runs no test at all fails.
+One after another, but a layer that mostly waits runs beside the others, and is printed after them. A layer that fails
+does not keep the next from running; one that runs no test at all fails.
 """
 
 from __future__ import annotations
@@ -11,6 +12,8 @@ import os
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 PYTEST = (sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider")
@@ -24,16 +27,19 @@ def with_servers(*names: str) -> tuple[str, ...]:
 
 @dataclass(frozen=True, slots=True)
 class Layer:
+    """waits: whether it leaves the processors alone most of the time, so that others may run meanwhile."""
+
     name: str
     what: str
     command: tuple[str, ...]
+    waits: bool = False
 
 
 LAYERS = (
     Layer(
         "check",
         "style, types, layers, templates, migrations, deployment",
-        ("make", "-k", "--no-print-directory", "check"),
+        ("make", "-k", "-j", "2", "--output-sync=target", "--no-print-directory", "check"),
     ),
     Layer(
         "numeric",
@@ -60,18 +66,41 @@ LAYERS = (
         "worker",
         "tasks over Redis and a real worker, on PostgreSQL; servers killed",
         (*with_servers("postgres", "redis"), *PYTEST, "-m", "redis and not soak"),
+        waits=True,
     ),
     Layer("browser", "pages in a real browser", (*PYTEST, *TWO_AT_A_TIME, "-m", "browser and not soak")),
 )
 
 
-def run(layer: Layer) -> tuple[bool, float]:
-    print(f"\n== {layer.name}: {layer.what}", flush=True)
-    start = time.monotonic()
+def run(layer: Layer, *, aside: bool = False) -> tuple[bool, float, bytes]:
+    """Run a layer; return whether it passed, its seconds, and what it printed where that was put aside."""
     # Many processes start here, so Python may keep what it compiled, whatever the surroundings say.
-    surroundings = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
-    code = subprocess.run(layer.command, stdin=subprocess.DEVNULL, env=surroundings).returncode
-    return code == 0, time.monotonic() - start
+    kept = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
+    to = subprocess.PIPE if aside else None
+    start = time.monotonic()
+    ended = subprocess.run(
+        layer.command, stdin=subprocess.DEVNULL, stdout=to, stderr=subprocess.STDOUT if aside else None, env=kept
+    )
+    return ended.returncode == 0, time.monotonic() - start, ended.stdout or b""
+
+
+def run_all(chosen: list[Layer]) -> Iterator[tuple[Layer, bool, float]]:
+    with ThreadPoolExecutor() as pool:
+        waiting = {layer: pool.submit(run, layer, aside=True) for layer in chosen if layer.waits}
+        for layer in chosen:
+            if layer not in waiting:
+                print(head(layer), flush=True)
+                yield layer, *run(layer)[:2]
+        for layer, ending in waiting.items():
+            passed, seconds, printed = ending.result()
+            print(head(layer), flush=True)
+            sys.stdout.buffer.write(printed)
+            sys.stdout.flush()
+            yield layer, passed, seconds
+
+
+def head(layer: Layer) -> str:
+    return f"\n== {layer.name}: {layer.what}"
 
 
 def main(names: list[str]) -> int:
@@ -79,12 +108,12 @@ def main(names: list[str]) -> int:
     if unknown:
         print(f"No layer {', '.join(sorted(unknown))}; there are {', '.join(x.name for x in LAYERS)}.", file=sys.stderr)
         return 2
-    chosen = [layer for layer in LAYERS if not names or layer.name in names]
-    outcomes = [(layer, *run(layer)) for layer in chosen]
+    start = time.monotonic()
+    outcomes = list(run_all([layer for layer in LAYERS if not names or layer.name in names]))
+    total = time.monotonic() - start
     print("\n== summary")
     for layer, passed, seconds in outcomes:
         print(f"{layer.name:<10}{'passed' if passed else 'FAILED':<8}{seconds:7.1f} s   {layer.what}")
-    total = sum(seconds for _, _, seconds in outcomes)
     print(f"{'all':<10}{'passed' if all(passed for _, passed, _ in outcomes) else 'FAILED':<8}{total:7.1f} s")
     if total > MINUTES_ALLOWED * 60:
         print(f"This is more than the {MINUTES_ALLOWED} minutes meant for two cores.")
