@@ -43,7 +43,7 @@ def entries_of(feed: CalendarFeed, today: date) -> tuple[Entry, ...]:
     """Return the places of a calendar, from a month back on: standing ones only; one query."""
     rows = Booking.objects.standing().filter(on__gte=today - timedelta(days=BACK_DAYS))
     rows = rows.filter(patient=feed.patient_id) if feed.chair is None else rows.filter(chair=feed.chair_id)
-    words = "Appointment" if feed.chair is None else f"{feed.chair.name}: taken"
+    words = "Appointment" if feed.chair is None else "Taken"  # a chair's name is free text, and may be clinical
     return tuple(
         Entry(_uid(feed, row), row.on, row.starts, row.ends, row.version - 1, words)
         for row in rows.order_by("on", "starts", "pk")
