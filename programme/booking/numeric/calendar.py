@@ -10,6 +10,9 @@ from itertools import groupby
 
 from programme.booking.numeric.staff import Run, Staffed
 
+NEVER_OPEN = "not open on"
+"""How the reason begins why a day is closed by its weekday alone."""
+
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 
 
@@ -163,7 +166,7 @@ def _day(
         return Day(on, False, closed.words)
     hours = [row for row in opening if row.dates.hold(on)]
     if not hours:
-        return Day(on, False, f"not open on {WEEKDAYS[on.weekday()]}s")
+        return Day(on, False, f"{NEVER_OPEN} {WEEKDAYS[on.weekday()]}s")
     if holiday is not None and closed is None:
         return Day(on, False, f"bank holiday: {holiday}")
     opens, closes = min(row.opens for row in hours), max(row.closes for row in hours)

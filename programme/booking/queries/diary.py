@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
 from programme.booking.models import BookingState
-from programme.booking.numeric.calendar import Day, Place, SlotRule, slots_on
+from programme.booking.numeric.calendar import NEVER_OPEN, Day, Place, SlotRule, slots_on
 from programme.booking.numeric.places import RankedPlace
 from programme.booking.numeric.staff import Run, Staffed
 from programme.booking.queries.free import Booked, SiteCalendar, site_calendar
@@ -194,7 +194,7 @@ def rows_of(
 ) -> tuple[DayRow, ...]:
     """Return a row for every day but those on which the unit is never open and nobody is booked."""
     today, booked_on = now.date(), {row.on for row in calendar.bookings}
-    days = [day for day in calendar.days if day.open or not day.why.startswith("not open on") or day.on in booked_on]
+    days = [day for day in calendar.days if day.open or not day.why.startswith(NEVER_OPEN) or day.on in booked_on]
     free = {
         place.key: place
         for place in calendar.places(since=today)

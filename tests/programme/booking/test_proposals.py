@@ -373,6 +373,47 @@ def test_who_is_left_is_told_the_limit_and_what_one_more_start_would_buy(coordin
     assert row.found["more"][0].endswith(", would place 1 of them.")
 
 
+def test_closed_days_in_the_window_of_who_is_left_are_named(coordinator) -> None:
+    """Their window is Monday the 8th to Wednesday the 10th; the one chair is used otherwise on every other day."""
+    make_chair()
+    due_person("R1")
+    for day, why in ((7, "training"), (8, "moving the beds")):
+        ClosedDay.objects.create(site=coordinator.site, on=TODAY + day * DAY, words=why)
+    StaffLimit.objects.create(site=coordinator.site, since=TODAY, most=0)
+    (left,) = proposed(coordinator, weeks=3).found["left"]
+    assert left["reason"].endswith(
+        "then. Closed in their window: Mon 8 Jun (training) and Tue 9 Jun (moving the beds)."
+    )
+
+
+def test_who_is_left_is_told_whether_chairs_or_staff_hold(coordinator) -> None:
+    """Two people with one useful day; first one chair, then two chairs and one nurse."""
+    make_chair()
+    for ref in ("R1", "R2"):
+        make_away(due_person(ref), since=TODAY + 8 * DAY, until=TODAY + 60 * DAY)
+    (left,) = proposed(coordinator).found["left"]
+    assert "on Mon 8 Jun, go to others who would be more over; the limit is the chairs that are free." in left["reason"]
+    make_chair()
+    StaffLimit.objects.create(site=coordinator.site, since=TODAY, most=1)
+    row = proposed(coordinator)
+    assert "the limit is the staff at these times." in row.found["left"][0]["reason"]
+    assert row.found["more"][0] == "Staff for one more exchange at once, on Mon 8 Jun, would place 1 of them."
+
+
+def test_a_place_to_keep_that_is_gone_is_said_and_whoever_is_booked_stays_booked(coordinator) -> None:
+    chair = make_chair()
+    quist = due_person("QUIST", latest=TODAY + 14 * DAY)
+    make_booking(quist, chair, on=TODAY + 8 * DAY)
+    row = proposed(coordinator, moves="unconfirmed")
+    wanted = (chair.pk, TODAY + 9 * DAY, 1)
+    proposals.change(proposal=row, version=row.version, actor=coordinator, at=NOW, fixed=("QUIST", wanted))
+    make_booking(make_patient("OTHER"), chair, on=TODAY + 9 * DAY)
+    (left,) = made(row).found["left"]
+    assert left["reason"] == (
+        "The place they were to keep is not free for them any more. They stay booked on Tue 9 Jun."
+    )
+
+
 def test_days_away_are_named_as_their_own_limit(coordinator) -> None:
     make_chair()
     person = due_person("R1")
