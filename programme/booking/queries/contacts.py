@@ -8,8 +8,10 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from patients.models import Patient
-from programme.booking.models import Contact, Waiting
+from django.db.models import Exists, OuterRef, Q
+
+from patients.models import Patient, Standing
+from programme.booking.models import Booking, Contact, Waiting
 from programme.booking.numeric.places import RankedPlace
 from programme.booking.queries.free import site_calendar
 from programme.booking.queries.placing import ToPlace, people_of, places_for
@@ -136,6 +138,19 @@ def _waiting(site: Site, rows: Mapping[int, ToPlace], today: date) -> tuple[Wait
             )
         )
     return tuple(found)
+
+
+def who_waits(freed: Booking, today: date) -> tuple[str, ...]:
+    """Return who would take a place that fell away, for it is earlier than theirs; who waits longest first.
+
+    Whether it suits them is told by their places.
+    """
+    held = Booking.objects.standing().filter(patient=OuterRef("patient"), on__range=(today, freed.on))
+    rows = Waiting.objects.filter(
+        Q(not_before__isnull=True) | Q(not_before__lte=freed.on), ~Exists(held),
+        patient__site=freed.patient.site_id, patient__standing=Standing.ACTIVE, ended_on__isnull=True,
+    ).exclude(patient=freed.patient_id)  # fmt: skip
+    return tuple(row.patient.shown_name for row in rows.select_related("patient").order_by("since", "pk"))
 
 
 def _tries(site: Site, since: date) -> defaultdict[int, list[Contact]]:

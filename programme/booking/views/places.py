@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import datetime
 from typing import Any
 
 from django.contrib import messages
@@ -12,15 +13,18 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods
 
+from patients.services import local_day
 from programme.booking.forms.places import BookForm, BookingForm
 from programme.booking.models import Booking
 from programme.booking.numeric.places import spoken
-from programme.booking.queries.person import read_booking, read_places
+from programme.booking.queries.contacts import who_waits
+from programme.booking.queries.person import has_begun, read_booking, read_places
 from programme.booking.services import booking as bookings
 from programme.booking.services import moves
 from programme.booking.views.saving import PEOPLE, REFUSED, book_once, chosen, faults_of, the_diary, typed_faults, where
 from programme.core import access, receipts
 from programme.core.look import site_now
+from programme.core.numeric.words import listed
 
 BOOKINGS = Booking.objects.select_related("chair", "patient__site", "made_by", "moved_from__chair", "moved_to__chair")
 both_ways = require_http_methods(["GET", "POST"])
@@ -100,7 +104,7 @@ def _missed(row: Booking, form: BookingForm, kept: dict[str, Any]) -> str:
 
 def _cancel(row: Booking, form: BookingForm, kept: dict[str, Any]) -> str:
     more = moves.cancel(ended_by=form.cleaned_data["ended_by"], reason=form.cleaned_data["reason"], **kept)
-    return f"{row.patient.shown_name}: the place on {spoken(row.on)} is cancelled. {more}"
+    return f"{row.patient.shown_name}: the place on {spoken(row.on)} is cancelled. {more} {_now_free(row, kept['at'])}"
 
 
 def _move(row: Booking, form: BookingForm, kept: dict[str, Any]) -> str:
@@ -110,7 +114,16 @@ def _move(row: Booking, form: BookingForm, kept: dict[str, Any]) -> str:
         chair_pk=asked.chair_pk, on=asked.on, slot=asked.slot, ended_by=given["ended_by"], reason=given["reason"],
         reasons=form.reasons, **kept,
     )  # fmt: skip
-    return f"{row.patient.shown_name} is moved: {where(new)}. {more}"
+    return f"{row.patient.shown_name} is moved: {where(new)}. {more} {_now_free(row, kept['at'])}"
+
+
+def _now_free(row: Booking, at: datetime) -> str:
+    """Name who waits for an earlier place, where one that can still be had fell away; '' where nobody does."""
+    names = () if has_begun(row, at) else who_waits(row, local_day(at, row.patient.site))
+    if not names:
+        return ""
+    wait = "waits" if len(names) == 1 else "wait"
+    return f"{listed(names)} {wait} for an earlier place: see To reach."
 
 
 ACTS: dict[str, Act] = {"confirm": _confirm, "came": _came, "missed": _missed, "cancel": _cancel, "move": _move}

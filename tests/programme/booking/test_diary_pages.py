@@ -5,7 +5,7 @@ from datetime import date, time, timedelta
 import pytest
 from django.urls import reverse
 
-from programme.booking.models import Booking, Chair, ClosedDay, OtherUse, StaffLimit, Wishes
+from programme.booking.models import Booking, Chair, ClosedDay, OtherUse, StaffLimit, Waiting, Wishes
 from tests.factories import (
     TODAY,
     make_booking,
@@ -308,3 +308,18 @@ def test_an_old_version_is_said(coordinator_client, ada, chair):
     Booking.objects.filter(pk=booked.pk).update(version=4)
     answer = act(coordinator_client, booked, "cancel", reason="No staff.", ended_by="unit", version=1)
     assert "changed by someone else after you opened it" in body(answer)
+
+
+def test_who_waits_for_an_earlier_place_is_named_when_one_falls_away(coordinator_client, ada, chair, fit):
+    """Waiting: one booked later, one who cannot before the 20th, one booked sooner anyway."""
+    other = make_chair(fit.site)
+    booked = make_booking(ada, chair, on=date(2026, 6, 12))
+    rows = {name: person(f"W{n}", fit, name) for n, name in enumerate(("Later", "Notyet", "Sooner"))}
+    make_booking(rows["Later"], other, on=date(2026, 6, 19))
+    make_booking(rows["Sooner"], other, on=date(2026, 6, 10))
+    by = rows["Later"].bookings.get().made_by
+    for name, row in rows.items():
+        day = date(2026, 6, 20) if name == "Notyet" else None
+        Waiting.objects.create(patient=row, since=TODAY, by=by, not_before=day)
+    answer = act(coordinator_client, booked, "cancel", reason="No staff.", ended_by="unit")
+    assert f"{rows['Later'].shown_name} waits for an earlier place: see To reach." in body(answer)
