@@ -116,6 +116,10 @@ class RuleForm(forms.ModelForm, Dressed):  # type: ignore[type-arg]
         if "chair" in self.fields:
             self.fields["chair"].queryset = chairs_there(site, today)  # type: ignore[attr-defined]
         hints = dict(HINTS)
+        if self._meta.model is ClosedDay and not self.instance.pk:
+            self.fields["to"] = DayField(label="To", required=False)
+            self.order_fields(["on", "to"])
+            hints["to"] = "the last of several days; leave empty for one"
         if self._meta.model is ClosedDay:
             hints["closes"] = "leave empty where it is closed all day"
             hints["works"] = "a bank holiday that is worked, or a closure taken back"

@@ -15,13 +15,15 @@ from django.db.models import Max, Q, QuerySet
 
 from patients.services import local_day, need_reason, state_of
 from programme.booking.models import Chair, ClosedDay, OpeningHours, OtherUse, Slot, StaffLimit
-from programme.booking.numeric.calendar import WEEKDAYS
+from programme.booking.numeric.calendar import NEVER_OPEN, WEEKDAYS
 from programme.booking.numeric.places import spoken
+from programme.booking.queries.free import open_days
 from programme.core import trail
 from programme.core.models import Site, User, Versioned
 
 Rule = Chair | Slot | OpeningHours | ClosedDay | StaffLimit | OtherUse
 Row = TypeVar("Row", bound=Rule)
+MOST_DAYS = 92  # days that differ entered at once; chosen here
 
 
 @transaction.atomic
@@ -37,6 +39,26 @@ def add(*, row: Row, actor: User, at: datetime) -> Row:
     row.save()
     trail.write([_entry(row, site, "add to diary")], actor=actor, at=at)
     return row
+
+
+@transaction.atomic
+def add_days(*, row: ClosedDay, until: date, actor: User, at: datetime) -> tuple[ClosedDay, ...]:
+    """Store a day that differs for each day from its own to `until` on which the unit opens; return them.
+
+    Raises ValidationError with what is allowed, also where one of the days has an entry already; then nothing is kept.
+    """
+    if not row.on <= until < row.on + timedelta(days=MOST_DAYS):
+        last = row.on + timedelta(days=MOST_DAYS - 1)
+        raise ValidationError({"to": f"Allowed is from {spoken(row.on)}, the first day, to {spoken(last)}."})
+    site = _hold(row, actor)
+    known = ClosedDay.objects.filter(site=site, on__range=(row.on, until)).order_by("on").first()
+    if known is not None:
+        raise ValidationError({"to": f"{spoken(known.on)} has an entry already ({known.words}); change that one."})
+    days = [day.on for day in open_days(site, row.on, until) if not day.why.startswith(NEVER_OPEN)]
+    if not days:
+        raise ValidationError({"to": "The unit is never open on these weekdays; choose other days."})
+    fields = {"site": site, "closes": row.closes, "works": row.works, "words": row.words}
+    return tuple(add(row=ClosedDay(on=on, **fields), actor=actor, at=at) for on in days)
 
 
 @transaction.atomic

@@ -43,8 +43,10 @@ def add_rule(request: access.SignedIn, kind: str) -> HttpResponse:
     form = rule_form(made, new=True)(**given, instance=row, site=site, today=today)
 
     def save(at: datetime) -> str:
-        services.add(row=form.instance, actor=request.user, at=at)
-        return f"The {made.words} is in the diary. {_left_over(request)}".strip()
+        until, kept = form.cleaned_data.get("to"), {"row": form.instance, "actor": request.user, "at": at}
+        count = len(services.add_days(until=until, **kept)) if until else len([services.add(**kept)])
+        what = f"The {made.words} is" if count == 1 else f"{count} days that differ are"
+        return f"{what} in the diary. {_left_over(request)}".strip()
 
     page = FormPage(f"New {made.words}", made.lede, "Put it in the diary", reverse("booking:chairs"), form)
     return answer(request, page, action=f"add {kind}", save=save)

@@ -67,6 +67,21 @@ def test_others_look_and_do_not_change(site, nurse_client):
     assert nurse_client.post("/chairs/chair/add/", {}).status_code == 403
 
 
+def test_several_closed_days_are_entered_at_once_and_days_never_open_left_out(site, coordinator_client):
+    """Thursday 25 June to Tuesday 30 June 2026: the weekend between is closed anyway."""
+    make_open_week(site)
+    sent = {"on": "25 Jun 2026", "to": "30/06/2026", "words": "moving the beds"}
+    path = "/chairs/closed/add/"
+    shown = coordinator_client.post(path, sent | {"receipt": key_of(coordinator_client, path)}, follow=True).text
+    assert "4 days that differ are in the diary" in shown
+    assert [row.on.day for row in ClosedDay.objects.order_by("on")] == [25, 26, 29, 30]
+    again = {"on": "24 Jun 2026", "to": "26 Jun 2026", "words": "x", "receipt": key_of(coordinator_client, path)}
+    assert "Thu 25 Jun 2026 has an entry already (moving the beds)" in coordinator_client.post(path, again).text
+    back = {"on": "24 Jun 2026", "to": "23 Jun 2026", "words": "x", "receipt": key_of(coordinator_client, path)}
+    assert "Allowed is from Wed 24 Jun 2026, the first day, to " in coordinator_client.post(path, back).text
+    assert ClosedDay.objects.count() == 4
+
+
 @pytest.mark.parametrize(
     ("country", "region", "words"),
     [
