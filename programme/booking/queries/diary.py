@@ -308,8 +308,10 @@ WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 
 def wish_words(row: ToPlace) -> str:
-    """Return what the head of a person's column says: how pressing, else what they wish, in a few words."""
+    """Return what the head of a person's column says: stale, how pressing, else what they wish; a few words."""
     who = row.seeker
+    if row.stale:
+        return "figures out of date"
     if row.is_past:
         return "past, any day"
     if row.next_booked is not None:

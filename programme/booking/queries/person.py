@@ -12,6 +12,7 @@ from programme.booking.numeric.calendar import Place
 from programme.booking.numeric.places import FreePlace, RankedPlace
 from programme.booking.queries.chairs import displaced
 from programme.booking.queries.free import site_calendar
+from programme.booking.queries.no_place import why_no_place
 from programme.booking.queries.placing import ToPlace, every_place_for, people_of, places_for, without
 from programme.core.settings_of_site import site_settings
 
@@ -24,7 +25,8 @@ RANKED_SHOWN = 8
 class PlacesPage:
     """Where one person can be booked. row: None for somebody who is not on the programme now.
 
-    has_other: they have another place, so that a reason may be needed for one so near to it.
+    has_other: they have another place, so that a reason may be needed for one so near to it. why_none: which limit
+    holds, where they can have no place at all.
     """
 
     row: ToPlace | None
@@ -32,6 +34,7 @@ class PlacesPage:
     others: tuple[FreePlace, ...]
     until: date
     has_other: bool = False
+    why_none: str = ""
 
     @property
     def any_far_late(self) -> bool:
@@ -56,7 +59,8 @@ def read_places(patient: Patient, now: datetime, *, instead_of: Booking | None =
     ][:RANKED_SHOWN]  # fmt: skip
     shown = {one.place.key for one in found}
     others = tuple(one for one in every_place_for(row, calendar, giving_up=given) if one.place.key not in shown)
-    return PlacesPage(row, tuple(found), others, until, bool(without(row.seeker, given).booked))
+    why = "" if found or others or row.locked else why_no_place(row, calendar)
+    return PlacesPage(row, tuple(found), others, until, bool(without(row.seeker, given).booked), why)
 
 
 def _key(place: Place) -> tuple[date, int, object]:

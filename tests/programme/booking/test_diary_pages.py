@@ -5,6 +5,7 @@ from datetime import date, time, timedelta
 import pytest
 from django.urls import reverse
 
+from patients.models import Patient
 from programme.booking.models import Booking, Chair, ClosedDay, OtherUse, StaffLimit, Waiting, Wishes
 from tests.factories import (
     TODAY,
@@ -323,3 +324,17 @@ def test_who_waits_for_an_earlier_place_is_named_when_one_falls_away(coordinator
         Waiting.objects.create(patient=row, since=TODAY, by=by, not_before=day)
     answer = act(coordinator_client, booked, "cancel", reason="No staff.", ended_by="unit")
     assert f"{rows['Later'].shown_name} waits for an earlier place: see To reach." in body(answer)
+
+
+def test_whose_figures_are_older_than_the_records_is_said_at_the_head_of_their_column(coordinator_client, ada, chair):
+    (column,) = coordinator_client.get(DIARY).context["page"].people
+    assert column.wish != "figures out of date"
+    Patient.objects.filter(pk=ada.pk).update(data_version=ada.data_version + 1)
+    (column,) = coordinator_client.get(DIARY).context["page"].people
+    assert column.wish == "figures out of date"
+
+
+def test_who_can_have_no_place_is_told_which_limit_holds(coordinator_client, ada, chair):
+    StaffLimit.objects.create(site=chair.site, since=TODAY, most=0)
+    page = body(coordinator_client.get(reverse("booking:places", args=["R1"])))
+    assert "Chairs are free for long enough on days that are of use to them, but staff cannot run" in page
