@@ -27,7 +27,8 @@ MADE_WITHIN = timedelta(minutes=10)
 class Entry:
     """One person's line: the place proposed and the one it would take the place of. accepted: key of the booking.
 
-    near: that it is within the shortest interval of another place of theirs, as things stand now; '' where it is not.
+    As things stand now: near, that it is within the shortest interval of another place of theirs, '' where it is not;
+    is_stale, whether their figures are older than what is recorded.
     """
 
     patient_ref: str
@@ -49,6 +50,7 @@ class Entry:
     old_words: str
     accepted: int | None
     near: str = ""
+    is_stale: bool = False
 
     @property
     def week(self) -> int:
@@ -151,7 +153,7 @@ def read_proposal(row: Proposal, now: datetime, *, by_person: bool = False, othe
     if row.state == Proposal.State.MADE:
         everyone = people_of(site, now, settings)
         today = basis_today(site, everyone, first=first, weeks=row.weeks, settings=settings)
-        changed, entries = changed_since(row.basis, today), _with_near(entries, everyone)
+        changed, entries = changed_since(row.basis, today), _as_of_now(entries, everyone)
     columns = columns_of(calendar)
     key = (lambda one: one.name.casefold()) if by_person else (lambda one: (one.on, one.starts, one.chair))
     return ProposalPage(
@@ -193,15 +195,17 @@ def _entry(one: dict[str, Any], names: dict[str, str], accepted: dict[str, int])
     )
 
 
-def _with_near(entries: tuple[Entry, ...], everyone: tuple[ToPlace, ...]) -> tuple[Entry, ...]:
-    """The same lines, each saying whether its place is now too near another one of the person."""
-    who = {row.patient_ref: row.seeker for row in everyone}
-    return tuple(
-        replace(one, near=near_words(without(who[one.patient_ref], one.old_on), one.on))
-        if one.accepted is None and one.patient_ref in who
-        else one
-        for one in entries
-    )
+def _as_of_now(entries: tuple[Entry, ...], everyone: tuple[ToPlace, ...]) -> tuple[Entry, ...]:
+    """The same lines, each saying whether its place is now too near another one of the person, and if it is stale."""
+    rows = {row.patient_ref: row for row in everyone}
+
+    def said(one: Entry) -> Entry:
+        row = rows.get(one.patient_ref)
+        if row is None or one.accepted is not None:
+            return one
+        return replace(one, near=near_words(without(row.seeker, one.old_on), one.on), is_stale=row.stale)
+
+    return tuple(map(said, entries))
 
 
 def _sheet(

@@ -9,6 +9,8 @@ from patients.models import Patient
 from programme.booking.models import Booking, Proposal
 from programme.booking.services import proposals
 from programme.core.models import TrailEntry
+from programme.planning.models import Suggestion
+from programme.planning.services import PLAN_VERSION
 from tests.conftest import client_of
 from tests.factories import (
     NOW,
@@ -82,3 +84,13 @@ def test_a_reason_that_is_too_long_is_refused_and_kept(coordinator, proposal):
     assert "A reason has at most 400 letters" in said
     assert "because because" in said
     assert Booking.objects.count() == 2
+
+
+def test_whose_figures_are_older_than_the_records_is_said_at_their_row(coordinator, proposal):
+    person = Patient.objects.get(patient_ref="MBARU")
+    Suggestion.objects.update(code_version=PLAN_VERSION)
+    client, there = client_of(coordinator), reverse("booking:proposal", args=[proposal.pk])
+    words = "Their figures are older than what is recorded now."
+    assert words not in client.get(there).text
+    Patient.objects.filter(pk=person.pk).update(data_version=person.data_version + 1)
+    assert client.get(there).text.count(words) == 1
