@@ -135,9 +135,11 @@ def _antibodies(patient: Patient, named: list[int], now: list[int]) -> Iterable[
 
 
 def open_signs(patient: Patient) -> list[int]:
-    """Signs of haemolysis that no lift of the lock has judged yet."""
+    """Return the signs of haemolysis that no lift of the lock has judged yet; one query, two where there are any."""
+    signs = list(HaemolysisSign.objects.filter(patient=patient).order_by("pk"))
+    if not signs:
+        return []
     lift = LockLift.objects.filter(patient=patient).order_by("-on", "-at").first()
-    signs = HaemolysisSign.objects.filter(patient=patient).order_by("pk")
     return [
         row.pk
         for row in signs

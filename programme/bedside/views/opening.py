@@ -11,7 +11,9 @@ from sessions.models import ExchangeSession
 
 def open_session(request: access.SignedIn, patient_ref: str, key: int) -> ExchangeSession:
     """Return the session; one of another person or site is as unknown as one that does not exist. Two queries."""
-    patient = access.open_patient(request, Patient.objects.select_related("site"), patient_ref)
+    patient = access.open_patient(request, Patient.objects.all(), patient_ref)
+    if patient.site_id == request.user.site_id:
+        patient.site = request.user.site
     exchange_session = ExchangeSession.objects.filter(pk=key, patient=patient).first()
     if exchange_session is None:
         raise Http404("This person has no such session.")

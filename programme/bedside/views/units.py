@@ -167,8 +167,7 @@ class OneUnit:
         self.request = request
         self.exchange_session = open_session(request, patient_ref, key)
         self.now = site_now(request.user)
-        rows = DonationUnit.objects.select_related("first_checker", "second_checker")
-        unit = rows.filter(exchange_session=self.exchange_session, place=place).first()
+        unit = DonationUnit.objects.filter(exchange_session=self.exchange_session, place=place).first()
         if unit is None:
             raise Http404("This session has no such unit.")
         self.unit = unit
@@ -237,7 +236,7 @@ def check(request: access.SignedIn, patient_ref: str, key: int, place: int) -> H
 
 
 def check_lede(unit: DonationUnit, user: User) -> str:
-    if unit.first_checker is None:
+    if unit.first_checker_id is None:
         return "At the chair, aloud, each by themselves: person, wristband, unit, tag."
     if unit.first_checker_id == user.pk:
         return "You made the first check. The second person now checks all of it again, by themselves."

@@ -63,9 +63,8 @@ def add_entry(
     Raises: ValidationError with every fault, or where the session's state takes no such entry. Nothing is written then.
     """
     now = hold(exchange_session)  # first, so that of two that arrive at once the second finds what the first wrote
-    earlier = Entry.objects.filter(key=key).first()
-    if earlier is not None:
-        return _same(earlier, exchange_session, kind, actor)
+    if Entry.objects.filter(key=key).exists():
+        return _same(Entry.objects.get(key=key), exchange_session, kind, actor)
     if kind not in TAKEN_IN.get(State(now.state), frozenset()) and not _is_late(
         now, kind, at - timedelta(seconds=waited_s), waited_s
     ):
@@ -121,10 +120,12 @@ def keep(
     seen: int = 0,
     why: str = "",
     happened_at: datetime | None = None,
+    with_it: Sequence[trail.Change] = (),
 ) -> Entry:
     """Write an entry of a session that is held by this transaction. Raises ValidationError with every fault.
 
-    happened_at: where a person said when it happened; else `at`, less what it waited.
+    happened_at: where a person said when it happened; else `at`, less what it waited. with_it: what the trail says
+    after the entry.
     """
     faults = faults_of(kind, body)
     if not key or len(key) > 64:
@@ -148,7 +149,8 @@ def keep(
         why=why.strip(),
     )
     entry.save(force_insert=True)
-    trail.write([change_of(exchange_session.patient, f"enter {kind}", entry, why=entry.why)], actor=actor, at=at)
+    said = change_of(exchange_session.patient, f"enter {kind}", entry, why=entry.why)
+    trail.write([said, *with_it], actor=actor, at=at)
     return entry
 
 

@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from django.core.exceptions import PermissionDenied, ValidationError
-from django.db import transaction
+from django.db import connection, transaction
 
 from patients.models import Patient
 from patients.services import change_of, finish_change, state_of
@@ -57,6 +57,7 @@ def move(
 
 def hold(exchange_session: ExchangeSession) -> ExchangeSession:
     """Return the session as it is now, held for this transaction together with its person's chain of the trail."""
-    Patient.objects.select_for_update().values_list("pk").get(pk=exchange_session.patient_id)
+    if connection.features.has_select_for_update:  # else the transaction itself holds the database
+        Patient.objects.select_for_update().values_list("pk").get(pk=exchange_session.patient_id)
     rows = ExchangeSession.objects.select_for_update(of=("self",)).select_related("patient__site")
     return rows.get(pk=exchange_session.pk)

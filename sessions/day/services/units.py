@@ -242,9 +242,11 @@ def write_unit(
         row.full_clean()
         raise
     body = dict(said) if kind == UNDO else {"unit": row.place, "donation_number": row.donation_number, **said}
-    keep(exchange_session=now, key=f"{key}.unit"[-64:], kind=kind, body=body, actor=actor, at=at, why=why)
     words = kind.replace("_", " ") if kind != UNDO else "take back unit"
-    trail.write([change_of(now.patient, words, row, before=before, why=why)], actor=actor, at=at)
+    said = change_of(now.patient, words, row, before=before, why=why)
+    keep(
+        exchange_session=now, key=f"{key}.unit"[-64:], kind=kind, body=body, actor=actor, at=at, why=why, with_it=[said]
+    )
 
 
 def against_unit(unit: DonationUnit) -> list[str]:
