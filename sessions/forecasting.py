@@ -1,12 +1,12 @@
 """From past sessions to what is believed of everyone today: the one caller of the drift model.
 
-A programme is read whole, learnt whole and updated whole, because each person's figures lean on everyone's; what is
-shown or stored is then picked by person.
+Whatever a person's figures lean on of others is learnt from the programme and kept with its fit. Given the fit, each
+person is updated from their own sessions alone, so that it is the same whether one, some or all of them are read.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import date, datetime
 from typing import Any
 
@@ -16,22 +16,25 @@ from numpy.typing import NDArray
 from programme.core.models import Site
 from programme.core.settings_of_site import site_settings
 from sessions.models import BacktestRun, ModelFit
+from sessions.numeric.attendance import Attendance, Lateness, attendance_of, learn_lateness
 from sessions.numeric.backtest import ORIGINS, run_backtest
 from sessions.numeric.changes_of_pace import PaceChanges, find_changes, learn_thresholds
 from sessions.numeric.drift import fit as drift
-from sessions.numeric.drift.fit import CANDIDATES, FORM_BEFORE_CHOICE, ProgrammeFit, fit_programme
+from sessions.numeric.drift.fit import CANDIDATES, FORM_BEFORE_CHOICE, MANY_GAPS, ProgrammeFit, fit_programme
 from sessions.numeric.drift.person import PeoplePace, update_people
 from sessions.numeric.drift.predict import predict
 from sessions.numeric.haemolysis import WATCH_VERSION, Watched, WatchFit, fit_watch, update_watch
 from sessions.numeric.hb import predict_hb
-from sessions.numeric.mixing import PersonalMixing, personal_mixing
+from sessions.numeric.hb_before import HbBefore, hb_before, learn_hb_before
+from sessions.numeric.mixing import MixingFit, PersonalMixing, learn_mixing, personal_mixing
 from sessions.numeric.pace_shift import Thresholds
-from sessions.queries import SiteColumns, ceilings_at
+from sessions.queries import SiteColumns, ceilings_at, people_to_learn_from, session_columns
 
 Floats = NDArray[np.float64]
 
-MODEL_VERSION = f"{drift.MODEL_VERSION}/{WATCH_VERSION}"
-"""Both models that a forecast rests on; a forecast made by another version is stale."""
+MODEL_VERSION = f"{drift.MODEL_VERSION}/{WATCH_VERSION}/u-1"
+"""Both models that a forecast rests on, and what else a unit is learnt to have in common (u); a forecast made by
+another version is stale."""
 
 FORMS_TO_CHOOSE = CANDIDATES
 CURVE_DAYS = tuple(range(0, 99, 7))
@@ -40,11 +43,14 @@ QUANTILES = {"p10": 0.1, "p25": 0.25, "p50": 0.5, "p75": 0.75, "p90": 0.9}
 
 @dataclass(frozen=True, slots=True)
 class Learnt:
-    """What is learnt from a whole programme: the drift of HbS, and what the watch for haemolysis expects."""
+    """What is learnt from a whole programme, and so all that one person's figures have of others."""
 
     drift: ProgrammeFit
     watch: WatchFit
     flag_over: Thresholds  # log odds over which a changed pace is flagged
+    mixing: MixingFit
+    lateness: Lateness
+    hb_before: HbBefore
 
     def to_dict(self) -> dict[str, Any]:
         """For storing as JSON; `from_dict` gives an equal one back."""
@@ -52,6 +58,9 @@ class Learnt:
             "drift": self.drift.to_dict(),
             "watch": self.watch.to_dict(),
             "flag_over": self.flag_over.to_dict(),
+            "mixing": asdict(self.mixing),
+            "lateness": asdict(self.lateness),
+            "hb_before": asdict(self.hb_before),
         }
 
     @classmethod
@@ -61,48 +70,79 @@ class Learnt:
             drift=ProgrammeFit.from_dict(stored["drift"]),
             watch=WatchFit.from_dict(stored["watch"]),
             flag_over=Thresholds(**stored["flag_over"]),
+            mixing=MixingFit(**stored["mixing"]),
+            lateness=Lateness(stored["lateness"]["share"], tuple(stored["lateness"]["delays"])),
+            hb_before=HbBefore(**stored["hb_before"]),
         )
 
 
 @dataclass(frozen=True, slots=True)
 class Programme:
-    """A site's people as of a day; person number p of every array is `read.patient_pks[p]`."""
+    """People of a site as of a day; person number p of every array is `read.patient_pks[p]`.
+
+    hb_before_g_l, hb_before_sd: to be expected before the next session.
+    """
 
     read: SiteColumns
     as_of: date
     fit: ProgrammeFit
     pace: PeoplePace
     mixing: PersonalMixing
+    attendance: Attendance
+    hb_before_g_l: Floats
+    hb_before_sd: Floats
     changes: PaceChanges
     watch: WatchFit
     watched: Watched
 
 
 def learn(read: SiteColumns, *, form: str) -> Learnt:
-    """Fit the drift model in this form, and the watch, to everyone's sessions."""
-    fit = fit_programme(read.columns, form=form)
-    return Learnt(fit, fit_watch(read.columns), learn_thresholds(fit, read.columns))
+    """Fit the drift model in this form, and all else that people have in common, to these people's sessions."""
+    columns = read.columns
+    fit = fit_programme(columns, form=form)
+    return Learnt(
+        drift=fit,
+        watch=fit_watch(columns),
+        flag_over=learn_thresholds(fit, columns),
+        mixing=learn_mixing(**_removal(read)),
+        lateness=learn_lateness(columns, update_people(fit, columns).usual_interval_days),
+        hb_before=learn_hb_before(columns),
+    )
+
+
+def learn_site(site: Site, *, as_of: date, form: str) -> Learnt:
+    """Learn from a site as known on a day: from everybody, or where it is large from people spread evenly over it."""
+    some = people_to_learn_from(site, until=as_of, most_gaps=MANY_GAPS)
+    return learn(session_columns(site, until=as_of, known_by=as_of, only=some), form=form)
 
 
 def see(read: SiteColumns, learnt: Learnt, as_of: date) -> Programme:
-    """Update everyone from their sessions, given what was learnt from the programme."""
+    """Update these people from their own sessions, given what was learnt from the programme."""
     columns, fit = read.columns, learnt.drift
     pace = update_people(fit, columns)
+    hb, hb_sd = hb_before(learnt.hb_before, columns)
     return Programme(
         read=read,
         as_of=as_of,
         fit=fit,
         pace=pace,
-        mixing=personal_mixing(
-            person=columns.person,
-            removal_ratio=read.share_of_ideal,
-            removal_ratio_sd=read.share_of_ideal_sd,
-            n_people=columns.n_people,
-        ),
+        mixing=personal_mixing(learnt.mixing, **_removal(read)),
+        attendance=attendance_of(learnt.lateness, columns),
+        hb_before_g_l=hb,
+        hb_before_sd=hb_sd,
         changes=find_changes(fit, columns, learnt.flag_over, pace),
         watch=learnt.watch,
         watched=update_watch(learnt.watch, columns),
     )
+
+
+def _removal(read: SiteColumns) -> dict[str, Any]:
+    return {
+        "person": read.columns.person,
+        "removal_ratio": read.share_of_ideal,
+        "removal_ratio_sd": read.share_of_ideal_sd,
+        "n_people": read.columns.n_people,
+    }
 
 
 def form_in_use(site: Site) -> str:

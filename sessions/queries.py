@@ -1,28 +1,29 @@
 """Reading for the drift model and the planner: past sessions in columns, and people as they are on a day.
 
-Both read a whole site in a fixed number of queries, whatever the number of people.
+Both read a whole site, or some of its people, in a fixed number of queries.
 """
 
 from __future__ import annotations
 
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
+from django.core.exceptions import EmptyResultSet
 from django.db import connection
-from django.db.models import OuterRef, Q, Subquery
+from django.db.models import Count, OuterRef, Q, QuerySet, Subquery
 from numpy.typing import NDArray
 
 from patients.models import Analyte, BodyMeasure, Goals, LabResult, Patient
 from patients.numeric.untransfused import untransfused_share_pct
 from programme.core.models import Site
 from sessions.models import ExchangeSession, HaemolysisSign, LockLift, Method, OtherTransfusion, SessionFacts
-from sessions.numeric.columns import METHOD_UNKNOWN, SessionColumns
+from sessions.numeric.columns import METHOD_UNKNOWN, SessionColumns, enough_people
 
 ROWS_AT_ONCE = 20_000
 WATCHED_ANALYTES = (Analyte.HB, Analyte.HBA, Analyte.HBS)
@@ -74,22 +75,27 @@ class SiteColumns:
         return [[int(key) for key in np.unique(keys[keys > 0])] for keys in own]
 
 
-def session_columns(site: Site, *, until: date, known_by: date | None = None, only: int | None = None) -> SiteColumns:
+def session_columns(
+    site: Site, *, until: date, known_by: date | None = None, only: Collection[int] | None = None
+) -> SiteColumns:
     """Return the sessions of everyone at `site`, on the programme or not, as known on a day.
 
     until: sessions, and samples taken, on this day or earlier. known_by: leave out results received on a later day,
-    where the day of receipt is known; None takes what has been received by now. only: the key of one person.
+    where the day of receipt is known; None takes what has been received by now. only: keys of the people to read.
     People lie in order of their reference, so that the same records give the same columns in any database.
     Queries: two, and two more where a figure was not yet known on that day.
     """
-    wanted = Patient.objects.of_site(site) if only is None else Patient.objects.of_site(site).filter(pk=only)
+    wanted = Patient.objects.of_site(site) if only is None else Patient.objects.of_site(site).filter(pk__in=only)
     people = sorted(wanted.values_list("patient_ref", "pk"))
-    numbers, methods = _read_facts(site, until, only)
+    these: dict[str, Any] = {"patient__site": site} if only is None else {"patient__in": [pk for _, pk in people]}
+    facts = SessionFacts.objects.filter(**these, day__lte=until.toordinal())
+    numbers, methods = _read_facts(facts)
     known_until = min(until, known_by or until).toordinal()
     late = np.flatnonzero(numbers[:, PLACE["known_day"]] > known_until)
     if len(late):
         row_of = {(int(numbers[row, 0]), int(numbers[row, 1])): int(row) for row in late}
-        _hide_unknown(numbers, row_of, site=site, until=until, known_by=known_by, known_until=known_until)
+        unknown = _not_yet_known(site, until, known_by, these)
+        _hide_unknown(numbers, row_of, facts.filter(known_day__gt=known_until), unknown)
         for name in RESULT_FIGURES:
             numbers[late, PLACE[name]] = np.nan
     figures = {name: numbers[:, place] for name, place in PLACE.items() if name not in NOT_COLUMNS}
@@ -129,15 +135,16 @@ def ceilings_at(site: Site, read: SiteColumns, *, default_pct: float) -> NDArray
     )
 
 
-def _read_facts(site: Site, until: date, only: int | None) -> tuple[NDArray[np.float64], list[str]]:
+def _read_facts(facts: QuerySet[SessionFacts]) -> tuple[NDArray[np.float64], list[str]]:
     """Read numbers as one array [n, len(NUMBER_FIELDS)], empty cells nan, and the assay method of each row."""
-    rows = SessionFacts.objects.filter(patient__site=site, day__lte=until.toordinal())
-    rows = rows if only is None else rows.filter(patient=only)
     # Every value is a number, a truth or a text as it comes from the database: a bare cursor spares a million
     # conversions.
-    sql, params = rows.values_list("method", *NUMBER_FIELDS).query.sql_with_params()
     methods: list[str] = []
     blocks: list[NDArray[np.float64]] = [np.empty((0, len(NUMBER_FIELDS)))]
+    try:
+        sql, params = facts.values_list("method", *NUMBER_FIELDS).query.sql_with_params()
+    except EmptyResultSet:  # nobody was asked for
+        return blocks[0], methods
     with connection.chunked_cursor() as cursor:
         cursor.execute(sql, params)
         while some := cursor.fetchmany(ROWS_AT_ONCE):
@@ -152,27 +159,37 @@ def _method_codes(methods: list[str]) -> NDArray[np.int64]:
     return np.array([codes.get(name, METHOD_UNKNOWN) for name in methods], dtype=np.int64)
 
 
-def _hide_unknown(
-    numbers: NDArray[np.float64],
-    row_of: dict[tuple[int, int], int],
-    *,
-    site: Site,
-    until: date,
-    known_by: date | None,
-    known_until: int,
-) -> None:
-    """Blank in some rows, found by person and day, every figure whose result had not been taken or received by then."""
+def _not_yet_known(site: Site, until: date, known_by: date | None, these: dict[str, Any]) -> set[int]:
+    """Return the keys of these people's results of sessions up to `until` not taken, or not received, by then."""
     later = Q(taken_on__gt=until)
     if known_by is not None:
         end = datetime.combine(known_by + timedelta(days=1), time(0), tzinfo=ZoneInfo(site.time_zone))
         later |= Q(received_at__gte=end)
-    some = LabResult.objects.filter(later, patient__site=site, link__exchange_session__on__lte=until)
-    unknown = set(some.values_list("pk", flat=True))
-    late = SessionFacts.objects.filter(patient__site=site, day__lte=until.toordinal(), known_day__gt=known_until)
+    some = LabResult.objects.filter(later, **these, link__exchange_session__on__lte=until)
+    return set(some.values_list("pk", flat=True))
+
+
+def _hide_unknown(
+    numbers: NDArray[np.float64], row_of: dict[tuple[int, int], int], late: QuerySet[SessionFacts], unknown: set[int]
+) -> None:
+    """Blank in the rows of `late`, found by person and day, every figure that rests on a result not yet known."""
     for patient_pk, day, *results in late.values_list("patient_id", "day", *RESULT_FIGURES):
         for result, figures in zip(results, RESULT_FIGURES.values(), strict=True):
             if result in unknown:
                 numbers[row_of[patient_pk, day], [PLACE[figure] for figure in figures]] = np.nan
+
+
+def people_to_learn_from(site: Site, *, until: date, most_gaps: int) -> list[int]:
+    """Return the keys of people whose sessions have about `most_gaps` gaps together; everyone where there are fewer.
+
+    They are spread evenly, in order of reference, over all who have a gap. One query.
+    """
+    rows = SessionFacts.objects.filter(patient__site=site, day__lte=until.toordinal())
+    counted = sorted(rows.values_list("patient__patient_ref", "patient_id").annotate(Count("pk")))
+    gaps = np.array([count - 1 for _, _, count in counted], dtype=np.int64)
+    if gaps.sum() <= most_gaps:
+        return [pk for _, pk, _ in counted]
+    return [counted[place][1] for place in enough_people(gaps, most_gaps)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -391,17 +408,21 @@ class Sample:
     hbs_pct: float
 
 
-def samples_to_watch(site: Site, on: date, watch_days: int) -> dict[int, list[Sample]]:
+def samples_to_watch(
+    site: Site, on: date, watch_days: int, *, only: Collection[int] | None = None
+) -> dict[int, list[Sample]]:
     """Return samples of the last `watch_days` that belong to no session, by person; two queries.
 
-    What was taken up to the day on which a consultant last lifted the lock is left out: it has been judged.
+    only: keys of the people to read. What was taken up to the day on which a consultant last lifted the lock is left
+    out: it has been judged.
     """
-    lifts = LockLift.objects.filter(patient__site=site, on__lte=on).order_by("on")
+    these = {"patient__site": site} if only is None else {"patient__in": only}
+    lifts = LockLift.objects.filter(**these, on__lte=on).order_by("on")
     lifted_on = dict(lifts.values_list("patient_id", "on"))
     end = datetime.combine(on + timedelta(days=1), time(0), tzinfo=ZoneInfo(site.time_zone))
     rows = (
         LabResult.objects.in_force()
-        .filter(patient__site=site, link__isnull=True, analyte__in=WATCHED_ANALYTES)
+        .filter(**these, link__isnull=True, analyte__in=WATCHED_ANALYTES)
         .filter(Q(received_at__isnull=True) | Q(received_at__lt=end))
         .filter(taken_on__gt=on - timedelta(days=watch_days), taken_on__lte=on)
         .order_by("taken_at", "pk")

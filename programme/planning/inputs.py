@@ -14,7 +14,6 @@ from patients.models import Standing
 from programme.core.models import Site
 from programme.planning.numeric import habits
 from programme.planning.numeric import people as pp
-from programme.planning.numeric.attendance import attendance_of
 from programme.planning.numeric.limits import Limits, limits_for
 from programme.planning.numeric.opendays import OpenDays
 from programme.planning.numeric.people import PeopleInputs
@@ -51,7 +50,6 @@ def people_inputs(
 ) -> PeopleInputs:
     """Return the planner's columns for `records`, in their order. locked: keys of people under the haemolysis lock."""
     places = places_of(programme, records)
-    hb, hb_sd = habits.hb_before(programme.read.columns)
     return PeopleInputs(
         bar=np.array([_bar(record, locked) for record in records], dtype=np.int64),
         ceiling_pct=_column(records, "hbs_ceiling_pct"),
@@ -61,8 +59,8 @@ def people_inputs(
         accepted_interval_days=_column(records, "usual_interval_days"),
         end_target_pct=_column(records, "end_target_hbs_pct"),
         before=Before(
-            hb_g_l=hb[places],
-            hb_sd_g_l=hb_sd[places],
+            hb_g_l=programme.hb_before_g_l[places],
+            hb_sd_g_l=programme.hb_before_sd[places],
             blood_volume_ml=volumes_ml(records),
             mixing=programme.mixing.factor[places],
             mixing_rel_sd=programme.mixing.factor_sd[places] / programme.mixing.factor[places],
@@ -70,7 +68,7 @@ def people_inputs(
         limits=limits_of(records, settings),
         open_days=open_days(site, records, programme.as_of.year),
         usual_weekday=habits.usual_weekday(programme.read.columns)[places],
-        attendance=attendance_of(programme.read.columns, programme.pace.usual_interval_days).take(places),
+        attendance=programme.attendance.take(places),
         last_hbs_day=habits.last_hbs_day(programme.read.columns)[places],
     )
 

@@ -116,7 +116,7 @@ def sessions_ahead(
     if fit is None:
         return None
     drift = forecasting.Learnt.from_dict(fit.parameters).drift
-    read = session_columns(patient.site, until=as_of, known_by=as_of, only=patient.pk)
+    read = session_columns(patient.site, until=as_of, known_by=as_of, only=[patient.pk])
     pace = update_people(drift, read.columns)
     before = Before(*(np.array([float(working[name])]) for name in BEFORE))
     plan = plan_of_choice(
@@ -251,7 +251,7 @@ def plan_of_day(
 
 
 def _seen(patient: Patient, as_of: date, goals: Goals | None = None) -> SiteAsOf:
-    """The site as of a day with the fit in force, to be reckoned for this one person; goals: in place of the stored."""
+    """This one person as of a day with the fit in force; goals: in place of the stored."""
     stored = forecasting.fit_in_force(patient.site, as_of)
     fit = None if stored is None else forecasting.Learnt.from_dict(stored.parameters)
     return SiteAsOf(patient.site, as_of, fit=fit, only=[patient.pk], goals=goals)

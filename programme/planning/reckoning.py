@@ -27,7 +27,7 @@ from sessions.forecasting import Learnt, Programme
 from sessions.numeric.drift.person import PeoplePace
 from sessions.numeric.haemolysis import WATCH_DAYS
 from sessions.numeric.lock import Lock
-from sessions.queries import PersonRecord, SiteColumns, people_inputs, samples_to_watch, session_columns
+from sessions.queries import PersonRecord, people_inputs, samples_to_watch, session_columns
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,13 +46,6 @@ class Grounds:
     pace: PeoplePace
     locks: dict[int, Lock]
     caution: float
-
-    def of(self, keys: Sequence[int]) -> Grounds:
-        """The same for these people only, as far as they are among the records."""
-        wanted = set(keys)
-        return self.at(
-            np.array([row for row, record in enumerate(self.records) if record.pk in wanted], dtype=np.int64)
-        )
 
     def at(self, rows: NDArray[np.int64]) -> Grounds:
         """The same for the people in these rows."""
@@ -84,12 +77,10 @@ class Part(Reckoned):
 
 
 class SiteAsOf:
-    """A site as of a day: read when first needed, once, and reckoned with from then on.
+    """A site, or some of its people, as of a day: read when first needed, once, and reckoned with from then on.
 
-    Reading a site costs far more than reckoning a few of its people, and what is learnt from everyone is the same for
-    each of them; so whoever works through a replan holds one of these for all the chunks it does. The people are read
-    before their sessions: what changes in between, or later, leaves them with the data version of before the change,
-    and so stale, never wrongly fresh.
+    The people are read before their sessions: what changes in between, or later, leaves them with the data version of
+    before the change, and so stale, never wrongly fresh.
     """
 
     def __init__(
@@ -101,23 +92,23 @@ class SiteAsOf:
         only: Sequence[int] | None = None,
         goals: Goals | None = None,
     ):
-        """fit: the fit to use, else one is made from everyone's sessions. goals: in place of the stored ones.
+        """fit: the fit to use, else one is made from the sessions of the site. goals: in place of the stored ones.
 
-        only: keys of the people to be reckoned, active or not; by default everyone active. What is learnt from everyone
-        stays the same whoever is asked for.
+        only: keys of the people to be read and reckoned, active or not; by default everyone active. All that a person's
+        figures have of others comes from the fit, so they are the same whoever is asked for.
         """
         self.site, self.as_of, self._fit, self._only, self._goals = site, as_of, fit, only, goals
 
     @cached_property
     def grounds(self) -> Grounds:
-        """What is known of the people at the end of the day; from everyone's sessions as known by then."""
+        """What is known of the people at the end of the day; from their sessions as known by then."""
         settings = site_settings(self.site, end_of_day(self.site, self.as_of))
         records = people_inputs(self.site, self.as_of, settings, patient_pks=self._only, goals_instead=self._goals)
-        read = session_columns(self.site, until=self.as_of, known_by=self.as_of)
-        fit = self._fit or self._learn(read)
+        fit = self._fit or forecasting.learn_site(self.site, as_of=self.as_of, form=forecasting.form_in_use(self.site))
+        read = session_columns(self.site, until=self.as_of, known_by=self.as_of, only=self._only)
         programme = forecasting.see(read, fit, self.as_of)
         places = inputs.places_of(programme, records)
-        samples = samples_to_watch(self.site, self.as_of, WATCH_DAYS)
+        samples = samples_to_watch(self.site, self.as_of, WATCH_DAYS, only=self._only)
         locked = locks.locks(programme, records, places, samples)
         caution = watch.caution_of(self.site, self.as_of)
         people = inputs.people_inputs(self.site, programme, records, settings, locked=frozenset(locked))
@@ -133,9 +124,9 @@ class SiteAsOf:
             caution=caution,
         )
 
-    def reckoned(self, *, keys: Sequence[int] | None = None, what_if: WhatIf | None = None) -> Reckoned:
-        """Reckon suggestions for everyone read, or for those of `keys` among them; writes nothing."""
-        found = self.grounds if keys is None else self.grounds.of(keys)
+    def reckoned(self, *, what_if: WhatIf | None = None) -> Reckoned:
+        """Reckon suggestions for everyone read; writes nothing."""
+        found = self.grounds
         said = suggest_many(
             found.people,
             found.programme.fit,
@@ -146,9 +137,9 @@ class SiteAsOf:
         )
         return Reckoned(**{field.name: getattr(found, field.name) for field in fields(Grounds)}, said=said)
 
-    def parts(self, *, keys: Sequence[int] | None = None, what_if: WhatIf | None = None) -> Iterator[Part]:
+    def parts(self, *, what_if: WhatIf | None = None) -> Iterator[Part]:
         """Reckon the same a few people at a time, for whoever shows what stands beside the suggestion."""
-        chosen = self.grounds if keys is None else self.grounds.of(keys)
+        chosen = self.grounds
         for start in range(0, len(chosen.records), CHUNK):
             some = chosen.at(np.arange(start, min(start + CHUNK, len(chosen.records))))
             said, tried = suggest_some(
@@ -160,9 +151,6 @@ class SiteAsOf:
                 what_if=what_if,
             )
             yield Part(**{field.name: getattr(some, field.name) for field in fields(Grounds)}, said=said, tried=tried)
-
-    def _learn(self, read: SiteColumns) -> Learnt:
-        return forecasting.learn(read, form=forecasting.form_in_use(self.site))
 
 
 def printed_plans(found: Reckoned) -> list[dict[str, Any]]:

@@ -2,8 +2,8 @@
 
 A chunk is a row with a lease. Taking it is one conditional update, so two workers never both hold it; when a
 worker dies its lease runs out and a later start takes the chunk up again. Doing a chunk twice changes nothing,
-because what is stored depends only on the data, the fit and the day. Each worker reads the site once and then does one
-chunk after another from what it read, for reading costs more than reckoning.
+because what is stored depends only on the data, the fit and the day. A worker reads the people of the chunk that it
+holds and nobody else, so its memory is bounded by a chunk, and two of them do not read anything twice.
 """
 
 from __future__ import annotations
@@ -18,8 +18,6 @@ from django.db.models import F, Q
 from programme.core.models import Site
 from programme.planning import services, watch
 from programme.planning.models import ReplanChunk, ReplanRun
-from programme.planning.reckoning import SiteAsOf
-from sessions.models import ModelFit
 
 CHUNK_PEOPLE = 500
 LEASE = timedelta(minutes=10)
@@ -56,12 +54,9 @@ def replan(
 def work_on(run: ReplanRun, *, clock: Clock, progress: Callable[[int, int], None] = lambda done, of: None) -> int:
     """Do one free chunk of the run after another until none is left; return how many people were renewed."""
     chunks = run.chunks
-    fit = run.model_fit
-    assert fit is not None  # no run is opened without one
-    seen = services.seen_with(fit, site=run.site, as_of=run.as_of)  # read when the first chunk needs it
     renewed = 0
     for chunk in free_chunks(run, clock):
-        renewed += do_chunk(chunk, seen, fit=fit, clock=clock)
+        renewed += do_chunk(chunk, run, clock=clock)
         progress(chunks.filter(state=ReplanChunk.Stage.DONE).count(), chunks.count())
     close_run(run, at=clock())
     return renewed
@@ -110,12 +105,14 @@ def take_chunk(run: ReplanRun, *, at: datetime) -> ReplanChunk | None:
     return None
 
 
-def do_chunk(chunk: ReplanChunk, seen: SiteAsOf, *, fit: ModelFit, clock: Clock) -> int:
+def do_chunk(chunk: ReplanChunk, run: ReplanRun, *, clock: Clock) -> int:
     """Renew the chunk's people and mark it done in the same transaction; return how many were renewed.
 
-    A worker that lost its lease to another writes nothing.
+    Whoever has left meanwhile is passed over. A worker that lost its lease to another writes nothing.
     """
-    rows = services.reckon(seen, chunk.patient_keys, fit=fit, at=clock())
+    assert run.model_fit is not None  # no run is opened without one
+    keys = services.still_on_programme(chunk.patient_keys)
+    rows = services.reckon(keys, site=run.site, as_of=run.as_of, fit=run.model_fit, at=clock())
     with transaction.atomic():  # what was reckoned and that it is done go together
         held = ReplanChunk.objects.filter(pk=chunk.pk, attempt=chunk.attempt, state=ReplanChunk.Stage.TAKEN)
         if not held.update(state=ReplanChunk.Stage.DONE, lease_until=None):

@@ -20,7 +20,6 @@ from programme.planning.watch import caution_of, keep
 from sessions import forecasting
 from sessions.forecasting import MODEL_VERSION
 from sessions.models import ModelFit, StoredForecast
-from sessions.queries import session_columns
 
 PLAN_VERSION = "plan-2"
 REFIT_AFTER_DAYS = 7
@@ -42,8 +41,7 @@ def fit_to_use(*, site: Site, as_of: date, at: datetime, refit: bool = False) ->
     fresh = current is not None and (as_of - current.as_of).days < REFIT_AFTER_DAYS and current.form == form
     if current is not None and fresh and not refit:
         return current, False
-    read = session_columns(site, until=as_of, known_by=as_of)
-    row = forecasting.unstored_fit(site, forecasting.learn(read, form=form), as_of=as_of, at=at)
+    row = forecasting.unstored_fit(site, forecasting.learn_site(site, as_of=as_of, form=form), as_of=as_of, at=at)
     row.save()
     # A fit that fails its checks never comes into force: the older one stays, and the failure stands in its row.
     if row.in_force_since is None and current is not None:
@@ -72,6 +70,11 @@ def _stood_on(row: str) -> tuple[str, ...]:
     return tuple(f"{row}__{name}" for name in ("data_version", "model_fit_id", "code_version", "as_of"))
 
 
+def still_on_programme(keys: Sequence[int]) -> list[int]:
+    """Return those of these keys whose people are on the programme, in order of key."""
+    return list(Patient.objects.active().filter(pk__in=keys).order_by("pk").values_list("pk", flat=True))
+
+
 @dataclass(frozen=True, slots=True)
 class Rows:
     """Unsaved rows of some people, ready to be stored together."""
@@ -83,15 +86,12 @@ class Rows:
         return len(self.suggestions)
 
 
-def seen_with(fit: ModelFit, *, site: Site, as_of: date, only: Sequence[int] | None = None) -> SiteAsOf:
-    """Return the site as of a day, to be reckoned with a stored fit."""
-    return SiteAsOf(site, as_of, fit=forecasting.Learnt.from_dict(fit.parameters), only=only)
-
-
-def reckon(seen: SiteAsOf, keys: Sequence[int], *, fit: ModelFit, at: datetime, asked_about: bool = False) -> Rows:
-    """Reckon those of `keys` who were read and return their rows, unsaved; none where all have left since."""
+def reckon(
+    keys: Sequence[int], *, site: Site, as_of: date, fit: ModelFit, at: datetime, asked_about: bool = False
+) -> Rows:
+    """Read and reckon these people with a stored fit and return their rows, unsaved."""
     rows = Rows([], [])
-    for found in seen.parts(keys=keys):
+    for found in SiteAsOf(site, as_of, fit=forecasting.Learnt.from_dict(fit.parameters), only=keys).parts():
         shown = beside(found, asked_about=asked_about)
         rows.forecasts.extend(forecast_rows(found, fit=fit, at=at))
         rows.suggestions.extend(suggestion_rows(found, shown, fit=fit, at=at, code_version=PLAN_VERSION))
@@ -125,9 +125,8 @@ def renew(patient_keys: Iterable[int], at: datetime) -> None:
     for site in Site.objects.filter(Q(patients__in=keys[:1])).distinct():
         as_of = at.astimezone(ZoneInfo(site.time_zone)).date()
         fit, _ = fit_to_use(site=site, as_of=as_of, at=at)
-        seen = seen_with(fit, site=site, as_of=as_of, only=keys)
         for start in range(0, len(keys), PEOPLE_AT_ONCE):
             some = keys[start : start + PEOPLE_AT_ONCE]
-            rows = reckon(seen, some, fit=fit, at=at, asked_about=len(keys) <= FEW_CHANGED)
+            rows = reckon(some, site=site, as_of=as_of, fit=fit, at=at, asked_about=len(keys) <= FEW_CHANGED)
             with transaction.atomic():  # forecast and suggestion change together
                 store(rows)

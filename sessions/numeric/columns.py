@@ -114,6 +114,35 @@ class SessionColumns:
         """Number of each row within its person, from 0, [n]."""
         return np.arange(len(self), dtype=np.int64) - self.starts()[self.person]
 
+    def latest(self, most: int) -> Bools:
+        """Which rows are among the last `most` of their person, [n]."""
+        return np.asarray(self.starts()[1:][self.person] - np.arange(len(self)) <= most)
+
+    def so_far(self, values: NDArray[Any]) -> NDArray[Any]:
+        """Sum over the same person's rows up to and with each row, [n].
+
+        Each person is added up alone: a running sum over everybody would leave in their figures, by rounding, who
+        stands before them.
+        """
+        at = (self.person, self.sequence())
+        table = np.zeros((self.n_people, int(at[1].max(initial=-1)) + 1), dtype=values.dtype)
+        table[at] = values
+        return np.cumsum(table, axis=1)[at]
+
+
+def enough_people(gaps: Ints, most_gaps: int) -> Ints:
+    """Indices of people to learn from who have about `most_gaps` gaps together, spread evenly over all who have one.
+
+    gaps: of each person, [P]. Everybody who has a gap where all together have no more.
+    """
+    people = np.flatnonzero(gaps > 0)
+    total = int(gaps[people].sum())
+    if total <= most_gaps:
+        return people
+    wanted = max(len(people) * most_gaps // total, 1)
+    chosen: Ints = people[np.linspace(0, len(people) - 1, wanted).round().astype(int)]
+    return chosen
+
 
 COLUMN_NAMES = tuple(f.name for f in fields(SessionColumns) if f.name != "n_people")
 

@@ -143,5 +143,5 @@ def _mean_before(columns: SessionColumns, values: Floats, otherwise: float) -> F
 
 def _sum_before(columns: SessionColumns, values: Floats, known: Bools) -> Floats:
     """Sum over the same person's earlier rows, [n]."""
-    running = np.concatenate([[0.0], np.cumsum(np.where(known, values, 0.0))])
-    return np.asarray(running[:-1] - running[columns.starts()[columns.person]])
+    own = np.where(known, values, 0.0)
+    return np.asarray(columns.so_far(own) - own)

@@ -96,13 +96,8 @@ def predict_hb(fit: HbFit, people: PeopleHb, *, days: Any, hb_after_g_l: Any = N
 def filled_after(values: Floats, columns: SessionColumns, otherwise: float) -> Floats:
     """After-values [n] with the missing ones taken as the person's mean up to there, else as `otherwise`."""
     known = np.isfinite(values)
-    total = np.cumsum(np.where(known, values, 0.0))
-    count = np.cumsum(known)
-    starts = columns.starts()[columns.person]
-    before_total = np.r_[0.0, total][starts]
-    before_count = np.r_[0, count][starts]
-    n = count - before_count
-    return np.where(known, values, np.where(n > 0, (total - before_total) / np.maximum(n, 1), otherwise))
+    total, n = columns.so_far(np.where(known, values, 0.0)), columns.so_far(known.astype(float))
+    return np.where(known, values, np.where(n > 0, total / np.maximum(n, 1.0), otherwise))
 
 
 def gaps_without_transfusion(columns: SessionColumns) -> Floats:

@@ -49,16 +49,33 @@ _NEWTON_STEPS = 6
 
 
 @dataclass(frozen=True, slots=True)
+class MixingFit:
+    """What a site's sessions say of everybody: removal ratios and their variances. [1]
+
+    middle : of all sessions; who lies too far from it is left out. session_variance : between one person's sessions,
+    beyond the assay. between_variance : between people. centre, centre_variance : of people.
+    """
+
+    middle: float
+    session_variance: float
+    between_variance: float
+    centre: float
+    centre_variance: float
+
+    @property
+    def centre_factor(self) -> float:
+        """Mixing factor of the site, effective over formula blood volume. [1]"""
+        return 1.0 / self.centre
+
+
+@dataclass(frozen=True, slots=True)
 class PersonalMixing:
-    """Mixing factors of a programme's people; arrays of shape (n_people,)."""
+    """Mixing factors of people; arrays of shape (n_people,)."""
 
     factor: Floats  # effective over formula blood volume [1]
     factor_sd: Floats
     sessions: Ints  # sessions that count for this person
     left_out: Ints  # sessions that do not, being too far from everyone's
-    centre: float  # mixing factor of the site [1]
-    between_sd: float  # of removal ratios between people [1]
-    session_sd: float  # of removal ratios between one person's sessions, beyond the assay [1]
 
 
 def removal_ratio(
@@ -123,8 +140,24 @@ def removal_ratio_sd(
     return np.asarray(error / np.where(ideal > 0.0, ideal, np.nan))
 
 
-def personal_mixing(*, person: Ints, removal_ratio: Floats, removal_ratio_sd: Floats, n_people: int) -> PersonalMixing:
-    """Mixing factor of every person of a site, from the removal ratios of all its sessions.
+def learn_mixing(*, person: Ints, removal_ratio: Floats, removal_ratio_sd: Floats, n_people: int) -> MixingFit:
+    """What a site's sessions say of everybody; arguments as in `personal_mixing`. Without sessions it is the prior."""
+    ratio, error = np.asarray(removal_ratio), np.asarray(removal_ratio_sd)
+    known = np.isfinite(ratio) & np.isfinite(error)
+    middle = float(np.median(ratio[known])) if known.any() else CENTRE_PRIOR
+    counts = known & _is_near(ratio, error, middle)
+    people, ratio, error = np.asarray(person)[counts], ratio[counts], error[counts]
+    session_variance = _session_variance(people, ratio, error, n_people)
+    mean, precision, sessions = _pool(people, ratio, 1.0 / (error**2 + session_variance), n_people)
+    between_variance = _between_variance(mean, precision, sessions)
+    centre, centre_variance = _centre(mean, precision, sessions, between_variance)
+    return MixingFit(middle, session_variance, between_variance, centre, centre_variance)
+
+
+def personal_mixing(
+    fit: MixingFit, *, person: Ints, removal_ratio: Floats, removal_ratio_sd: Floats, n_people: int
+) -> PersonalMixing:
+    """Mixing factor of each of these people, from the removal ratios of their own sessions and the site's fit.
 
     person : number of the person of each session, 0 … n_people − 1; shape (n,).
     removal_ratio, removal_ratio_sd : of each session, shape (n,); a session with nan does not count. [1]
@@ -134,30 +167,25 @@ def personal_mixing(*, person: Ints, removal_ratio: Floats, removal_ratio_sd: Fl
     if people.size and (people.min() < 0 or people.max() >= n_people):
         raise ValueError(f"person must be 0 to {n_people - 1}, but holds {people.min()} and {people.max()}")
     known = np.isfinite(ratio) & np.isfinite(error)
-    middle = float(np.median(ratio[known])) if known.any() else CENTRE_PRIOR
-    width = np.sqrt(np.where(known, error, 0.0) ** 2 + SESSION_PRIOR_SD**2 + BETWEEN_PRIOR_SD**2)
-    counts = known & (np.abs(np.where(known, ratio, middle) - middle) <= LEFT_OUT_BEYOND_SD * width)
-    left_out = np.bincount(people[known & ~counts], minlength=n_people).astype(np.int64)
-    people, ratio, error = people[counts], ratio[counts], error[counts]
-
-    session_variance = _session_variance(people, ratio, error, n_people)
-    mean, precision, sessions = _pool(people, ratio, 1.0 / (error**2 + session_variance), n_people)
-    between_variance = _between_variance(mean, precision, sessions)
-    centre, centre_variance = _centre(mean, precision, sessions, between_variance)
-
-    prior_variance = between_variance + centre_variance
+    counts = known & _is_near(ratio, error, fit.middle)
+    weight = 1.0 / (error[counts] ** 2 + fit.session_variance)
+    mean, precision, sessions = _pool(people[counts], ratio[counts], weight, n_people)
+    prior_variance = fit.between_variance + fit.centre_variance
     posterior = 1.0 / (precision + 1.0 / prior_variance)
-    personal = posterior * (precision * mean + centre / prior_variance)
+    personal = posterior * (precision * mean + fit.centre / prior_variance)
     factor = np.clip(1.0 / np.maximum(personal, 1e-6), *FACTOR_RANGE)
     return PersonalMixing(
         factor=factor,
         factor_sd=np.sqrt(posterior) * factor**2,
         sessions=sessions,
-        left_out=left_out,
-        centre=1.0 / centre,
-        between_sd=float(np.sqrt(between_variance)),
-        session_sd=float(np.sqrt(session_variance)),
+        left_out=np.bincount(people[known & ~counts], minlength=n_people).astype(np.int64),
     )
+
+
+def _is_near(ratio: Floats, error: Floats, middle: float) -> NDArray[np.bool_]:
+    """Whether each session lies near enough to the middle of all to count; False for nan."""
+    width = np.sqrt(error**2 + SESSION_PRIOR_SD**2 + BETWEEN_PRIOR_SD**2)
+    return np.asarray(np.abs(ratio - middle) <= LEFT_OUT_BEYOND_SD * width)
 
 
 def _slope(volume: Floats, ratio: Floats, removed: Floats, fluid: dict[str, ArrayLike]) -> Floats:

@@ -1,7 +1,7 @@
 """The nightly replan shared by workers: the clock with two against one, on the same rows of the same database.
 
-At full size 10,000 people with ten years of sessions. A worker is a process of its own that reads the site, then takes
-one chunk after another, as a Celery worker does with its share; nothing is handed over, so no Redis is needed.
+At full size 10,000 people with ten years of sessions. A worker is a process of its own that takes one chunk after
+another and reads its people, as a Celery worker does with its share; nothing is handed over, so no Redis is needed.
 `python -m tests.servers postgres -- python -m tests.bench --here bench_workers` measures it on PostgreSQL.
 """
 
@@ -22,6 +22,7 @@ from tests.bench.bench_replan import AS_OF, NOW, SESSIONS, a_region, bare_read
 
 PEOPLE = 10_000
 WORKER = """
+import resource
 import sys
 import django
 django.setup()
@@ -32,7 +33,7 @@ run = ReplanRun.objects.select_related("site", "model_fit").get(pk=int(sys.argv[
 print("ready", flush=True)
 sys.stdin.readline()
 renewed = replan.work_on(run, clock=timezone.now)
-print(renewed, flush=True)
+print(renewed, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024, flush=True)
 """
 
 
@@ -46,15 +47,18 @@ def run(scale: float) -> list[str]:
     for workers in (1, 2, 1, 2):
         seconds, by_worker = shared_by(workers, site, at=NOW)
         took[workers] = min(seconds, took.get(workers, seconds))
-        shares = " and ".join(f"{renewed} people" for renewed in by_worker)
+        shares = " and ".join(f"{renewed} people in {peak} MB" for renewed, peak in by_worker)
         lines.append(f"    {workers} at work {seconds:7.1f} s by the clock, {seconds / bare:6.1f} bare reads: {shares}")
     lines.append(f"speed-up by the second worker {took[1] / took[2]:.2f} (better run of each)")
     assert Suggestion.objects.filter(patient__site=site).count() == people
     return lines
 
 
-def shared_by(workers: int, site: Site, *, at: datetime) -> tuple[float, list[int]]:
-    """Let so many processes renew everybody; return the seconds by the clock and how many people each renewed."""
+def shared_by(workers: int, site: Site, *, at: datetime) -> tuple[float, list[tuple[int, int]]]:
+    """Let so many processes renew everybody.
+
+    Returns the seconds by the clock, and of each how many people it renewed and the most memory it held, in MB.
+    """
     run, _ = replanning.open_run(site=site, as_of=AS_OF, at=at, everyone=True, refit=False)
     processes = [
         subprocess.Popen(
@@ -69,9 +73,9 @@ def shared_by(workers: int, site: Site, *, at: datetime) -> tuple[float, list[in
         assert process.stdin is not None
         process.stdin.write("go\n")
         process.stdin.flush()
-    renewed = [int(process.communicate()[0]) for process in processes]
+    did = [process.communicate()[0].split() for process in processes]
     seconds = time.monotonic() - start
     replanning.close_run(run, at=timezone.now())
     assert ReplanRun.objects.filter(pk=run.pk).exclude(finished_at=None).exists()
     assert set(run.chunks.values_list("attempt", flat=True)) == {1}, "a chunk was done twice"
-    return seconds, renewed
+    return seconds, [(int(renewed), int(peak)) for renewed, peak in did]

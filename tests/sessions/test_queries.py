@@ -1,4 +1,4 @@
-"""Reading a whole site: columns as known on a day, and people as they are on a day."""
+"""Reading a site or some of its people: columns as known on a day, and people as they are on a day."""
 
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -13,7 +13,7 @@ from programme.core.numeric.setting_table import DEFAULTS
 from programme.core.settings_of_site import site_settings
 from sessions.facts import rebuild_facts
 from sessions.models import ResultLink, SessionFacts
-from sessions.queries import PersonRecord, ceilings_at, people_inputs, session_columns
+from sessions.queries import PersonRecord, ceilings_at, people_inputs, people_to_learn_from, session_columns
 from tests import factories
 from tests.factories import NOW, TODAY
 
@@ -111,6 +111,34 @@ def test_another_site_is_not_read(site: Site, other_site: Site) -> None:
     rebuild_facts([patient.pk], NOW)
     read = session_columns(site, until=TODAY)
     assert (len(read.columns), read.patient_refs) == (0, ())
+
+
+def test_some_people_are_read_as_they_are_among_all_and_those_of_another_site_never(
+    site: Site, other_site: Site
+) -> None:
+    people = [factories.make_patient(ref, site=site) for ref in ("C-3", "A-1", "B-2")]
+    stranger = factories.make_patient("A-1", site=other_site)
+    for patient in (*people, stranger):
+        factories.make_course(patient, sessions=3)
+    keys = [patient.pk for patient in people]
+    rebuild_facts([*keys, stranger.pk], NOW)
+    whole = session_columns(site, until=TODAY)
+    some = session_columns(site, until=TODAY, only=[keys[0], keys[2], stranger.pk])
+    assert some.patient_refs == ("B-2", "C-3")
+    assert some.columns.day.tolist() == whole.columns.day[3:].tolist()
+    assert some.results.tolist() == whole.results[3:].tolist()
+    assert len(session_columns(site, until=TODAY, only=[]).columns) == 0
+
+
+def test_a_large_site_is_learnt_from_people_spread_evenly_over_it(site: Site) -> None:
+    people = [factories.make_patient(f"A-{number:02d}", site=site) for number in range(10)]
+    for patient in people:
+        factories.make_course(patient, sessions=3)
+    rebuild_facts([patient.pk for patient in people], NOW)
+    keys = [patient.pk for patient in people]
+    assert people_to_learn_from(site, until=TODAY, most_gaps=20) == keys
+    assert people_to_learn_from(site, until=TODAY, most_gaps=6) == [keys[0], keys[4], keys[9]]
+    assert people_to_learn_from(site, until=date(2020, 1, 1), most_gaps=6) == []
 
 
 def test_the_same_number_of_queries_for_one_and_for_three(site: Site, django_assert_num_queries: Any) -> None:

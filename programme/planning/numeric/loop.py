@@ -10,8 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from programme.planning.numeric.attendance import Attendance
 from programme.planning.numeric.choices import DAYS_A_YEAR
+from sessions.numeric.attendance import Attendance
 from sessions.numeric.drift.fit import ProgrammeFit
 from sessions.numeric.drift.person import PeoplePace
 from sessions.numeric.drift.sampler import CourseSampler

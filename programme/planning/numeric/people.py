@@ -6,10 +6,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from programme.planning.numeric.attendance import Attendance
 from programme.planning.numeric.limits import Limits
 from programme.planning.numeric.opendays import OpenDays
 from programme.planning.numeric.search import Before
+from sessions.numeric.attendance import Attendance
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

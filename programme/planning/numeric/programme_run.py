@@ -16,16 +16,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from programme.planning.numeric import habits
-from programme.planning.numeric.attendance import attendance_of
 from programme.planning.numeric.limits import limits_for
 from programme.planning.numeric.opendays import OpenDays
 from programme.planning.numeric.people import PeopleInputs
 from programme.planning.numeric.prescribe import Prescriptions, prescribe
 from programme.planning.numeric.search import Before, Cells
 from programme.planning.numeric.suggest import SiteRules, holdable_ceiling, suggest_many
+from sessions.numeric.attendance import attendance_of, learn_lateness
 from sessions.numeric.columns import SessionColumns
 from sessions.numeric.drift.fit import ProgrammeFit, fit_programme
 from sessions.numeric.drift.person import PeoplePace, update_people
+from sessions.numeric.hb_before import hb_before, learn_hb_before
 from sessions.numeric.mechanisms.made_up import MadeUp, restart
 from sessions.numeric.mechanisms.people import People
 from sessions.numeric.mechanisms.world import Reading
@@ -222,7 +223,7 @@ def cells_of_made_up() -> Cells:
 def inputs_of(now: Programme) -> PeopleInputs:
     """Everything the planner is told about the made-up people."""
     n = now.columns.n_people
-    hb, hb_sd = habits.hb_before(now.columns)
+    hb, hb_sd = hb_before(learn_hb_before(now.columns), now.columns)
     nothing = np.full(n, np.nan)
     return PeopleInputs(
         bar=np.zeros(n, dtype=np.int64),
@@ -236,7 +237,7 @@ def inputs_of(now: Programme) -> PeopleInputs:
         limits=limits_for(weight_kg=now.people.weight_kg),
         open_days=OpenDays.of(n),
         usual_weekday=habits.usual_weekday(now.columns),
-        attendance=attendance_of(now.columns, now.pace.usual_interval_days),
+        attendance=attendance_of(learn_lateness(now.columns, now.pace.usual_interval_days), now.columns),
         last_hbs_day=habits.last_hbs_day(now.columns),
     )
 

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from programme.planning.numeric.attendance import Attendance
+from sessions.numeric.attendance import Attendance
 from sessions.numeric.predictive import Predictive
 
 Floats = NDArray[np.float64]

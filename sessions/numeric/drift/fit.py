@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..columns import SessionColumns
+from ..columns import SessionColumns, enough_people
 from ..predictive import Shape
 from .calibrate import UNCALIBRATED, Calibration, calibrate
 from .filter import run
@@ -31,7 +31,7 @@ _AFTER_PCT, _AFTER_SD_PCT, _AFTER_WEIGHT = 15.0, 6.0, 20.0
 # under which it stops. Short histories come near in a third of the time; stopped at a gain of 0.15, the likelihood left
 # is under 0.4 (24 made-up programmes), and stopped at 0.5 it cost forecasts up to 0.001 points.
 _LEARNING = ((800, 8, 3.0), (2600, 24, 0.15))
-_MANY_GAPS = 30_000
+MANY_GAPS = 30_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,23 +185,15 @@ def _some_people(columns: SessionColumns, most_gaps: int, longest: int) -> Sessi
     """Enough people to learn from, spread evenly over all who have a gap; of each the sessions of the latest gaps."""
     counts = np.diff(columns.starts())
     late = columns.sequence() >= counts[columns.person] - 1 - longest
-    people = np.flatnonzero(counts > 1)
-    gaps = np.minimum(counts[people] - 1, longest).sum()
-    if gaps > most_gaps:
-        wanted = max(int(len(people) * most_gaps / gaps), 1)
-        people = people[np.linspace(0, len(people) - 1, wanted).round().astype(int)]
+    people = enough_people(np.minimum(counts - 1, longest), most_gaps)
     return columns.take_rows(late).take_people(people)
 
 
 def _many_people(columns: SessionColumns) -> SessionColumns:
     """All people, or in a large programme enough of them, spread evenly, for what many gaps tell no better."""
-    counts = np.diff(columns.starts())
-    people = np.flatnonzero(counts > 1)
-    gaps = (counts[people] - 1).sum()
-    if gaps <= _MANY_GAPS:
-        return columns
-    wanted = max(int(len(people) * _MANY_GAPS / gaps), 1)
-    return columns.take_people(people[np.linspace(0, len(people) - 1, wanted).round().astype(int)])
+    gaps = np.diff(columns.starts()) - 1
+    few = gaps.sum(where=gaps > 0) <= MANY_GAPS
+    return columns if few else columns.take_people(enough_people(gaps, MANY_GAPS))
 
 
 def _calibrated(many: SessionColumns, base: str, values: Mapping[str, float]) -> Calibration:

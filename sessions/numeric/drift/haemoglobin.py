@@ -79,7 +79,7 @@ def haemoglobin_at_rest(columns: SessionColumns, after_g_l: Floats, values: Mapp
     Least squares of Hb before on rest·(1 − w) + after·w over the person's gaps so far, w = e^(−days/HB_DAYS).
     """
     weight, weighted = _rest_terms(columns, after_g_l, values["hb_mean"])
-    total, squares = _so_far(columns, weighted), _so_far(columns, weight**2)
+    total, squares = columns.so_far(weighted), columns.so_far(weight**2)
     return (total + _REST_WEIGHT * values["hb_rest"]) / (squares + _REST_WEIGHT)
 
 
@@ -109,15 +109,9 @@ def _spreads(columns: SessionColumns, values: Floats, between: float, within: fl
     return middle, float(np.sqrt(max(between_var, 1.0))), float(np.sqrt(within_var))
 
 
-def _so_far(columns: SessionColumns, values: Floats) -> Floats:
-    """Sum over the same person's rows up to and with each row, [n]."""
-    running = np.concatenate([[0.0], np.cumsum(values)])
-    return np.asarray(running[1:] - running[columns.starts()[columns.person]])
-
-
 def _before(
     columns: SessionColumns, values: Floats, weights: Floats, known: NDArray[np.bool_]
 ) -> tuple[Floats, Floats]:
     """Sums of values and of weights over the same person's earlier rows where known, [n]."""
     values, weights = np.where(known, values, 0.0), np.where(known, weights, 0.0)
-    return _so_far(columns, values) - values, _so_far(columns, weights) - weights
+    return columns.so_far(values) - values, columns.so_far(weights) - weights

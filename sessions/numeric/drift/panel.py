@@ -102,10 +102,9 @@ def _derive(columns: SessionColumns, sequence: Ints, values: Mapping[str, float]
 def _usual_after(columns: SessionColumns, values: Mapping[str, float]) -> Floats:
     """Mean HbS after the same person's earlier sessions, the programme's counted as one of them, [n]."""
     known = ~np.isnan(columns.hbs_after_pct)
-    first = columns.starts()[columns.person]
-    total = np.concatenate([[0.0], np.cumsum(np.where(known, columns.hbs_after_pct, 0.0))])
-    count = np.concatenate([[0], np.cumsum(known)])
-    return np.asarray((total[:-1] - total[first] + values["after_mean"]) / (count[:-1] - count[first] + 1))
+    own = np.where(known, columns.hbs_after_pct, 0.0)
+    total, count = columns.so_far(own) - own, columns.so_far(known.astype(float)) - known
+    return np.asarray((total + values["after_mean"]) / (count + 1.0))
 
 
 def _topups(columns: SessionColumns, days: Floats) -> tuple[Floats, Floats]:

@@ -7,8 +7,8 @@ import json
 import numpy as np
 import pytest
 
-from programme.planning.numeric.attendance import Attendance
 from programme.planning.printed import as_lists, number, numbers
+from sessions.numeric.attendance import Attendance
 
 
 @pytest.mark.parametrize("places", [0, 1, 4])

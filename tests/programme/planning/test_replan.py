@@ -3,6 +3,7 @@
 import io
 import json
 import os
+import re
 import signal
 import time
 from datetime import timedelta
@@ -136,15 +137,18 @@ def test_a_fit_that_fails_its_checks_leaves_the_older_one_in_force(unit, monkeyp
 # Chunks
 
 
-def test_the_same_rows_for_any_size_of_chunk(unit, monkeypatch):
+def test_the_same_rows_alone_in_chunks_and_all_at_once(programme, monkeypatch):
+    """Irregular people, so that a figure of one that leaned on whoever is read beside them would show."""
     found = []
-    for size in (1, 7, 500):
+    for size in (500, 5, 1):
         monkeypatch.setattr(replanning, "CHUNK_PEOPLE", size)
-        done = replan(unit, everyone=True)
-        assert done.renewed == 7
-        assert ReplanRun.objects.order_by("-pk")[0].chunks.count() == {1: 7, 7: 1, 500: 1}[size]
+        assert replan(programme, everyone=True).renewed == 16
+        assert ReplanRun.objects.order_by("-pk")[0].chunks.count() == {500: 1, 5: 4, 1: 16}[size]
         found.append(json.dumps(stored(), default=str))
-    assert found[0] == found[1] == found[2]
+    services.renew(Patient.objects.order_by("-pk").values_list("pk", flat=True), NOW)
+    found.append(json.dumps(stored(), default=str))
+    assert found[0] == found[1] == found[2] == found[3]
+    assert len({row["interval_days"] for row in stored() if "interval_days" in row}) > 3
 
 
 @pytest.fixture
@@ -152,14 +156,17 @@ def small_chunks(monkeypatch):
     monkeypatch.setattr(replanning, "CHUNK_PEOPLE", 2)
 
 
-def test_a_site_is_read_once_for_all_its_chunks(unit, small_chunks):
+def test_a_chunk_reads_the_sessions_of_its_own_people_and_of_nobody_else(unit, small_chunks):
     replan(unit)
     with CaptureQueriesContext(connection) as asked:
         assert replan(unit, everyone=True).renewed == 7
-    assert ReplanRun.objects.order_by("-pk")[0].chunks.count() == 4
+    run = ReplanRun.objects.order_by("-pk")[0]
     read = 'FROM "exchange_sessions_sessionfacts"'
     facts = [query["sql"] for query in asked.captured_queries if read in query["sql"]]
-    assert len(facts) == 1
+    assert len(facts) == run.chunks.count() == 4
+    for sql, chunk in zip(facts, run.chunks.order_by("number"), strict=True):
+        (keys,) = re.findall(r'"patient_id" IN \(([^)]*)\)', sql)
+        assert sorted(int(key) for key in keys.split(",")) == chunk.patient_keys
 
 
 def stop_after(count, monkeypatch):
@@ -195,26 +202,29 @@ def test_a_run_that_stopped_is_taken_up_and_finished(unit, small_chunks, monkeyp
 
 def test_who_lost_the_lease_writes_nothing(unit, small_chunks):
     run, _ = replanning.open_run(site=unit, as_of=TODAY, at=NOW, everyone=False, refit=False)
-    seen = services.seen_with(run.model_fit, site=unit, as_of=TODAY)
     slow = replanning.take_chunk(run, at=NOW)
     quick = replanning.take_chunk(run, at=NOW + replanning.LEASE + timedelta(seconds=1))
     while quick.pk != slow.pk:
         quick = replanning.take_chunk(run, at=NOW + replanning.LEASE + timedelta(seconds=1))
-    assert replanning.do_chunk(slow, seen, fit=run.model_fit, clock=lambda: NOW) == 0
+    assert replanning.do_chunk(slow, run, clock=lambda: NOW) == 0
     assert not Suggestion.objects.exists()
-    assert replanning.do_chunk(quick, seen, fit=run.model_fit, clock=lambda: NOW) == 2
+    assert replanning.do_chunk(quick, run, clock=lambda: NOW) == 2
     assert Suggestion.objects.count() == 2
 
 
-def test_a_change_during_the_run_leaves_that_person_stale_and_never_wrongly_fresh(unit, small_chunks):
+def test_a_change_during_the_run_leaves_that_person_stale_and_never_wrongly_fresh(unit, small_chunks, monkeypatch):
     run, _ = replanning.open_run(site=unit, as_of=TODAY, at=NOW, everyone=False, refit=False)
-    seen = services.seen_with(run.model_fit, site=unit, as_of=TODAY)
-    first = replanning.take_chunk(run, at=NOW)
-    assert replanning.do_chunk(first, seen, fit=run.model_fit, clock=lambda: NOW) == 2
-    second = replanning.take_chunk(run, at=NOW)
-    changed, unchanged = second.patient_keys
-    raise_data_version([changed])
-    assert replanning.do_chunk(second, seen, fit=run.model_fit, clock=lambda: NOW) == 1
+    chunk = replanning.take_chunk(run, at=NOW)
+    changed, unchanged = chunk.patient_keys
+    real = services.reckon
+
+    def reckon(*keys, **given):
+        rows = real(*keys, **given)
+        raise_data_version([changed])  # after it was read and before it is stored
+        return rows
+
+    monkeypatch.setattr(services, "reckon", reckon)
+    assert replanning.do_chunk(chunk, run, clock=lambda: NOW) == 1
     assert not Suggestion.objects.filter(patient=changed).exists()
     assert Suggestion.objects.get(patient=unchanged).data_version == 1
     assert changed in services.stale_keys(site=unit, as_of=TODAY, fit=run.model_fit)
@@ -224,8 +234,7 @@ def test_who_has_left_meanwhile_is_passed_over(unit, small_chunks):
     run, _ = replanning.open_run(site=unit, as_of=TODAY, at=NOW, everyone=False, refit=False)
     chunk = replanning.take_chunk(run, at=NOW)
     Patient.objects.filter(pk__in=chunk.patient_keys).update(standing="ended")
-    seen = services.seen_with(run.model_fit, site=unit, as_of=TODAY)
-    assert replanning.do_chunk(chunk, seen, fit=run.model_fit, clock=lambda: NOW) == 0
+    assert replanning.do_chunk(chunk, run, clock=lambda: NOW) == 0
     chunk.refresh_from_db()
     assert chunk.state == ReplanChunk.Stage.DONE
 

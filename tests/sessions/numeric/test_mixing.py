@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 
 from sessions.numeric.exchange import UNIT_HB_G_L, run_many
-from sessions.numeric.mixing import FACTOR_RANGE, personal_mixing, removal_ratio, removal_ratio_sd
+from sessions.numeric.mixing import FACTOR_RANGE, learn_mixing, personal_mixing, removal_ratio, removal_ratio_sd
 
 
 def run_known(*, volume, factor, in_ml, out_ml, cells_hb, hb=92.0, hbs=42.0):
@@ -96,12 +96,14 @@ def programme(*, n_people, n_sessions, seed, centre=1.1, between=0.09, session=0
 
 
 def learn(person, known, n_people):
-    return personal_mixing(
-        person=person,
-        removal_ratio=removal_ratio(**known),
-        removal_ratio_sd=removal_ratio_sd(**known),
-        n_people=n_people,
-    )
+    """What is learnt of everybody, and each person's own factor."""
+    return pooled(person, removal_ratio(**known), removal_ratio_sd(**known), n_people)
+
+
+def pooled(person, ratio, error, n_people):
+    given = {"person": person, "removal_ratio": ratio, "removal_ratio_sd": error, "n_people": n_people}
+    fit = learn_mixing(**given)
+    return fit, personal_mixing(fit, **given)
 
 
 def test_one_session_has_an_error_of_about_thirteen_hundredths():
@@ -117,13 +119,13 @@ def test_one_session_has_an_error_of_about_thirteen_hundredths():
 
 def test_factors_are_learnt_with_the_spread_they_state():
     truth, person, known = programme(n_people=150, n_sessions=12, seed=2)
-    mixing = learn(person, known, 150)
+    fit, mixing = learn(person, known, 150)
     off = mixing.factor - truth
     alone = 1.0 / removal_ratio(**known)[::12] - truth
     assert np.sqrt(np.mean(off**2)) < 0.4 * np.sqrt(np.mean(alone**2))
     assert np.std(off / mixing.factor_sd) == pytest.approx(1.0, abs=0.15)
-    assert mixing.centre == pytest.approx(1.0 / 1.1, abs=0.02)
-    assert mixing.between_sd == pytest.approx(0.09, abs=0.02)
+    assert fit.centre_factor == pytest.approx(1.0 / 1.1, abs=0.02)
+    assert np.sqrt(fit.between_variance) == pytest.approx(0.09, abs=0.02)
 
 
 @pytest.mark.parametrize(("session", "low", "high"), [(0.0, 0.0, 0.03), (0.15, 0.13, 0.19)])
@@ -135,46 +137,46 @@ def test_what_sessions_vary_beyond_the_assay_is_learnt_and_widens_the_factor(ses
     between = 0.09 * rng.standard_normal(200)
     error = rng.uniform(0.08, 0.14, person.size)
     ratio = 1.05 + between[person] + np.hypot(error, session) * rng.standard_normal(person.size)
-    mixing = personal_mixing(person=person, removal_ratio=ratio, removal_ratio_sd=error, n_people=200)
+    fit, mixing = pooled(person, ratio, error, 200)
     off = mixing.factor - 1.0 / (1.05 + between)
-    assert low <= mixing.session_sd <= high
+    assert low <= np.sqrt(fit.session_variance) <= high
     assert np.std(off / mixing.factor_sd) == pytest.approx(1.0, abs=0.12)
 
 
 def test_someone_without_sessions_has_the_centre_of_the_site_and_a_newcomer_lies_between():
     _, person, known = programme(n_people=60, n_sessions=10, seed=3)
-    mixing = learn(person, known, 61)
+    fit, mixing = learn(person, known, 61)
     assert mixing.sessions[60] == 0
-    assert mixing.factor[60] == pytest.approx(mixing.centre)
+    assert mixing.factor[60] == pytest.approx(fit.centre_factor)
     assert mixing.factor_sd[60] > mixing.factor_sd[:60].max()
     first_only = np.flatnonzero((person != 0) | (np.arange(person.size) == 0))
     fewer = {name: np.asarray(values)[first_only] if np.ndim(values) else values for name, values in known.items()}
-    newcomer = learn(person[first_only], fewer, 60)
+    of_all, newcomer = learn(person[first_only], fewer, 60)
     alone = 1.0 / removal_ratio(**known)[0]
-    low, high = sorted([alone, newcomer.centre])
+    low, high = sorted([alone, of_all.centre_factor])
     assert low < newcomer.factor[0] < high
 
 
 def test_a_site_without_sessions_keeps_the_formula():
     nobody = np.array([], dtype=int)
-    mixing = personal_mixing(person=nobody, removal_ratio=np.array([]), removal_ratio_sd=np.array([]), n_people=2)
+    fit, mixing = pooled(nobody, np.array([]), np.array([]), 2)
     assert_array_equal(mixing.factor, [1.0, 1.0])
-    assert mixing.centre == 1.0
+    assert fit.centre_factor == 1.0
 
 
 def test_the_factor_is_held_within_a_quarter():
     person = np.repeat([0, 1], 40)
     ratios = np.where(person == 0, 0.55, 1.75)
-    mixing = personal_mixing(person=person, removal_ratio=ratios, removal_ratio_sd=np.full(80, 0.3), n_people=2)
+    _, mixing = pooled(person, ratios, np.full(80, 0.3), 2)
     assert_array_equal(mixing.factor, [FACTOR_RANGE[1], FACTOR_RANGE[0]])
 
 
 def test_one_wrong_tube_is_left_out_and_changes_nobody():
     _, person, known = programme(n_people=40, n_sessions=8, seed=4)
-    clean = learn(person, known, 40)
+    _, clean = learn(person, known, 40)
     spoilt = {**known, "hbs_after_pct": known["hbs_after_pct"].copy()}
     spoilt["hbs_after_pct"][3] = 75.0
-    mixing = learn(person, spoilt, 40)
+    _, mixing = learn(person, spoilt, 40)
     assert mixing.left_out[0] == 1
     assert mixing.sessions[0] == 7
     assert_allclose(mixing.factor, clean.factor, atol=0.03)
@@ -183,13 +185,13 @@ def test_one_wrong_tube_is_left_out_and_changes_nobody():
 def test_order_of_rows_and_sessions_without_figures_do_not_matter():
     _, person, known = programme(n_people=30, n_sessions=6, seed=5)
     ratio, error = removal_ratio(**known), removal_ratio_sd(**known)
-    plain = personal_mixing(person=person, removal_ratio=ratio, removal_ratio_sd=error, n_people=30)
+    _, plain = pooled(person, ratio, error, 30)
     shuffle = np.random.default_rng(6).permutation(person.size)
-    more = personal_mixing(
-        person=np.append(person[shuffle], [4, 5]),
-        removal_ratio=np.append(ratio[shuffle], [np.nan, 1.0]),
-        removal_ratio_sd=np.append(error[shuffle], [0.1, np.nan]),
-        n_people=30,
+    _, more = pooled(
+        np.append(person[shuffle], [4, 5]),
+        np.append(ratio[shuffle], [np.nan, 1.0]),
+        np.append(error[shuffle], [0.1, np.nan]),
+        30,
     )
     assert_allclose(more.factor, plain.factor, rtol=1e-12)
     assert_array_equal(more.sessions, plain.sessions)
@@ -197,4 +199,16 @@ def test_order_of_rows_and_sessions_without_figures_do_not_matter():
 
 def test_a_person_out_of_range_is_refused():
     with pytest.raises(ValueError, match="person must be 0 to 1, but holds 0 and 2"):
-        personal_mixing(person=np.array([0, 2]), removal_ratio=np.ones(2), removal_ratio_sd=np.ones(2), n_people=2)
+        pooled(np.array([0, 2]), np.ones(2), np.ones(2), 2)
+
+
+def test_somebody_reckoned_alone_has_the_very_factor_they_have_among_all():
+    _, person, known = programme(n_people=30, n_sessions=6, seed=5)
+    ratio, error = removal_ratio(**known), removal_ratio_sd(**known)
+    fit, all_together = pooled(person, ratio, error, 30)
+    own = person == 7
+    alone = personal_mixing(
+        fit, person=np.zeros(6, dtype=int), removal_ratio=ratio[own], removal_ratio_sd=error[own], n_people=1
+    )
+    assert_array_equal(alone.factor, all_together.factor[7:8])
+    assert_array_equal(alone.factor_sd, all_together.factor_sd[7:8])

@@ -5,7 +5,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from programme.planning.numeric.attendance import Attendance, attendance_of
 from programme.planning.numeric.choices import (
     FEWEST_VISITS,
     HELD,
@@ -27,7 +26,7 @@ from programme.planning.numeric.risk import (
     safe_days,
 )
 from programme.planning.numeric.search import build_menu
-from sessions.numeric.columns import LATE_MISSED, SessionColumns
+from sessions.numeric.attendance import Attendance
 from sessions.numeric.predictive import SHAPE_BEFORE_DATA, Predictive
 
 DAYS = np.arange(14.0, 57.0)
@@ -184,21 +183,6 @@ def test_an_accepted_interval_stands_until_it_is_five_points_off(straight_outloo
         assert (DAYS[place[0]] == wanted) == stands
     place, _ = held_interval(states, one(slightly), one(0.10), np.array([False]))
     assert DAYS[place[0]] < slightly
-
-
-def test_attendance_is_read_from_the_reasons_of_visits():
-    day = np.concatenate([np.arange(20) * 28 + np.cumsum(np.arange(20) % 5 == 4) * 9, np.arange(20) * 28])
-    reason = np.concatenate([np.where(np.arange(20) % 5 == 4, LATE_MISSED, 0), np.zeros(20, dtype=int)])
-    columns = SessionColumns.build(
-        person=np.repeat([0, 1], 20), day=day, hbs_before_pct=np.full(40, 28.0), reason=reason
-    )
-    found = attendance_of(columns, np.full(2, 28.0))
-    assert found.delays == (9,)
-    share = 4 / 38
-    assert found.late_share == pytest.approx([(4 + 30 * share) / 49, 30 * share / 49])
-    on_time, late = np.array([[0.1], [0.1]]), np.array([[[0.6], [0.6]]])
-    assert found.mixed(on_time, late).ravel() == pytest.approx(0.1 + 0.5 * found.late_share)
-    assert attendance_of(columns.take_people(np.array([1])), np.full(1, 28.0)).late_share.tolist() == [0.0]
 
 
 def test_days_over_are_the_sum_of_the_chances_of_the_days(straight_outlook):

@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from programme.planning.numeric import people as pp
-from programme.planning.numeric.attendance import Attendance
 from programme.planning.numeric.loop import Plan, live_a_year
 from programme.planning.numeric.opendays import weekday
 from programme.planning.numeric.people import WhatIf, joined, taken
@@ -15,6 +14,7 @@ from programme.planning.numeric.programme_run import SHORTEST_DAYS, cells_of_mad
 from programme.planning.numeric.risk import chance_after
 from programme.planning.numeric.search import build_menu
 from programme.planning.numeric.suggest import SiteRules, holdable_ceiling, outlook_of, suggest_many
+from sessions.numeric.attendance import Attendance
 
 
 def flat(value, prefix=""):
