@@ -11,7 +11,8 @@ from programme.booking.numeric.calendar import NEVER_OPEN, Day, Place, SlotRule,
 from programme.booking.numeric.places import RankedPlace
 from programme.booking.numeric.staff import Run, Staffed
 from programme.booking.queries.free import Booked, SiteCalendar, site_calendar
-from programme.booking.queries.placing import ToPlace, everyone_to_place, free_by_week, places_for
+from programme.booking.queries.outlasting import Outlasting, outlasting
+from programme.booking.queries.placing import ToPlace, due_among, free_by_week, people_of, places_for
 from programme.core.models import Site
 from programme.core.settings_of_site import site_settings
 
@@ -99,7 +100,10 @@ class PersonColumn:
 
 @dataclass(frozen=True, slots=True)
 class DiaryPage:
-    """The whole sheet. people: those with a column and places; others: those for whom there is no room."""
+    """The whole sheet. people: those with a column and places; others: those for whom there is no room.
+
+    too_short: whose session would outlast the place booked for it.
+    """
 
     today: date
     calendar: SiteCalendar
@@ -110,6 +114,7 @@ class DiaryPage:
     room: tuple[tuple[int, int], ...]
     earlier: date
     later: date
+    too_short: tuple[Outlasting, ...] = ()
 
     @property
     def everyone(self) -> tuple[PersonColumn, ...]:
@@ -141,7 +146,8 @@ def read_diary(site: Site, now: datetime, *, since: date | None = None) -> Diary
     whole = site_calendar(site, min(first, today), max(last, today))
     shown = part(whole, first, last)
     columns = columns_of(shown)
-    waiting = everyone_to_place(whole, site, now, settings)
+    found = people_of(site, now, settings)
+    waiting = due_among(found, whole.last)
     names = short_names([row.name for row in waiting])
     most = min(MOST_PEOPLE, max(FEWEST_PEOPLE, PEOPLE_AND_STARTS - len(columns)))
     people = [
@@ -164,6 +170,7 @@ def read_diary(site: Site, now: datetime, *, since: date | None = None) -> Diary
         room=free_by_week(shown, today),
         earlier=first - timedelta(days=7 * (WEEKS - 1)),
         later=first + timedelta(days=7 * (WEEKS - 1)),
+        too_short=outlasting(found, whole),
     )
 
 

@@ -88,9 +88,13 @@ def everyone_to_place(
     calendar: SiteCalendar, site: Site, now: datetime, settings: Mapping[str, float]
 ) -> tuple[ToPlace, ...]:
     """Return who is due within the calendar and has no booking that settles it, most pressing first; seven queries."""
-    found = people_of(site, now, settings)
-    due = [row for row in found if is_due(row, calendar.last)]
-    return tuple(sorted(due, key=lambda row: (row.due_by or calendar.last, row.name.casefold(), row.patient_ref)))
+    return due_among(people_of(site, now, settings), calendar.last)
+
+
+def due_among(found: Collection[ToPlace], last: date) -> tuple[ToPlace, ...]:
+    """Return those of these people who need a place by a day, most pressing first."""
+    due = [row for row in found if is_due(row, last)]
+    return tuple(sorted(due, key=lambda row: (row.due_by or last, row.name.casefold(), row.patient_ref)))
 
 
 def is_due(row: ToPlace, last: date) -> bool:

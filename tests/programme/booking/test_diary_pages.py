@@ -6,7 +6,7 @@ import pytest
 from django.urls import reverse
 
 from patients.models import Patient
-from programme.booking.models import Booking, Chair, ClosedDay, OtherUse, StaffLimit, Waiting, Wishes
+from programme.booking.models import Booking, Chair, ClosedDay, OtherUse, Slot, StaffLimit, Waiting, Wishes
 from tests.factories import (
     TODAY,
     make_booking,
@@ -338,3 +338,26 @@ def test_who_can_have_no_place_is_told_which_limit_holds(coordinator_client, ada
     StaffLimit.objects.create(site=chair.site, since=TODAY, most=0)
     page = body(coordinator_client.get(reverse("booking:places", args=["R1"])))
     assert "Chairs are free for long enough on days that are of use to them, but staff cannot run" in page
+
+
+def test_a_session_that_would_outlast_its_place_is_named_with_who_comes_after(coordinator_client, fit):
+    """Booked for two units, 150 min by hand with the rest; by now it takes eight, 420 min: 09:00 to 16:00."""
+    long, chair = person("R1", fit, "Larkspur"), make_chair(fit.site, starts=time(9), ends=time(12))
+    Slot.objects.create(chair=chair, number=2, starts=time(12), ends=time(17), since=chair.since)
+    booked = make_booking(long, chair, on=MONDAY)
+    after = make_booking(person("R2", fit, "Pemberwell"), make_chair(fit.site), on=MONDAY)
+    Booking.objects.filter(pk=after.pk).update(chair=chair, starts=time(12), ends=time(17))
+
+    def units(count):
+        suggestion = long.suggestion
+        suggestion.body["session"]["units"] = count
+        suggestion.save()
+        return [
+            one.why for one in coordinator_client.get(DIARY).context["page"].too_short if one.booking.pk == booked.pk
+        ]
+
+    assert units(2) == []
+    assert units(8) == [
+        "it would last until 16:00, and the chair is theirs to 12:00; Pemberwell, Ada has the chair from 12:00"
+    ]
+    assert "would now outlast the place booked for it" in body(coordinator_client.get(DIARY))
