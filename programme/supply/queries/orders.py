@@ -71,8 +71,8 @@ class OrderLine:
 
     @property
     def may_be_sent(self) -> bool:
-        """Whether it goes with the others: drafted, not after its day, and its needs are those of now."""
-        speaks_against = {"late", "needs"} & {alarm.kind for alarm in self.alarms}
+        """Whether it goes with the others: drafted, not after its day, of one group, and its needs are those of now."""
+        speaks_against = {"late", "needs", "group_differs"} & {alarm.kind for alarm in self.alarms}
         return self.state == OrderState.DRAFTED and not speaks_against
 
 

@@ -10,13 +10,15 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
-from django.db.models import QuerySet
+from django.db.models import Count, Q, QuerySet
 
 from patients.models import Patient
 from programme.core.models import Site
 from programme.supply.models import SuppliedUnit
 from sessions.day.numeric.donation_number import spaced
-from sessions.models import DonationUnit
+from sessions.models import DonationUnit, ExchangeSession, OtherTransfusion, UnitState
+
+GIVEN = (UnitState.GIVEN, UnitState.RUNNING)
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +54,35 @@ def of_person(patient: Patient) -> tuple[Trace, ...]:
     return _traces(patient.site, used, came)
 
 
+@dataclass(frozen=True, slots=True)
+class WithoutNumber:
+    """Red cells that a person had and whose donations are not recorded here. sessions: with more units than numbers.
+
+    first, last: days of these sessions, None where there is none. elsewhere: other transfusions that are recorded.
+    """
+
+    sessions: int
+    units: int
+    first: date | None
+    last: date | None
+    elsewhere: int
+
+
+def without_number(patient: Patient) -> WithoutNumber:
+    """Return what a list of a person's donations must leave out, so that nobody takes it for all; two queries."""
+    numbered = Count(
+        "donation_units", filter=~Q(donation_units__donation_number="") & Q(donation_units__state__in=GIVEN)
+    )
+    done = ExchangeSession.objects.carried_out().filter(patient=patient).annotate(numbered=numbered).order_by("on")
+    found = [(on, (units or 0) - known) for on, units, known in done.values_list("on", "units", "numbered")]
+    rows = [(on, units) for on, units in found if units > 0]
+    others = OtherTransfusion.objects.filter(patient=patient, withdrawn_reason="").count()
+    days = [on for on, _ in rows]
+    return WithoutNumber(
+        len(rows), sum(units for _, units in rows), min(days, default=None), max(days, default=None), others
+    )
+
+
 def recipients(traces: Iterable[Trace]) -> tuple[tuple[str, str], ...]:
     """Return reference and name of everybody who was given something, once each, in the order of the traces."""
     return tuple(dict.fromkeys((trace.patient_ref, trace.name) for trace in traces if trace.given))
@@ -76,7 +107,7 @@ def _used(row: DonationUnit, zone: ZoneInfo) -> Trace:
         on=row.exchange_session.on,
         where="session",
         state=row.get_state_display(),
-        given=row.state in ("given", "running"),
+        given=row.state in GIVEN,
         at=row.started_at and row.started_at.astimezone(zone),
         words=row.end_reason,
         order=None,

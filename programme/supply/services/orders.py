@@ -19,10 +19,11 @@ from django.db.models import Max
 from patients.models import Patient
 from patients.services import local_day, need_reason, state_of
 from programme.booking.models import STANDING, Booking, BookingState
+from programme.booking.queries.blood import needs_of
 from programme.core.models import Site, User
 from programme.core.numeric.words import count_of
 from programme.supply.models import OPEN, BloodOrder, OrderState, SuppliedUnit
-from programme.supply.numeric.needs import changed_needs, needs_from_dict, needs_to_dict
+from programme.supply.numeric.needs import changed_needs, needs_from_dict, needs_to_dict, order_needs
 from programme.supply.numeric.orders import state_after_answer
 from programme.supply.queries.basis import REACH_DAYS, Basis, bases, unordered
 from programme.supply.services.writing import ENDS, check_move, end_unit, held, held_words, hold, still_to_tell, write
@@ -102,10 +103,15 @@ def _draft(booking: Booking, basis: Basis, *, number: int, site: Site, actor: Us
 def send_order(
     *, order: BloodOrder, version: int | None, actor: User, at: datetime, late_reason: str = ""
 ) -> BloodOrder:
-    """Say that a drafted order went to the blood bank; after its order-by day with a reason."""
+    """Say that a drafted order went to the blood bank; after its order-by day with a reason.
+
+    One whose needs have changed since it was drafted is refused: it is renewed first, so that what goes is what the
+    person needs, also from a page that was opened before.
+    """
     now = hold(order, version=version)
     check_move(now, "send")
     _check_time(now, at)
+    _check_needs(now, at)
     late = local_day(at, now.site) > now.order_by
     if late and not late_reason.strip():
         raise ValidationError(
@@ -272,6 +278,18 @@ def release_order(*, order: BloodOrder, version: int, why: str, actor: User, at:
 def _send_back(unit: SuppliedUnit, order: BloodOrder, reason: str, *, actor: User, at: datetime) -> None:
     unit.order = order
     end_unit(unit, SuppliedUnit.State.RETURNED, reason=reason, actor=actor, at=at)
+
+
+def _check_needs(order: BloodOrder, at: datetime) -> None:
+    """Refuse to send what is no longer what the person needs."""
+    needed, other = needs_of([order.patient_id])
+    now = order_needs(needed[order.patient_id], other=other.get(order.patient_id, ""))
+    changes = changed_needs(needs_from_dict(order.needs), now)
+    if changes:
+        raise ValidationError(
+            f"Order {order.number}: needs changed since it was drafted ({'; '.join(changes)}). Allowed is the order as "
+            "it is needed now: renew it, then send it."
+        )
 
 
 def _check_time(order: BloodOrder, at: datetime) -> None:

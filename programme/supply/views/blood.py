@@ -24,7 +24,7 @@ from programme.supply.queries.coming import weeks_of
 from programme.supply.queries.ends import units_in_span
 from programme.supply.queries.foreseen import foreseen
 from programme.supply.queries.orders import blood_page
-from programme.supply.queries.tracing import of_donation, of_person, recipients
+from programme.supply.queries.tracing import of_donation, of_person, recipients, without_number
 from programme.supply.services.orders import draft_orders, send_orders
 from programme.supply.tables import demand_csv, order_sheet_csv
 from programme.supply.tasks import foresee_demand_of
@@ -175,5 +175,5 @@ def trace(request: access.SignedIn) -> HttpResponse:
 @require_safe
 def person(request: access.SignedIn, patient_ref: str) -> HttpResponse:
     patient = access.open_patient(request, Patient.objects.select_related("site"), patient_ref)
-    found = of_person(patient)
-    return render(request, "supply/person.html", {"patient": patient, "found": found, "nav": "blood"})
+    context = {"patient": patient, "found": of_person(patient), "left": without_number(patient), "nav": "blood"}
+    return render(request, "supply/person.html", context)

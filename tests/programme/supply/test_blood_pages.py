@@ -36,6 +36,7 @@ from tests.conftest import client_of
 from tests.factories import (
     NOW,
     make_antibody,
+    make_other_transfusion,
     make_patient,
     make_planned_session,
     make_suggestion,
@@ -105,6 +106,13 @@ def test_an_order_that_says_stop_does_not_go_with_the_others(coordinator_client,
     page = blood_page(site, NOW)
     assert page.lines[0].mark == "stop"
     assert page.to_send == ()
+    sent = {"receipt": new_key(), "number": page.lines[0].number}  # from a page that was opened before
+    said = text_of(coordinator_client.post("/blood/send/", sent, follow=True))
+    assert "needs changed since it was drafted (S− must be matched too; anti-S found since)" in said
+    assert BloodOrder.objects.get().state == OrderState.DRAFTED
+    post(coordinator_client, BloodOrder.objects.get(), "renew")
+    post(coordinator_client, BloodOrder.objects.get(), "send", late_reason="antibody found; telephoned")
+    assert BloodOrder.objects.get().state == OrderState.SENT
 
 
 def test_a_booking_without_a_plan_is_named_with_the_reason(coordinator_client, site, chair, coordinator):
@@ -418,6 +426,21 @@ def test_all_donations_of_one_person_are_found(coordinator_client, site, chair, 
     take_in(order=order, version=order.version, labels=[ArrivedLabel(typed(1))], actor=coordinator, at=NOW)
     said = text_of(coordinator_client.get(reverse("supply:person", args=[patient.patient_ref])))
     assert [f"Z9990 26 {serial:06d}" in said for serial in (1, 11, 12, 13)] == [True, True, True, False]
+    assert "Not all" not in said
+
+
+def test_a_persons_donations_say_what_they_leave_out(coordinator_client, site, chair, coordinator):
+    """Five units of which two have numbers, an older session without any, and a transfusion elsewhere."""
+    patient = make_sent(chair, by=coordinator).patient
+    for on, units in ((date(2026, 4, 6), 4), (date(2026, 5, 4), 5)):
+        session = make_planned_session(patient, on=on, state=State.CLOSED, units=units)
+    for place in (1, 2):
+        make_unit(session, place=place, donation_number=number_of(10 + place), state=UnitState.GIVEN)
+    make_unit(session, place=3, donation_number=number_of(13), state=UnitState.RETURNED, end_reason="not needed")
+    make_other_transfusion(patient)
+    said = text_of(coordinator_client.get(reverse("supply:person", args=[patient.patient_ref])))
+    assert "Of 7 units in 2 sessions (6 Apr 2026 to 4 May 2026) no donation number is recorded here." in said
+    assert "1 other transfusion is recorded without its donations." in said
 
 
 # Queries
