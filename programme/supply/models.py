@@ -164,6 +164,7 @@ class DemandForecast(models.Model):
     """Units foreseen week by week as of a day: reckoned, replaced by the next, never ordered by itself.
 
     rows: [{"week_start", "group", "p10", "p50", "p90", "expected", "searched": {same four}, "booked"}].
+    classes: [{"week_start", "group", "phenotype", "p10", "p50", "p90", "expected", "booked"}], group "all" for all.
     left_out: references of people about whom nothing could be foreseen. look_back: the one whose stretch was used.
     """
 
@@ -174,6 +175,7 @@ class DemandForecast(models.Model):
     code_version = models.CharField(max_length=20)
     stretch = models.FloatField()
     rows = models.JSONField()
+    classes = models.JSONField(default=list)
     left_out = models.JSONField(default=list)
 
     class Meta:

@@ -33,17 +33,19 @@ def order_sheet_csv(lines: Iterable[OrderLine]) -> str:
     return file.getvalue()
 
 
-DEMAND_HEADER = ("week_start", "group", "p10", "p50", "p90", "booked")
+DEMAND_HEADER = ("week_start", "group", "phenotype", "p10", "p50", "p90", "booked")
 
 
 def demand_csv(found: Foreseen) -> str:
-    """Return the weeks of every group, then of all, as CSV; units."""
+    """Return the weeks of every group, then of all, then of every phenotype and pair of both, as CSV; units."""
     file = io.StringIO(newline="")
     writer = csv.writer(file)
     writer.writerow(DEMAND_HEADER)
-    for line in found.lines:
-        for week in line.cells:
-            cells = (week.monday.isoformat(), line.name or "all", week.low, week.middle, week.high, week.booked)
+    lines = [(line.name, "all", line.cells) for line in found.lines]
+    lines += [(line.group, line.phenotype, line.cells) for line in found.classes]
+    for group, phenotype, weeks in lines:
+        for week in weeks:
+            cells = (week.monday.isoformat(), group or "all", phenotype, week.low, week.middle, week.high, week.booked)
             writer.writerow([safe(str(cell)) for cell in cells])
     return file.getvalue()
 

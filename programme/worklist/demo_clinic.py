@@ -13,7 +13,7 @@ from programme.core.models import Role, User
 FERRITIN_EVERY, CHECKS_AGO = 120, {"virology": 200, "eyes": 260, "echo": 400}
 OVERDUE = ("SM-020", "SM-033", "SM-046")
 """Whose ferritin nobody has asked for since more than three months."""
-GROUPED_ONCE, NEVER_ASKED, ASKED_LONG_AGO = "SM-021", "SM-012", "SM-031"
+GROUPED_ONCE, NEVER_ASKED, ASKED_LONG_AGO = "SM-021", "SM-007", "SM-031"
 """Whose group rests on one sample; of whom nobody asked elsewhere for antibodies; and of whom not for a year."""
 
 

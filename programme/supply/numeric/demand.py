@@ -1,6 +1,7 @@
 """Units of red cells needed week by week, from simulated courses of everyone on the programme.
 
-Every path lives the coming weeks of every person once: who comes late, how far HbS climbed, how many units that takes.
+Every path lives the coming weeks of every person once: who comes late, how far HbS climbed, how many units that takes;
+and what each person's habits are taken to be, of which few visits tell little (`habits`).
 Weeks are added up path by path before a range is read off, so that a range says how weeks really vary; the ranges of
 the groups therefore do not add up to the range of all, while expected units do.
 """
@@ -13,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from programme.planning.numeric.loop import Plan, SessionsAhead
+from programme.supply.numeric.habits import Anchored, Habits, Urn
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -23,13 +25,16 @@ WEEK_DAYS = 7
 BAND = (0.1, 0.5, 0.9)
 LATEST_GAPS = 6  # of a person, from which the coming ones are drawn; chosen here
 OVERDUE_DAYS = 14  # somebody beyond all their gaps comes on one of so many coming days; chosen here
+SHORTEST_GAP_DAYS = 5  # nobody is exchanged sooner after an exchange; chosen here
+NO_HABITS = Habits()
 
 
 @dataclass(frozen=True, slots=True)
 class Expected:
     """What is known of one person's coming visits. Days are ordinals.
 
-    group: ABO and D as printed. searched: units need an antigen-negative search beyond Rh and K.
+    group: ABO and D as printed. phenotype: what else their units must be, as printed. searched: units need an
+    antigen-negative search beyond Rh and K.
     last_day: of the last session. next_day: suggested for the next one, used where there are too few gaps to go by.
     booked: (day, units or None) of standing bookings, by day.
     gaps, units: of the latest sessions, newest last: what the unit has been doing; late visits are among them.
@@ -47,6 +52,7 @@ class Expected:
     units: tuple[int, ...] = ()
     plan: Plan | None = None
     late_share: float = 0.0
+    phenotype: str = ""
 
     @property
     def has_habit(self) -> bool:
@@ -97,26 +103,29 @@ def live_weeks(
     *,
     delays: Sequence[int],
     rng: np.random.Generator,
+    habits: Habits = NO_HABITS,
     n_paths: int = PATHS,
 ) -> Floats:
     """Units of one person in each week and path, [weeks, n_paths].
 
     ahead: the sessions to come of that person under their plan, on as many paths; None where habit alone speaks.
-    delays: days late, each as likely. rng: seeded by `seed_of`. Raises ValueError for someone who cannot be foreseen.
-    Simulation; how a visit is chosen is chosen here, not from a source.
+    delays: days late, each as likely. rng: seeded by `seed_of`. habits: the pools of the programme. Raises ValueError
+    for someone who cannot be foreseen. Simulation; how a visit is chosen is chosen here, not from a source.
     """
     if not person.can_be_foreseen:
         raise ValueError(f"{person.reference}: neither a plan nor two gaps to go by")
     found = np.zeros((span.weeks, n_paths))
     day = np.full(n_paths, person.last_day, dtype=np.int64)
+    gaps = Urn(person.gaps, habits.gaps, rng, n_paths, least=SHORTEST_GAP_DAYS) if person.has_habit else None
+    usual = Anchored(Urn(person.units, habits.units, rng, n_paths, least=1)) if person.units else None
     number = 0
     while (day < span.end).any():
-        target, planned = _target(person, number, day, span, rng)
+        target, planned = _target(person, number, day, span, gaps)
         by_habit = person.has_habit and number >= len(person.booked)
         share = 0.0 if by_habit else person.late_share
         late = np.where(rng.random(n_paths) < share, rng.choice(np.asarray(delays), n_paths), 0)
         on = np.maximum(on_weekday(target + late), day + 1)
-        units = rng.choice(np.asarray(person.units), n_paths) if ahead is None else ahead.units_after(on - day)
+        units = _units(ahead, usual, on - day)
         if planned is not None:
             units = np.full(n_paths, planned)
         counted = (on >= max(span.today, span.first)) & (on < span.end)
@@ -125,7 +134,15 @@ def live_weeks(
     return found
 
 
-def _target(person: Expected, number: int, day: Ints, span: Span, rng: np.random.Generator) -> tuple[Ints, int | None]:
+def _units(ahead: SessionsAhead | None, usual: Anchored | None, gaps: Ints) -> Ints:
+    """Units of the next visit on each path: by the simulated course, about what this person usually has."""
+    if usual is None:
+        assert ahead is not None  # else nobody could foresee this person
+        return ahead.units_after(gaps)
+    return usual.draw(None if ahead is None else ahead.units_after(gaps))
+
+
+def _target(person: Expected, number: int, day: Ints, span: Span, gaps: Urn | None) -> tuple[Ints, int | None]:
     """The day meant for visit `number` from now on each path, and the units planned for it already.
 
     A booking says; else the person's own gaps, which did better than suggested days in the look back at what units
@@ -135,10 +152,9 @@ def _target(person: Expected, number: int, day: Ints, span: Span, rng: np.random
         on, units = person.booked[number]
         return np.full(day.shape, on, dtype=np.int64), units
     first = number == 0
-    if person.has_habit:
-        ahead = [gap for gap in person.gaps if not first or person.last_day + gap >= span.today]
-        soon = range(span.today - person.last_day, span.today - person.last_day + OVERDUE_DAYS)
-        return day + rng.choice(np.asarray(ahead or soon), day.shape), None
+    if gaps is not None:
+        since = span.today - person.last_day
+        return day + (gaps.draw_from(since, else_within=OVERDUE_DAYS) if first else gaps.draw()), None
     assert person.plan is not None  # else nobody could foresee this person
     if first:
         return np.full(day.shape, max(person.next_day, span.today), dtype=np.int64), None
@@ -181,7 +197,7 @@ def weeks_by_group(everyone: Iterable[Lived], span: Span, *, stretch: float = 1.
         some = [one for one in lived if group in (ALL, one.person.group)]
         units = _sum(some, span)
         searched = _sum([one for one in some if one.person.searched], span)
-        booked: Ints = sum((one.booked for one in some), np.zeros(span.weeks, dtype=np.int64))
+        booked = _booked(some, span)
         band, other = range_of(units, stretch), range_of(searched, stretch)
         for week in range(span.weeks):
             low, middle, high = band[:, week]
@@ -198,6 +214,49 @@ def weeks_by_group(everyone: Iterable[Lived], span: Span, *, stretch: float = 1.
                 )
             )
     return tuple(rows)
+
+
+@dataclass(frozen=True, slots=True)
+class WeekOfClass:
+    """Units of one week, group (or ALL) and phenotype, as in `WeekOfGroup`."""
+
+    week_start: int
+    group: str
+    phenotype: str
+    p10: float
+    p50: float
+    p90: float
+    expected: float
+    booked: int
+
+
+def weeks_by_class(everyone: Iterable[Lived], span: Span, *, stretch: float = 1.0) -> tuple[WeekOfClass, ...]:
+    """Return every week of each phenotype, all groups together, then of each group and phenotype.
+
+    Everybody is in one group and one phenotype, so expected and booked units add up over both. Those with the most
+    units come first; what nobody has is left out.
+    """
+    lived = list(everyone)
+    most: dict[str, float] = {}
+    for one in lived:
+        most[one.person.phenotype] = most.get(one.person.phenotype, 0.0) + float(one.units.mean(axis=1).sum())
+    names = sorted(most, key=lambda name: (-most[name], name))
+    pairs = [(ALL, name) for name in names]
+    both = {(one.person.group, one.person.phenotype) for one in lived}
+    pairs += sorted(both, key=lambda pair: (pair[0], names.index(pair[1])))
+    rows: list[WeekOfClass] = []
+    for group, name in pairs:
+        some = [one for one in lived if one.person.phenotype == name and group in (ALL, one.person.group)]
+        units, booked = _sum(some, span), _booked(some, span)
+        for week, (low, middle, high) in enumerate(range_of(units, stretch).T.tolist()):
+            expected = float(units[week].mean())
+            start = span.first + WEEK_DAYS * week
+            rows.append(WeekOfClass(start, group, name, low, middle, high, expected, int(booked[week])))
+    return tuple(rows)
+
+
+def _booked(some: Sequence[Lived], span: Span) -> Ints:
+    return np.asarray(sum((one.booked for one in some), np.zeros(span.weeks, dtype=np.int64)))
 
 
 def _four(band: Floats, units: Floats) -> tuple[float, float, float, float]:

@@ -73,6 +73,16 @@ def order_needs(needed: Needed, *, other: str = "", freshest_days: int | None = 
     )
 
 
+def phenotype_of(needs: OrderNeeds) -> str:
+    """Return what units must be beside ABO and D, as a blood bank looks for them: 'C− E− K−', 'C− E− K− Jk(b)−'.
+
+    An antibody counts by the antigens that it is against. One that names none is named itself, for only the blood bank
+    knows what it asks for. Nearly all units are HbS-negative; where that is not asked, it is said.
+    """
+    parts = [needs.match or "no antigen to avoid", *unclear_antibodies(needs)]
+    return ", ".join(parts + ([] if needs.hbs_negative else ["HbS not asked"]))
+
+
 def in_order(antigens: Iterable[str]) -> tuple[str, ...]:
     """Return antigens as the trade lists them: Rh and K first, the others by name."""
     first = {antigen: place for place, antigen in enumerate(RH_AND_K)}

@@ -4,7 +4,7 @@ what was used. Nothing is written here; the number of queries does not grow with
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
@@ -26,31 +26,39 @@ from programme.supply.numeric.demand import (
     Expected,
     Lived,
     Span,
+    WeekOfClass,
     WeekOfGroup,
     booked_in_weeks,
     holds,
     live_weeks,
     seed_of,
     stretch_of,
+    weeks_by_class,
     weeks_by_group,
 )
-from programme.supply.numeric.needs import OrderNeeds, order_needs
+from programme.supply.numeric.habits import Habits, pool_of
+from programme.supply.numeric.needs import OrderNeeds, order_needs, phenotype_of
 from programme.supply.queries.basis import bases
 from sessions import forecasting
 from sessions.day.numeric.blood_match import RH_AND_K
 from sessions.models import ExchangeSession, ModelFit
 
 WEEKS = 13
+HABIT_GAPS = 12  # of a person, from which it is learnt how well others foretell them; chosen here
 LOOK_BACKS, APART_DAYS = 6, 49
 """A look back: so many past forecasts, so far apart. Chosen here: six over a year and a quarter."""
 
 
 @dataclass(frozen=True, slots=True)
 class Demand:
-    """Units week by week. left_out: references of active people about whom nothing can be foreseen."""
+    """Units week by week, by group and by what units must be beside it.
+
+    left_out: references of active people about whom nothing can be foreseen.
+    """
 
     as_of: date
     rows: tuple[WeekOfGroup, ...]
+    classes: tuple[WeekOfClass, ...]
     left_out: tuple[str, ...]
     fit: ModelFit | None
 
@@ -103,9 +111,10 @@ def demand(site: Site, *, first: date, weeks: int, now: datetime, stretch: float
             rng, plan = np.random.default_rng(seed_of(person.reference, as_of)), person.plan
             fit_of_all, pace = part.programme.fit, part.pace.take(row)
             ahead = None if plan is None else SessionsAhead(plan, fit_of_all, pace, rng, PATHS)
-            units = live_weeks(person, span, ahead, delays=part.people.attendance.delays, rng=rng)
+            units = live_weeks(person, span, ahead, delays=part.people.attendance.delays, rng=rng, habits=reader.habits)
             lived.append(Lived(person, units, booked_in_weeks(person, span)))
-    return Demand(as_of, weeks_by_group(lived, span, stretch=stretch), tuple(sorted(left)), fit)
+    by_class = weeks_by_class(lived, span, stretch=stretch)
+    return Demand(as_of, weeks_by_group(lived, span, stretch=stretch), by_class, tuple(sorted(left)), fit)
 
 
 class _Reader:
@@ -117,6 +126,7 @@ class _Reader:
         done = ExchangeSession.objects.carried_out().filter(patient__site=site, on__lte=as_of).order_by("on")
         for pk, on, units in done.values_list("patient_id", "on", "units"):
             self.past[pk].append((on.toordinal(), units))
+        self.habits = _habits(self.past.values())
         self.needs = {pk: order_needs(needed) for pk, needed in needed_of(self.past).items()}
         self.booked: defaultdict[int, list[tuple[int, int | None]]] = defaultdict(list)
         if as_of >= now.date():  # which bookings stood on a past day is not kept
@@ -142,6 +152,7 @@ class _Reader:
             person = Expected(
                 reference=record.patient_ref,
                 group=needs.group,
+                phenotype=phenotype_of(needs),
                 searched=needs_search(needs),
                 last_day=days[-1],
                 next_day=int(said.next_day[row]) if available else 0,
@@ -153,6 +164,14 @@ class _Reader:
             )
             found.append((person, row))
         return found
+
+
+def _habits(histories: Iterable[Sequence[tuple[int, int | None]]]) -> Habits:
+    """The pools of a programme's latest gaps and units, from each person's (day, units) by day."""
+    recent = [one[-HABIT_GAPS - 1 :] for one in histories]
+    gaps = [np.diff([day for day, _ in one]).tolist() for one in recent]
+    units = [[units for _, units in one if units] for one in recent]
+    return Habits(pool_of(gaps, latest=LATEST_GAPS, as_same=WEEK_DAYS), pool_of(units, latest=LATEST_GAPS))
 
 
 def needs_search(needs: OrderNeeds) -> bool:

@@ -40,6 +40,16 @@ class GroupLine:
 
 
 @dataclass(frozen=True, slots=True)
+class ClassLine:
+    """One phenotype over all weeks, of one group; group None for all groups together. expected: of all weeks."""
+
+    group: str | None
+    phenotype: str
+    cells: tuple[WeekCell, ...]
+    expected: float
+
+
+@dataclass(frozen=True, slots=True)
 class GroupTrack:
     """How the newer half of past forecasts did for one group, name None for all: means of a week, and weeks inside.
 
@@ -87,6 +97,7 @@ class Foreseen:
     as_of: date | None
     is_old: bool
     lines: tuple[GroupLine, ...]
+    classes: tuple[ClassLine, ...]
     expected: float
     searched_a_week: float
     left_out: tuple[str, ...]
@@ -95,6 +106,16 @@ class Foreseen:
     @property
     def weeks(self) -> tuple[WeekCell, ...]:
         return self.lines[-1].cells if self.lines else ()
+
+    @property
+    def phenotypes(self) -> tuple[ClassLine, ...]:
+        """Each phenotype, all groups together."""
+        return tuple(line for line in self.classes if line.group is None)
+
+    @property
+    def by_both(self) -> tuple[ClassLine, ...]:
+        """Each group and phenotype."""
+        return tuple(line for line in self.classes if line.group is not None)
 
     @property
     def a_week(self) -> float:
@@ -115,6 +136,7 @@ def foreseen(site: Site, now: datetime) -> Foreseen:
         as_of=row.as_of if row is not None else None,
         is_old=row is not None and row.as_of < now.date(),
         lines=_lines(rows),
+        classes=_classes(row.classes) if row is not None else (),
         expected=sum(week["expected"] for week in of_all),
         searched_a_week=sum(week["searched"]["expected"] for week in of_all) / max(len(of_all), 1),
         left_out=tuple(row.left_out) if row is not None else (),
@@ -125,10 +147,27 @@ def foreseen(site: Site, now: datetime) -> Foreseen:
 def _lines(rows: Sequence[dict[str, Any]]) -> tuple[GroupLine, ...]:
     cells: dict[str, list[WeekCell]] = {}
     for week in rows:
-        monday = date.fromisoformat(week["week_start"])
-        cell = WeekCell(monday, week["p10"], week["p50"], week["p90"], week["booked"])
-        cells.setdefault(week["group"], []).append(cell)
+        cells.setdefault(week["group"], []).append(_cell(week))
     return tuple(GroupLine(None if name == ALL else name, tuple(line)) for name, line in cells.items())
+
+
+def _classes(rows: Sequence[dict[str, Any]]) -> tuple[ClassLine, ...]:
+    found: dict[tuple[str, str], list[dict[str, Any]]] = {}
+    for week in rows:
+        found.setdefault((week["group"], week["phenotype"]), []).append(week)
+    return tuple(
+        ClassLine(
+            None if group == ALL else group,
+            phenotype,
+            tuple(_cell(week) for week in some),
+            sum(week["expected"] for week in some),
+        )
+        for (group, phenotype), some in found.items()
+    )
+
+
+def _cell(week: dict[str, Any]) -> WeekCell:
+    return WeekCell(date.fromisoformat(week["week_start"]), week["p10"], week["p50"], week["p90"], week["booked"])
 
 
 def _track(back: DemandLookBack) -> Track:

@@ -10,10 +10,10 @@ from django.db import transaction
 
 from programme.core.models import Site
 from programme.supply.models import DemandForecast, DemandLookBack
-from programme.supply.numeric.demand import WeekOfGroup
+from programme.supply.numeric.demand import WeekOfClass, WeekOfGroup
 from programme.supply.queries.demand import WEEKS, LookBack, demand, look_back
 
-DEMAND_VERSION = "demand-2"
+DEMAND_VERSION = "demand-3"
 LOOK_BACK_AFTER_DAYS = 7
 
 
@@ -28,6 +28,7 @@ def keep_demand(*, site: Site, at: datetime) -> DemandForecast:
         "code_version": DEMAND_VERSION,
         "stretch": stretch,
         "rows": [printed_row(row) for row in found.rows],
+        "classes": [printed_class(row) for row in found.classes],
         "left_out": list(found.left_out),
     }
     with transaction.atomic():
@@ -77,6 +78,18 @@ def printed_row(row: WeekOfGroup) -> dict[str, object]:
         "group": row.group,
         **{name: round(getattr(row, name), 2) for name in names},
         "searched": dict(zip(names, (round(value, 2) for value in row.searched), strict=True)),
+        "booked": row.booked,
+    }
+
+
+def printed_class(row: WeekOfClass) -> dict[str, object]:
+    """Return one week of one phenotype as it is stored and printed; units, rounded to a hundredth."""
+    names = ("p10", "p50", "p90", "expected")
+    return {
+        "week_start": date.fromordinal(row.week_start).isoformat(),
+        "group": row.group,
+        "phenotype": row.phenotype,
+        **{name: round(getattr(row, name), 2) for name in names},
         "booked": row.booked,
     }
 

@@ -23,7 +23,7 @@ from sessions.models import ExchangeSession
 from sessions.numeric.mechanisms.made_up import simulate
 from tests import builders
 from tests.blood import make_booked, make_open_unit
-from tests.factories import NOW, TODAY, make_needs, make_patient, make_user
+from tests.factories import NOW, TODAY, make_antibody, make_needs, make_patient, make_user
 
 pytestmark = [pytest.mark.either_database, pytest.mark.django_db, pytest.mark.usefixtures("frozen_day")]
 MONDAY = TODAY - timedelta(days=TODAY.weekday())
@@ -71,6 +71,22 @@ def test_thirteen_weeks_are_printed_for_every_group_and_for_all_and_nothing_is_w
     assert total == pytest.approx(sum(row["expected"] for row in rows if row["group"] != "all"), abs=0.01 * len(rows))
     assert total > 20
     assert counts() == before
+
+
+def test_by_phenotype_the_weeks_add_up_to_those_of_the_groups(unit):
+    """Two people lack other antigens than the rest: their own line, and every total the same both ways."""
+    with_sessions = Patient.objects.filter(exchange_sessions__isnull=False).distinct().order_by("pk")
+    for number, patient in enumerate(with_sessions):
+        make_needs(patient)
+        if number < 2:
+            make_antibody(patient, "anti-Jk(b)")
+    by_group, by_phenotype = printed(), printed(by="phenotype")
+    assert {row["phenotype"] for row in by_phenotype} == {"C− E− K−", "C− E− K− Jk(b)−"}
+    assert by_phenotype[0]["phenotype"] == "C− E− K−", "those with the most units come first"
+    for group in {row["group"] for row in by_group}:
+        total = sum(row["expected"] for row in by_group if row["group"] == group)
+        parts = [row["expected"] for row in by_phenotype if row["group"] == group]
+        assert total == pytest.approx(sum(parts), abs=0.01 * len(parts))
 
 
 def test_the_same_records_and_day_give_the_same_bytes(unit):
@@ -190,14 +206,17 @@ def test_the_page_shows_weeks_groups_and_how_past_ones_did(unit, coordinator_cli
     said = coordinator_client.get("/blood/").content.decode()
     assert said.count("<tr", said.index('class="tt dm"')) >= 2
     assert "Looked back:" in said
+    assert "The same units by what they must be beside ABO and D" in said
+    assert '<th scope="row" class="n">no antigen to avoid</th>' in said
+    assert "whether other units may stand in is decided by the blood bank" in said
     assert "The widening was learnt from these same weeks".lower() in said.lower()
     assert re.search(r'<tr class="all"><th scope="row">All</th><td class="r">[\d.]+</td>', said)
     middle = next(week["p50"] for week in row.rows if week["group"] == "all")
     assert f"<i>{middle:.0f}</i>" in said
     assert "the blood bank decides" in said
     table = coordinator_client.get("/blood/demand.csv").content.decode().splitlines()
-    assert table[0] == "week_start,group,p10,p50,p90,booked"
-    assert len(table) == 1 + len(row.rows)
+    assert table[0] == "week_start,group,phenotype,p10,p50,p90,booked"
+    assert len(table) == 1 + len(row.rows) + len(row.classes)
 
 
 def test_yesterdays_demand_is_called_old(unit, coordinator_client):

@@ -12,7 +12,7 @@ from django.utils import timezone
 
 from programme.planning.management.commands._asked import the_site
 from programme.supply.queries.demand import WEEKS, demand
-from programme.supply.services.demand import printed_row, stretch_in_use
+from programme.supply.services.demand import printed_class, printed_row, stretch_in_use
 
 
 class Command(BaseCommand):
@@ -24,6 +24,9 @@ class Command(BaseCommand):
         )
         parser.add_argument("--weeks", type=int, default=WEEKS, help=f"how many weeks (1 to 26; default {WEEKS})")
         parser.add_argument("--site", help="code of the site, where there are several")
+        parser.add_argument(
+            "--by", choices=["group", "phenotype"], default="group", help="ABO and D, or what units must be beside it"
+        )
         parser.add_argument("--format", choices=["json"], default="json")
 
     def handle(self, *args: Any, **options: Any) -> None:
@@ -35,4 +38,6 @@ class Command(BaseCommand):
         found = demand(site, first=first, weeks=options["weeks"], now=now, stretch=stretch_in_use(site))
         if found.left_out:
             self.stderr.write(f"Nothing can be foreseen for {', '.join(found.left_out)}.")
-        self.stdout.write(json.dumps([printed_row(row) for row in found.rows], indent=2))
+        by_group = options["by"] == "group"
+        rows = [printed_row(row) for row in found.rows] if by_group else [printed_class(row) for row in found.classes]
+        self.stdout.write(json.dumps(rows, indent=2))

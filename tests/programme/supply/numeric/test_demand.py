@@ -21,9 +21,11 @@ from programme.supply.numeric.demand import (
     range_of,
     seed_of,
     stretch_of,
+    weeks_by_class,
     weeks_by_group,
 )
 from programme.supply.numeric.ends import count_flow, exact_interval
+from programme.supply.numeric.habits import Anchored, Pool, Urn
 
 MONDAY = 739_404  # an ordinal that is a Monday: 739404 % 7 == 1
 SPAN = Span(MONDAY, 13, MONDAY)
@@ -87,6 +89,15 @@ def test_in_the_long_run_a_week_takes_seven_over_the_mean_gap_times_the_mean_uni
     assert found[30:].mean() == pytest.approx(7 / np.mean(gaps) * np.mean(units), rel=0.04)
 
 
+def test_units_keep_the_level_of_the_records_and_move_with_the_simulated_course():
+    """A plan of six units for somebody who always had four: four now, two more where the course asks for two more."""
+    usual = Anchored(Urn((4, 4, 4), Pool(), np.random.default_rng(1), 5, least=1))
+    assert usual.draw(np.array([6, 6, 6, 5, 7])).tolist() == [4, 4, 4, 3, 5]
+    assert usual.draw(np.array([8, 8, 6, 4, 1])).tolist()[:3] == [6, 6, 4]
+    assert usual.draw(np.zeros(5, dtype=np.int64)).min() == 1, "nobody has less than one"
+    assert (Anchored(Urn((4, 4), Pool(), np.random.default_rng(1), 9, least=1)).draw(None) == 4).all()
+
+
 def test_somebody_without_plan_and_habit_cannot_be_foreseen():
     with pytest.raises(ValueError, match="SM-1: neither a plan nor two gaps"):
         lived(person(gaps=(28,), units=(4,)))
@@ -114,6 +125,32 @@ def test_expected_and_booked_units_of_all_are_the_sums_over_the_groups(seed, n):
         assert total.searched[3] == pytest.approx(sum(row.searched[3] for row in parts))
         assert all(0 <= row.p10 <= row.p50 <= row.p90 for row in here)
         assert all(row.searched[3] <= row.expected + 1e-9 for row in here)
+
+
+@given(seed=st.integers(0, 10_000), n=st.integers(0, 9))
+def test_units_by_phenotype_add_up_to_those_of_all_and_of_each_group(seed, n):
+    """Everybody is in one group and one phenotype: totals over either, and over pairs, are the total of all."""
+    rng = np.random.default_rng(seed)
+    span = Span(MONDAY, 3, MONDAY)
+    some = [
+        Lived(
+            person(group=str(rng.choice(["O +", "A +"])), phenotype=str(rng.choice(["C− E− K−", "K−", "K− Fy(a)−"]))),
+            rng.integers(0, 9, (3, 50)).astype(float),
+            rng.integers(0, 9, 3),
+        )
+        for _ in range(n)
+    ]
+    by_group, by_class = weeks_by_group(some, span), weeks_by_class(some, span)
+    for total in by_group:
+        pairs = [row for row in by_class if row.week_start == total.week_start and row.group == total.group]
+        assert sum(row.expected for row in pairs) == pytest.approx(total.expected)
+        assert sum(row.booked for row in pairs) == total.booked
+        assert all(0 <= row.p10 <= row.p50 <= row.p90 for row in pairs)
+    for one in {row.phenotype for row in by_class}:
+        mine = [row for row in by_class if row.phenotype == one]
+        assert sum(row.expected for row in mine if row.group == ALL) == pytest.approx(
+            sum(row.expected for row in mine if row.group != ALL)
+        )
 
 
 def test_the_range_of_all_is_that_of_weeks_added_up_path_by_path():

@@ -10,6 +10,7 @@ from programme.supply.numeric.needs import (
     needs_from_dict,
     needs_to_dict,
     order_needs,
+    phenotype_of,
     printed_negative,
     unit_differences,
 )
@@ -68,3 +69,18 @@ def test_a_unit_is_compared_with_what_was_asked_and_not_judged():
         "15 days old, not over 14 was asked for",
     )
     assert unit_differences(fits, replace(NEEDS, freshest_days=14), age_days=14) == ()
+
+
+@pytest.mark.parametrize(
+    ("changed", "words"),
+    [
+        ({}, "C− E− K−"),
+        ({"antibodies": ("anti-E",)}, "C− E− K−"),
+        ({"negative": ("C", "E", "K", "Jkb"), "antibodies": ("anti-Jk(b)",)}, "C− E− K− Jk(b)−"),
+        ({"negative": ()}, "no antigen to avoid"),
+        ({"antibodies": ("autoantibody",)}, "C− E− K−, autoantibody"),
+        ({"hbs_negative": False}, "C− E− K−, HbS not asked"),
+    ],
+)
+def test_a_phenotype_is_what_units_must_lack_as_the_trade_prints_it(changed, words):
+    assert phenotype_of(replace(NEEDS, **changed)) == words
