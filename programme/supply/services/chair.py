@@ -12,8 +12,10 @@ from django.db import transaction
 
 from patients.models import Patient
 from patients.services import state_of
+from programme.core.models import User
 from programme.supply.models import SuppliedUnit
 from programme.supply.services.writing import ENDS, end_order_if_done, end_unit, hold_unit, reopen_order, write_unit
+from sessions.day.models import Entry
 from sessions.models import DonationUnit, UnitState
 
 MOST_IN_ONE_QUERY = 500
@@ -61,18 +63,28 @@ def _differs(row: SuppliedUnit, used: DonationUnit) -> bool:
     return row.state != state or row.given_to_id != used.exchange_session.patient_id
 
 
+def _who(used: DonationUnit) -> User | None:
+    """Who made the newest entry about this unit at the chair; None where it was only brought there."""
+    entries = Entry.objects.filter(
+        exchange_session=used.exchange_session_id, body__donation_number=used.donation_number
+    )
+    newest = entries.select_related("by").order_by("-number").first()
+    return newest.by if newest is not None else None
+
+
 @transaction.atomic
 def _follow(unit: SuppliedUnit, used: DonationUnit, at: datetime) -> None:
     row, state = hold_unit(unit), AT_THE_BEDSIDE[UnitState(used.state)]
     if not _differs(row, used):
         return
+    by = _who(used)
     if state == SuppliedUnit.State.ISSUED:
         before = state_of(row)
         row.state, row.issued_at = state, row.issued_at or used.out_of_storage_at or at
         row.ended_at, row.given_to, row.end_reason = None, None, ""
         row.back_at, row.return_decided = None, ""
         fields = ["state", "issued_at", "ended_at", "given_to", "end_reason", "back_at", "return_decided"]
-        write_unit(row, "at the chair", fields, before, actor=None, at=at)
+        write_unit(row, "at the chair", fields, before, actor=None, at=at, done_by=by)
         reopen_order(row.order, at=at)
         return
     if used.back_in_storage_at is not None:  # the chair's own times go together
@@ -87,5 +99,6 @@ def _follow(unit: SuppliedUnit, used: DonationUnit, at: datetime) -> None:
         reason="" if given_to else used.end_reason,
         given_to=given_to,
         ended_at=used.ended_at,
+        done_by=by,
     )
     end_order_if_done(row.order, actor=None, at=at)

@@ -113,15 +113,19 @@ def write_unit(
     actor: User | None,
     at: datetime,
     words: str = "",
+    done_by: User | None = None,
 ) -> None:
-    """Save a unit's fields (all of a new one), add the event of its order and the trail's entry."""
+    """Save a unit's fields (all of a new one), add the event of its order and the trail's entry.
+
+    done_by: who did at the chair what is taken over from there without anybody's act here.
+    """
     unit.full_clean(validate_unique=False)
     if before is None:
         unit.save()
     else:
         unit.save_changes(list(fields))
     said = f"{unit.donation_number}{f': {words}' if words else ''}"
-    OrderEvent.objects.create(order=unit.order, at=at, by=actor, what=what, units=1, words=said)
+    OrderEvent.objects.create(order=unit.order, at=at, by=actor or done_by, what=what, units=1, words=said)
     entry = change_of(unit.order.patient, f"blood unit: {what}", unit, before=before, why=words)
     trail.write([entry], actor=actor, at=at)
 
@@ -135,17 +139,19 @@ def end_unit(
     reason: str = "",
     given_to: Patient | None = None,
     ended_at: datetime | None = None,
+    done_by: User | None = None,
 ) -> None:
     """Give a unit its end: given to somebody, or returned or discarded with a reason.
 
-    ended_at: when it really ended, for one that is taken over from the bedside; never before it arrived.
+    ended_at: when it really ended, for one that is taken over from the bedside; never before it arrived. done_by: who
+    ended it there.
     """
     before = state_of(unit)
     unit.state, unit.end_reason, unit.given_to = SuppliedUnit.State(state), reason, given_to
     unit.ended_at = max(ended_at or at, unit.arrived_at)
     fields = ["state", "end_reason", "given_to", "ended_at", "issued_at", "back_at", "return_decided"]
     words = "; ".join(filter(None, [reason or _whom(unit, given_to), out_words(unit)]))[:400]
-    write_unit(unit, state, fields, before, actor=actor, at=at, words=words)
+    write_unit(unit, state, fields, before, actor=actor, at=at, words=words, done_by=done_by)
 
 
 def out_words(unit: SuppliedUnit) -> str:

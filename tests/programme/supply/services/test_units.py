@@ -25,7 +25,7 @@ from programme.supply.services.units import (
 from sessions.day.services.units import Label, add_unit
 from sessions.models import DonationUnit, State, UnitState
 from tests.blood import FOR, make_booked, make_open_unit, make_sent, moment, number_of, typed
-from tests.factories import NOW, TODAY, make_needs, make_patient, make_planned_session, make_unit
+from tests.factories import NOW, TODAY, make_entry, make_needs, make_patient, make_planned_session, make_unit, make_user
 
 pytestmark = pytest.mark.django_db
 
@@ -131,6 +131,19 @@ def test_what_is_done_at_the_chair_is_taken_over_by_the_donation_number(order, n
     assert [state_of(unit) for unit in (given, waiting, dropped, back)] == ["given", "issued", "discarded", "returned"]
     assert (given.given_to, given.ended_at) == (order.patient, moment(12, 10))
     assert dropped.end_reason == "out 36 min"
+
+
+def test_who_did_it_at_the_chair_stands_with_the_order(order, nurse):
+    """The newest entry about the unit says who; nobody is known of a unit that was only brought."""
+    arrive(order, nurse, 1, 2)
+    second = make_user(username="second", full_name="T. Reyes")
+    used = at_the_chair(order.patient, 1, started_at=moment(12, 9), ended_at=moment(12, 10))
+    for kind, by in (("unit_started", nurse), ("unit_ended", second)):
+        make_entry(used.exchange_session, kind, {"unit": 1, "donation_number": number_of(1)}, by=by)
+    at_the_chair(order.patient, 2, UnitState.AT_CHAIR)
+    follow_bedside((order.patient_id,), DONE)
+    said = {event.words[:13]: event.by for event in order.events.filter(what__in=["given", "at the chair"])}
+    assert said == {number_of(1): second, number_of(2): None}
 
 
 def test_every_committed_change_about_a_person_brings_their_units_up_to_date(
