@@ -11,7 +11,7 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 
 from programme.planning.models import Suggestion
-from sessions.day.models import Entry, FollowUp
+from sessions.day.models import AdverseEvent, Entry, FollowUp
 from sessions.day.services import finishing
 from sessions.models import DonationUnit, ExchangeSession, HaemolysisSign, LabResult
 from tests.day import DONE, MACHINE_UNITS, automated_day, finished_day, running_day, sampled_day
@@ -58,6 +58,31 @@ def send(client: Client, session: ExchangeSession, name: str, **given: Any) -> A
     assert shown.status_code == 200
     version = ExchangeSession.objects.get(pk=session.pk).version
     return client.post(address(session, name), {"receipt": receipt_of(shown), "version": version, **given})
+
+
+# A reaction, whenever it shows
+
+
+@pytest.mark.parametrize("state", ["finished", "abandoned", "closed"])
+def test_a_reaction_that_shows_after_the_end_is_one_touch_away_and_noted(
+    patient, nurse, consultant, nurse_client, state
+) -> None:
+    session = finished_day(patient, nurse=nurse, consultant=consultant)
+    ExchangeSession.objects.filter(pk=session.pk).update(state=state, ended_reason="given up")
+    door = f'href="{address(session, "reaction/")}"'
+    assert door in nurse_client.get(address(session, "after/")).content.decode()
+    seen = {"kind": "febrile", "when": "2026-06-01 09:50", "signs": "rigors", "done": "called"}
+    answer = send(nurse_client, session, "reaction/", **seen)
+    assert answer.status_code == 302, text_of(answer)
+    assert AdverseEvent.objects.get().exchange_session_id == session.pk
+
+
+@pytest.mark.parametrize("page", ["finish/", "abandon/"])
+def test_the_run_is_stopped_for_a_reaction_from_the_page_of_its_end_too(
+    patient, nurse, consultant, nurse_client, page
+) -> None:
+    session = running_day(patient, nurse=nurse, consultant=consultant)
+    assert f'action="{address(session, "reaction/stop/")}"' in nurse_client.get(address(session, page)).content.decode()
 
 
 # Finishing and giving up
