@@ -28,7 +28,9 @@ BY_MACHINE = RUNNING_BY_MACHINE, FINISHED_BY_MACHINE = "SM-055", "SM-033"
 TODAYS = (WAITING, SIGNED, RUNNING, FINISHED, *BY_MACHINE)
 MACHINE_UNIT_MIN = 20.0
 STROKE_MIN = 8.0
-"""Minutes from one bag to the next in the invented sessions."""
+"""Minutes from one bag to the next in the invented sessions; one with a unit takes three times as long."""
+HALF_MIN, WHOLE_MIN = 70.0, 330.0
+"""How long ago the sessions half way, and those that wait to be closed, were begun."""
 UNIT_ML = 258.0
 HB_OFF_G_L, HBS_OFF_PCT = 1.0, 0.4
 """How far the invented results of today lie from the forecast."""
@@ -51,7 +53,9 @@ def load_day(*, site: Site, today: date, at: datetime) -> None:
             _sign(plan, consultant, morning)
         if has_hours and ref not in (WAITING, SIGNED):
             half = ref in (RUNNING, RUNNING_BY_MACHINE)
-            _carry_out(plan, nurse, consultant, begins=at - timedelta(minutes=70 if half else 330), half=half)
+            _carry_out(
+                plan, nurse, consultant, begins=at - timedelta(minutes=HALF_MIN if half else WHOLE_MIN), half=half
+            )
 
 
 def _planned(patient: Patient, today: date, nurse: User, at: datetime, method: Method) -> Prescription:
@@ -116,8 +120,7 @@ def _carry_out(plan: Prescription, nurse: User, consultant: User, *, begins: dat
         ended = _run_machine(exchange_session, plan, nurse, begins, half=half)
     else:
         strokes = _strokes(plan)
-        done = strokes[: max(len(strokes) // 2, 1)] if half else strokes
-        ended = _give(exchange_session, done, nurse, begins)
+        ended = _give(exchange_session, _so_far(strokes) if half else strokes, nurse, begins)
     if not half:
         _observe(exchange_session, f"demo-{exchange_session.pk}-end", "end", nurse, ended)
         now = ExchangeSession.objects.get(pk=exchange_session.pk)
@@ -180,6 +183,21 @@ def _strokes(plan: Prescription) -> list[Stroke]:
     return strokes
 
 
+def _minutes(place: int | None) -> float:
+    return STROKE_MIN * (3.0 if place is not None else 1.0)
+
+
+def _so_far(strokes: list[Stroke]) -> list[Stroke]:
+    """Half of them, or as many as were done by now: nothing is entered before it has happened."""
+    done, minutes = [], 0.0
+    for stroke in strokes[: max(len(strokes) // 2, 1)]:
+        minutes += _minutes(stroke[1])
+        if minutes > HALF_MIN:
+            break
+        done.append(stroke)
+    return done
+
+
 def _give(exchange_session: ExchangeSession, strokes: list[Stroke], nurse: User, begins: datetime) -> datetime:
     """Enter the strokes one after another; a unit is started with its first and ended with its last."""
     at = begins
@@ -189,7 +207,7 @@ def _give(exchange_session: ExchangeSession, strokes: list[Stroke], nurse: User,
         if place is not None:
             body["unit"] = place
             _start_unit(exchange_session, place, nurse, at)
-        at += timedelta(minutes=STROKE_MIN * (3.0 if place is not None else 1.0))
+        at += timedelta(minutes=_minutes(place))
         entering.add_entry(
             exchange_session=exchange_session, key=key, kind="moved", body=body, actor=nurse, at=at, seen=10_000
         )
@@ -204,7 +222,8 @@ def _run_machine(
     exchange_session: ExchangeSession, plan: Prescription, nurse: User, begins: datetime, *, half: bool
 ) -> datetime:
     """Units one after another, and the totals after the last; half way the second of the halves is being given."""
-    at, many = begins, max(plan.units // 2, 1) if half else plan.units
+    at, most = begins, 1 + int(HALF_MIN // MACHINE_UNIT_MIN)
+    many = min(max(plan.units // 2, 1), most) if half else plan.units
     for place in range(1, many + 1):
         key = f"demo-{exchange_session.pk}-machine-{place}"
         _start_unit(exchange_session, place, nurse, at)

@@ -134,6 +134,7 @@ def test_six_people_stand_where_the_day_has_brought_them(site):
         RUNNING_BY_MACHINE: "running", FINISHED_BY_MACHINE: "finished",
     }  # fmt: skip
     assert Prescription.objects.get(exchange_session__patient__patient_ref=WAITING).authorised_at is None
+    assert not Entry.objects.filter(received_at__gt=AT).exists(), "entered before it has happened"
     running = ExchangeSession.objects.get(patient__patient_ref=RUNNING, on=TODAY)
     given = list(
         DonationUnit.objects.filter(exchange_session=running).order_by("place").values_list("state", flat=True)
