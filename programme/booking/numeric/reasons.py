@@ -56,6 +56,15 @@ def far_late_words(who: Seeker, on: date) -> str:
     )
 
 
+def near_in_short(who: Seeker, on: date) -> str:
+    """'8 days before their place on Wed 30 Dec 2026; the shortest interval is 14 days.'; '' where it is not so near."""
+    near = who.booked_near(on)
+    if near is None:
+        return ""
+    where = f"{spoken_days(abs((on - near).days))} {'before' if on < near else 'after'}"
+    return f"{where} their place on {spoken(near)}; the shortest interval is {spoken_days(who.shortest_days)}."
+
+
 def near_words(who: Seeker, on: date) -> str:
     """Say that a day is too near another booked one, and what is allowed; '' where it is not."""
     near = who.booked_near(on)

@@ -9,7 +9,7 @@ from typing import Any
 from patients.models import Patient
 from programme.booking.models import Proposal
 from programme.booking.numeric.places import RankedPlace
-from programme.booking.numeric.reasons import near_words
+from programme.booking.numeric.reasons import near_in_short
 from programme.booking.queries.basis import basis_today, changed_since
 from programme.booking.queries.diary import ChairCell, Column, DayRow, columns_of, rows_of, short_names
 from programme.booking.queries.free import SiteCalendar, site_calendar
@@ -112,6 +112,11 @@ class ProposalPage:
         return tuple(one for one in self.entries if one.accepted is None)
 
     @property
+    def all_stale(self) -> bool:
+        """Whether the figures of everybody not accepted yet are older than what is recorded, as after a new version."""
+        return len(self.open_entries) > 1 and all(one.is_stale for one in self.open_entries)
+
+    @property
     def any_late(self) -> bool:
         return any(one.late for one in self.open_entries)
 
@@ -203,7 +208,7 @@ def _as_of_now(entries: tuple[Entry, ...], everyone: tuple[ToPlace, ...]) -> tup
         row = rows.get(one.patient_ref)
         if row is None or one.accepted is not None:
             return one
-        return replace(one, near=near_words(without(row.seeker, one.old_on), one.on), is_stale=row.stale)
+        return replace(one, near=near_in_short(without(row.seeker, one.old_on), one.on), is_stale=row.stale)
 
     return tuple(map(said, entries))
 
