@@ -240,6 +240,7 @@ def check_lede(unit: DonationUnit, user: User) -> str:
         return "At the chair, aloud, each by themselves: person, wristband, unit, tag."
     if unit.first_checker_id == user.pk:
         return "You made the first check. The second person now checks all of it again, by themselves."
+    assert unit.first_checker is not None
     return f"{unit.first_checker.full_name} made the first check. Yours is the second: check all of it again."
 
 

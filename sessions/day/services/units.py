@@ -243,9 +243,16 @@ def write_unit(
         raise
     body = dict(said) if kind == UNDO else {"unit": row.place, "donation_number": row.donation_number, **said}
     words = kind.replace("_", " ") if kind != UNDO else "take back unit"
-    said = change_of(now.patient, words, row, before=before, why=why)
+    entry = change_of(now.patient, words, row, before=before, why=why)
     keep(
-        exchange_session=now, key=f"{key}.unit"[-64:], kind=kind, body=body, actor=actor, at=at, why=why, with_it=[said]
+        exchange_session=now,
+        key=f"{key}.unit"[-64:],
+        kind=kind,
+        body=body,
+        actor=actor,
+        at=at,
+        why=why,
+        with_it=[entry],
     )
 
 
