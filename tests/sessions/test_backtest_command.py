@@ -54,7 +54,7 @@ def test_the_table_has_a_row_for_each_form(unit):
 
 
 def test_a_made_up_world_shows_the_oracle_and_stores_nothing(db):
-    printed = json.loads(said("--made-up", "feedback", "--people", "30", "--format", "json"))
+    printed = json.loads(said("--made-up", "feedback", "--people", "16", "--format", "json"))
     assert "oracle" in printed["results"]
     assert printed["results"]["oracle"]["attended"]["crps"] < printed["results"]["own_mean"]["attended"]["crps"]
     assert not BacktestRun.objects.exists()

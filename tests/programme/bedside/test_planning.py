@@ -8,11 +8,13 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
+import time_machine
 from django.urls import reverse
 
 from patients import services as patient_services
 from patients.models import Analyte, LabResult, Patient
 from programme.core import changes
+from programme.core.models import Site
 from programme.planning import services as planner
 from sessions.day.models import Prescription
 from sessions.day.services.prescribing import lapse_where_changed
@@ -25,23 +27,32 @@ WOBBLE = (0.0, 1.2, -0.8, 0.5, -1.1, 0.9, -0.4, 0.3)
 QUERIES = 32
 
 
+@pytest.fixture(scope="module")
+def made_once(rows_of_the_module) -> None:
+    """Four people planned by the programme itself and weighed today; planning them takes long."""
+    with time_machine.travel(NOW, tick=True):
+        site = factories.make_site("saltmarsh", name="Saltmarsh Day Unit")
+        for n in range(4):
+            patient = factories.make_patient(f"R{n}", site=site, family_name="Larkspur")
+            factories.make_needs(patient)
+            factories.make_antibody(patient, "anti-E", found_year=2014)
+            for k, done in enumerate(factories.make_course(patient, sessions=9)):
+                factories.make_facts(
+                    done, hbs_before_pct=28.0 + WOBBLE[(k + n) % 8], hbs_after_pct=13.5 + WOBBLE[(k + 3 * n) % 8] / 2,
+                    hb_before_g_l=92 + 2 * WOBBLE[(k + 5 * n) % 8], hb_after_g_l=103 + 2 * WOBBLE[(k + 2 * n) % 8],
+                )  # fmt: skip
+            factories.make_measure(patient, on=TODAY, weight_kg=60.0, height_cm=None)
+        planner.renew(list(site.patients.values_list("pk", flat=True)), NOW)
+
+
+@pytest.fixture
+def site(made_once, db) -> Site:
+    return Site.objects.get(code="saltmarsh")
+
+
 @pytest.fixture
 def people(site, frozen_day) -> list[Patient]:
-    """Four people planned by the programme itself, weighed today and with today's results."""
-    found = []
-    for n in range(4):
-        patient = factories.make_patient(f"R{n}", site=site, family_name="Larkspur")
-        factories.make_needs(patient)
-        factories.make_antibody(patient, "anti-E", found_year=2014)
-        for k, done in enumerate(factories.make_course(patient, sessions=9)):
-            factories.make_facts(
-                done, hbs_before_pct=28.0 + WOBBLE[(k + n) % 8], hbs_after_pct=13.5 + WOBBLE[(k + 3 * n) % 8] / 2,
-                hb_before_g_l=92 + 2 * WOBBLE[(k + 5 * n) % 8], hb_after_g_l=103 + 2 * WOBBLE[(k + 2 * n) % 8],
-            )  # fmt: skip
-        factories.make_measure(patient, on=TODAY, weight_kg=60.0, height_cm=None)
-        found.append(patient)
-    planner.renew([patient.pk for patient in found], NOW)
-    return found
+    return list(site.patients.order_by("patient_ref"))
 
 
 @pytest.fixture
@@ -495,7 +506,7 @@ def test_a_session_whose_day_has_gone_by_bars_no_new_plan_and_is_cancelled_with_
 # Queries and paper
 
 
-@pytest.mark.parametrize("others", [0, 2])
+@pytest.mark.parametrize("others", [1, 3])
 def test_the_page_asks_a_fixed_number_of_queries(nurse_client, nurse, measured, others, django_assert_max_num_queries):
     for number in range(others):
         sign = factories.make_haemolysis_sign(measured, on=TODAY - timedelta(days=100 + number), noted_at=NOW)

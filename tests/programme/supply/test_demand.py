@@ -7,12 +7,14 @@ from datetime import date, timedelta
 from io import StringIO
 
 import pytest
+import time_machine
 from django.core.management import CommandError, call_command
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
 from patients.models import Patient, Standing
+from programme.core.models import Site
 from programme.core.receipts import new_key
 from programme.supply.models import BloodOrder, DemandForecast, DemandLookBack
 from programme.supply.queries.demand import demand
@@ -23,7 +25,7 @@ from sessions.models import ExchangeSession
 from sessions.numeric.mechanisms.made_up import simulate
 from tests import builders
 from tests.blood import make_booked, make_open_unit
-from tests.factories import NOW, TODAY, make_antibody, make_needs, make_patient, make_user
+from tests.factories import NOW, TODAY, make_antibody, make_needs, make_patient, make_site, make_user
 
 pytestmark = [pytest.mark.either_database, pytest.mark.django_db, pytest.mark.usefixtures("frozen_day")]
 MONDAY = TODAY - timedelta(days=TODAY.weekday())
@@ -35,12 +37,23 @@ def records() -> bytes:
     return builders.history_file(made, last_on=TODAY - timedelta(days=3))
 
 
-@pytest.fixture
-def unit(records, site):
+@pytest.fixture(scope="module")
+def made_once(records, rows_of_the_module):
     """Eight people with two years of sessions, and one newcomer without any."""
-    bring_in(site=site, data=records, actor=None, at=NOW)
-    make_user(site=site)
-    make_patient("SM-NEW", site=site)
+    with time_machine.travel(NOW, tick=True):
+        site = make_site("saltmarsh", name="Saltmarsh Day Unit")
+        bring_in(site=site, data=records, actor=None, at=NOW)
+        make_user(site=site)
+        make_patient("SM-NEW", site=site)
+
+
+@pytest.fixture
+def site(made_once, db):
+    return Site.objects.get(code="saltmarsh")
+
+
+@pytest.fixture
+def unit(site):
     return site
 
 
@@ -191,8 +204,8 @@ def test_units_of_a_group_that_nobody_foresaw_are_in_the_look_back(unit):
     }
 
 
-def test_records_that_do_not_reach_back_give_no_look_back(site):
-    assert keep_look_back(site=site, at=NOW) is None
+def test_records_that_do_not_reach_back_give_no_look_back(db):
+    assert keep_look_back(site=make_site("heronsford"), at=NOW) is None
     assert DemandLookBack.objects.count() == 0
 
 
