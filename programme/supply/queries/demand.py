@@ -37,6 +37,7 @@ from programme.supply.numeric.demand import (
     weeks_by_group,
 )
 from programme.supply.numeric.habits import Habits, pool_of
+from programme.supply.numeric.joining import NOT_YET, joining_of, live_joining
 from programme.supply.numeric.needs import OrderNeeds, order_needs, phenotype_of
 from programme.supply.queries.basis import bases
 from sessions import forecasting
@@ -113,8 +114,19 @@ def demand(site: Site, *, first: date, weeks: int, now: datetime, stretch: float
             ahead = None if plan is None else SessionsAhead(plan, fit_of_all, pace, rng, PATHS)
             units = live_weeks(person, span, ahead, delays=part.people.attendance.delays, rng=rng, habits=reader.habits)
             lived.append(Lived(person, units, booked_in_weeks(person, span)))
+    lived += _joining(reader, span, seed_of(NOT_YET, as_of))
     by_class = weeks_by_class(lived, span, stretch=stretch)
     return Demand(as_of, weeks_by_group(lived, span, stretch=stretch), by_class, tuple(sorted(left)), fit)
+
+
+def _joining(reader: _Reader, span: Span, seed: int) -> list[Lived]:
+    """Those who are not on the programme yet, as one who is foreseen; nobody where records are too short to tell."""
+    joining = joining_of(list(reader.past.values()), span.today, latest=LATEST_GAPS)
+    if joining is None:
+        return []
+    units = live_joining(joining, span.first, span.today, span.weeks, np.random.default_rng(seed), PATHS)
+    who = Expected(NOT_YET, NOT_YET, searched=False, last_day=span.today, next_day=0, phenotype=NOT_YET)
+    return [Lived(who, units, booked_in_weeks(who, span))]
 
 
 class _Reader:
@@ -184,8 +196,8 @@ def look_back(site: Site, *, today: date) -> LookBack:
 
     Raises ValueError where the records do not reach back far enough.
     """
-    used = _used(site, today)
-    oldest = min((week for _, week in used), default=None)
+    used = _Used(site, today)
+    oldest = used.oldest
     newest = today - timedelta(days=WEEK_DAYS * WEEKS + WEEK_DAYS)
     days = [newest - timedelta(days=APART_DAYS * number) for number in range(LOOK_BACKS)]
     rows: list[PastWeek] = []
@@ -208,25 +220,38 @@ def learnt_of(of_all: Sequence[PastWeek]) -> float:
     return stretch_of(*_columns(earlier)) if earlier else 1.0
 
 
-def _used(site: Site, today: date) -> defaultdict[tuple[str, int], int]:
-    """Units used before `today` by group, and by ALL, and the Monday of the week; three queries."""
-    done = ExchangeSession.objects.carried_out().filter(patient__site=site, on__lt=today)
-    rows = list(done.values_list("patient_id", "on", "units"))
-    groups = {pk: order_needs(needed).group for pk, needed in needed_of({pk for pk, _, _ in rows}).items()}
-    used: defaultdict[tuple[str, int], int] = defaultdict(int)
-    for pk, on, units in rows:
-        for group in (groups[pk], ALL):
-            used[group, on.toordinal() - on.weekday()] += units or 0
-    return used
+class _Used:
+    """Units used before `today` by person and week; three queries."""
+
+    def __init__(self, site: Site, today: date) -> None:
+        done = ExchangeSession.objects.carried_out().filter(patient__site=site, on__lt=today)
+        self.rows = list(done.values_list("patient_id", "on", "units"))
+        needed = needed_of({pk for pk, _, _ in self.rows})
+        self.groups = {pk: order_needs(one).group for pk, one in needed.items()}
+
+    @property
+    def oldest(self) -> int | None:
+        """The Monday of the first week."""
+        return min((on.toordinal() - on.weekday() for _, on, _ in self.rows), default=None)
+
+    def by_group(self, as_of: date, *, apart: bool) -> Mapping[tuple[str, int], int]:
+        """Units by group, and by ALL, and the Monday of the week; apart: who joined after `as_of` has a group apart."""
+        known = {pk for pk, on, _ in self.rows if on <= as_of}
+        used: defaultdict[tuple[str, int], int] = defaultdict(int)
+        for pk, on, units in self.rows:
+            for group in (self.groups[pk] if pk in known or not apart else NOT_YET, ALL):
+                used[group, on.toordinal() - on.weekday()] += units or 0
+        return used
 
 
-def _past_weeks(site: Site, as_of: date, used: Mapping[tuple[str, int], int]) -> list[PastWeek]:
+def _past_weeks(site: Site, as_of: date, everything: _Used) -> list[PastWeek]:
     """The whole weeks after `as_of`, foreseen on that day; a group that nobody foresaw has a range of nothing."""
     monday = (as_of + timedelta(days=WEEK_DAYS - as_of.weekday())).toordinal()
     now = datetime.combine(as_of + timedelta(days=2), time(0), tzinfo=ZoneInfo(site.time_zone))
     found = demand(site, first=as_of, weeks=WEEKS + 1, now=now)
     weeks = [(row.group, row.week_start, row) for row in found.rows if row.week_start >= monday]
     foreseen = {(group, week) for group, week, _ in weeks}
+    used = everything.by_group(as_of, apart=any(group == NOT_YET for group, _, _ in weeks))
     spans = sorted({week for _, week, _ in weeks})
     more = sorted({group for group, _ in used} - {group for group, _ in foreseen})
     nothing = [(group, week, None) for group in more for week in spans if any(used.get((group, one)) for one in spans)]
