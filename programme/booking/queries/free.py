@@ -129,9 +129,12 @@ class SiteCalendar:
         place = (on - self.first).days
         return self.days[place] if 0 <= place < len(self.days) else None
 
-    def places(self, *, since: date | None = None, minutes: int = 0, needs: int = 1) -> tuple[Place, ...]:
-        """All free places from a day on, for somebody who needs the chair so long and counts for so many."""
-        some = self.days if since is None else tuple(day for day in self.days if day.on >= since)
+    def places(
+        self, *, since: date | None = None, until: date | None = None, minutes: int = 0, needs: int = 1
+    ) -> tuple[Place, ...]:
+        """All free places from a day to a day, for somebody who needs the chair so long and counts for so many."""
+        first, last = since or self.first, until or self.last
+        some = tuple(day for day in self.days if first <= day.on <= last)
         return free_places(
             some,
             slots=self.slots,

@@ -135,14 +135,16 @@ def places_for(row: ToPlace, calendar: SiteCalendar, *, giving_up: date | None =
 
 
 def every_place_for(
-    row: ToPlace, calendar: SiteCalendar, *, giving_up: date | None = None, on: date | None = None
-) -> tuple[FreePlace, ...]:
-    """Return every free place that this person can have, of one day or of all."""
+    row: ToPlace, calendar: SiteCalendar, *, giving_up: date | None = None, on: date | None = None,
+    until: date | None = None,
+) -> tuple[FreePlace, ...]:  # fmt: skip
+    """Return every free place that this person can have, of one day or of all until a day."""
     if row.locked:
         return ()
     who, open_days = without(row.seeker, giving_up), calendar.open_dates
     if on is None:
-        free = calendar.places(since=max(who.today, who.earliest), minutes=row.minutes, needs=row.needs)
+        since = max(who.today, who.earliest)
+        free = calendar.places(since=since, until=until, minutes=row.minutes, needs=row.needs)
     else:
         free = calendar.places_free(on, minutes=row.minutes, needs=row.needs)
     had: dict[tuple[date, time, time], bool] = {}  # of chairs with the same hours one is judged for all

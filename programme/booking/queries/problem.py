@@ -9,7 +9,7 @@ from datetime import date, datetime, timedelta
 from programme.booking.models import BookingState, Proposal
 from programme.booking.numeric.calendar import Place, slots_on
 from programme.booking.numeric.due import Due
-from programme.booking.numeric.places import points_against, refusal
+from programme.booking.numeric.places import FreePlace, points_against, refusal
 from programme.booking.numeric.staff import Staffed
 from programme.booking.queries.basis import accepted_chances, digests, flagged_people
 from programme.booking.queries.chairs import Displaced, displaced
@@ -66,6 +66,11 @@ class Problem:
         """Whether somebody with a place is proposed just that: nothing would change."""
         old = self.old.get(ref)
         return old is not None and (old.chair_pk, old.on, old.starts) == (place.chair_pk, place.on, place.starts)
+
+    def until(self, ref: str) -> date:
+        """The last day that is looked at for somebody."""
+        row = self.people[ref]
+        return max(row.due_by or self.calendar.last, row.seeker.today) + timedelta(days=LATE_DAYS)
 
     def lost_fixed(self, ref: str, place: Place | None) -> bool:
         """Whether somebody was to have one place and no other, and has it not."""
@@ -192,9 +197,13 @@ def places_within(problem: Problem, one: Due, *, on: date | None = None) -> tupl
     a time for which too many are booked.
     """
     row, has, old = problem.people[one.key], one.has, problem.old.get(one.key)
-    until = max(row.due_by or problem.calendar.last, row.seeker.today) + timedelta(days=LATE_DAYS)
-    found = every_place_for(row, problem.calendar, giving_up=None if old is None else old.on, on=on)
-    free = [one for one in found if one.place.on <= until and not _too_many(problem, one.place)]
+    until = problem.until(one.key)
+    if on is not None and not row.seeker.earliest <= on <= until:
+        found: tuple[FreePlace, ...] = ()
+    else:
+        giving_up = None if old is None else old.on
+        found = every_place_for(row, problem.calendar, giving_up=giving_up, on=on, until=until)
+    free = [one for one in found if not _too_many(problem, one.place)]
     if has is None:
         return (*_may_stay(problem, row, old, on), *(one.place for one in free))
     others = tuple(one.place for one in free if one.place.key != has.key and (not one.late or one.place.on < has.on))
