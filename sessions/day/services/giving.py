@@ -27,6 +27,7 @@ from sessions.day.numeric.unit_clocks import (
     unit_clocks,
 )
 from sessions.day.queries import blood_of, is_automated, newest_sample, sample_rule_of, tally_of
+from sessions.day.services.consent import refuse_taken_back
 from sessions.day.services.units import LAST_PLACE, held_unit, refuse_unit, write_unit
 from sessions.models import DonationUnit, ExchangeSession, State, UnitState
 
@@ -47,6 +48,7 @@ def start_unit(
     row, now = held_unit(unit)
     if row.state != UnitState.CHECKED:
         raise ValidationError(f"Unit {row.place} is {row.get_state_display()}: only a checked unit is started.")
+    refuse_taken_back(now, at)
     refuse_unit(row, blood_of(row), at)
     faults = _not_now(row, now, at)
     settings = site_settings(now.patient.site, at)

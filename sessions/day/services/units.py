@@ -27,6 +27,7 @@ from sessions.day.numeric.unit_clocks import (
     is_expired,
 )
 from sessions.day.queries import blood_of, needed_blood, other_use, plan_carried_out
+from sessions.day.services.consent import refuse_taken_back
 from sessions.day.services.entering import keep
 from sessions.day.services.moves import hold
 from sessions.models import DonationUnit, ExchangeSession, State, UnitState
@@ -165,6 +166,7 @@ def check_unit(
     if now.state not in TAKES_UNITS:
         raise ValidationError(f"This session is {now.state}: no unit is checked.")
     _check_chair(row, now, chair)
+    refuse_taken_back(now, at)
     refuse_unit(row, blood_of(row), at)
     if second is not None and (second.site_id != now.patient.site_id or not access.may(second, "change.run")):
         raise PermissionDenied("change.run")

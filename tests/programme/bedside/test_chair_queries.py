@@ -30,8 +30,8 @@ ENTRIES = {
     "undo": ("undo", {"target": "3"}, 15),
 }
 PRESSES = {
-    "unit_check": ("at_chair", {"asked": "on", "wristband": "R1", "number": f"={NUMBER}00"}, 29),
-    "unit_start": ("checked", {}, 34),
+    "unit_check": ("at_chair", {"asked": "on", "wristband": "R1", "number": f"={NUMBER}00"}, 30),
+    "unit_start": ("checked", {}, 35),
     "unit_end": ("running", {}, 21),
     "reaction_stop": ("running", {}, 14),
 }

@@ -7,6 +7,7 @@ import pytest
 from django.core.exceptions import PermissionDenied, ValidationError
 
 from patients.models import CrossmatchSample
+from patients.services import record_consent, withdraw_consent
 from programme.core.models import EditedMeanwhile, TrailEntry
 from sessions.day.models import Entry
 from sessions.day.queries import plan_carried_out, tally_of
@@ -544,3 +545,24 @@ def test_nothing_is_taken_back_of_a_unit_at_the_chair(bring, nurse):
     unit = bring()
     said = refusal(take_back, unit=unit, version=unit.version, key="t", reason="r", actor=nurse, at=NOW)
     assert "Nothing of this unit" in said
+
+
+def test_nobody_who_took_consent_back_today_is_given_another_unit_until_it_is_given_anew(
+    bring, check, start, running, nurse, second
+):
+    patient, said = running.patient, {"actor": nurse, "at": NOW}
+    days = {"given_on": TODAY - timedelta(days=30), "valid_until": TODAY + timedelta(days=300)}
+    consent = record_consent(patient=patient, given_by="the person", **days, **said)
+    first, other = check(bring(), second=second), bring(replace(GOOD, donation_number=OTHER_NUMBER))
+    withdraw_consent(consent=consent, on=TODAY, why="enough for today", **said)
+    assert "Consent was taken back on 1 Jun 2026: no unit is checked or started" in refusal(start, first)
+    assert "Consent was taken back" in refusal(check, other, second=second)
+    record_consent(patient=patient, given_by="the person", **days | {"given_on": TODAY}, **said)
+    assert start(first).state == "running"
+
+
+def test_consent_taken_back_before_the_day_was_asked_about_at_the_start(bring, check, start, running, nurse, second):
+    days = {"given_on": TODAY - timedelta(days=30), "valid_until": TODAY + timedelta(days=300)}
+    consent = record_consent(patient=running.patient, given_by="the person", **days, actor=nurse, at=NOW)
+    withdraw_consent(consent=consent, on=TODAY - timedelta(days=2), why="moved away", actor=nurse, at=NOW)
+    assert start(check(bring(), second=second)).state == "running"
