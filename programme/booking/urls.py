@@ -13,6 +13,7 @@ urlpatterns: list[URLPattern] = [
     path("diary/proposal/<int:key>/change/", proposals.change, name="change_proposal"),
     path("diary/proposal/<int:key>/accept/", proposals.accept, name="accept_proposal"),
     path("chairs/", chairs.chairs, name="chairs"),
+    path("chairs/bank-holidays/", chairs.change_holidays, name="change_holidays"),
     path("chairs/<str:kind>/add/", chairs.add_rule, name="add_rule"),
     path("chairs/<str:kind>/<int:key>/", chairs.change_rule, name="change_rule"),
     path("calendars/", feeds.calendars, name="calendars"),

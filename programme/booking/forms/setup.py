@@ -13,7 +13,7 @@ from django.db.models import Field
 from programme.booking.models import Chair, ClosedDay, OpeningHours, OtherUse, Slot, StaffLimit
 from programme.booking.numeric.calendar import WEEKDAYS
 from programme.booking.numeric.staff import COUNTED
-from programme.booking.queries.chairs import chairs_there
+from programme.booking.queries.chairs import chairs_there, countries_known
 from programme.core.fields import DayField
 from programme.core.models import Site, Versioned
 
@@ -135,3 +135,22 @@ def rule_form(kind: Kind, *, new: bool) -> type[RuleForm]:
     made = forms.modelform_factory(kind.model, form=RuleForm, fields=fields, formfield_callback=field_of)
     assert issubclass(made, RuleForm)
     return made
+
+
+class HolidaysForm(forms.Form, Dressed):
+    """Whose bank holidays hold for the unit, with the reason of the change."""
+
+    receipt = forms.CharField(max_length=64, widget=forms.HiddenInput, required=False)
+    version = forms.IntegerField(widget=forms.HiddenInput, required=False)
+    country = forms.ChoiceField(choices=countries_known)
+    region = forms.CharField(max_length=6, required=False)
+    reason = forms.CharField(max_length=400, label="Why it is changed")
+    use_required_attribute = False
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        hints = {
+            "region": "its code, where bank holidays differ by region: ENG, NIR, SCT or WLS in the United Kingdom",
+            "reason": "kept with the change",
+        }
+        self.dress(self.fields, {"country": "Country", "region": "Region"}, hints)

@@ -144,6 +144,13 @@ def holidays_ahead(site: Site, today: date) -> tuple[tuple[date, str], ...]:
     return tuple((on, name) for on, name in sorted(found.items()) if on not in answered)
 
 
+def countries_known() -> list[tuple[str, str]]:
+    """Return the code and name of every country of which bank holidays are known, by name."""
+    names = {code: key.replace("_", " ").title() for key, (_, code, *_) in COUNTRIES.items()}
+    known = holidays.list_supported_countries(include_aliases=False)
+    return sorted(((code, names.get(code, code)) for code in known), key=lambda pair: pair[1])
+
+
 def whose_holidays(site: Site) -> str:
     """Return whose bank holidays hold, as 'United Kingdom (GB), England (ENG)'; '' where none are known."""
     try:

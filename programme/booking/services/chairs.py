@@ -13,13 +13,14 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Max, Q, QuerySet
 
-from patients.services import local_day, need_reason, state_of
+from patients.services import local_day, need_reason, raise_data_version, state_of
 from programme.booking.models import Chair, ClosedDay, OpeningHours, OtherUse, Slot, StaffLimit
 from programme.booking.numeric.calendar import NEVER_OPEN, WEEKDAYS
 from programme.booking.numeric.places import spoken
 from programme.booking.queries.free import open_days
 from programme.core import trail
 from programme.core.models import Site, User, Versioned
+from programme.core.services import holidays_fault
 
 Rule = Chair | Slot | OpeningHours | ClosedDay | StaffLimit | OtherUse
 Row = TypeVar("Row", bound=Rule)
@@ -73,6 +74,34 @@ def change(*, row: Row, fields: list[str], reason: str, actor: User, at: datetim
     _check(row, site, at, stored)
     row.save_changes(fields)
     trail.write([_entry(row, site, "change diary", why=why, before=before)], actor=actor, at=at)
+    return row
+
+
+@transaction.atomic
+def change_holidays(
+    *, site: Site, country: str, region: str, version: int, reason: str, actor: User, at: datetime
+) -> Site:
+    """Let the bank holidays of another country and region hold for the unit from now on; its plans are stale then.
+
+    Raises ValidationError where they are not known, with what is allowed, and EditedMeanwhile.
+    """
+    if site.pk != actor.site_id:
+        raise ValidationError("This belongs to another unit.")
+    row = Site.objects.select_for_update().get(pk=site.pk)
+    before, why = {"country": row.country, "region": row.region}, need_reason(reason, "reason")
+    after = {"country": country.strip().upper(), "region": region.strip().upper()}
+    if after == before:
+        raise ValidationError({"region": "These hold already."})
+    if fault := holidays_fault(**after, year=local_day(at, row).year):
+        name, _, words = fault.partition(": ")
+        raise ValidationError({name: words})
+    row.country, row.region, row.version = after["country"], after["region"], version
+    row.save_changes(["country", "region"])
+    said = trail.Change(
+        row.pk, None, "change bank holidays", "core.Site", row.pk, row.version, why, before=before, after=after
+    )  # fmt: skip
+    trail.write([said], actor=actor, at=at)
+    raise_data_version(row.patients.values_list("pk", flat=True))
     return row
 
 

@@ -9,13 +9,17 @@ from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_safe
 
-from programme.booking.forms.setup import KINDS, Kind, rule_form
+from programme.booking.forms.setup import KINDS, HolidaysForm, Kind, rule_form
 from programme.booking.queries.chairs import chair_parts, displaced, holidays_ahead, whose_holidays
 from programme.booking.services import chairs as services
 from programme.booking.views.pages import FormPage, answer, asked
 from programme.core import access
 from programme.core.look import site_now
 
+HOLIDAYS_LEDE = (
+    "The unit is closed on the bank holidays of its country and region, and no laboratory or blood bank works on them. "
+    "Nobody who is booked is moved; who then has no place is named."
+)
 both_ways = require_http_methods(["GET", "POST"])
 
 
@@ -70,6 +74,24 @@ def change_rule(request: access.SignedIn, kind: str, key: int) -> HttpResponse:
 
     page = FormPage(f"Change: {made.words}", made.lede, "Save", reverse("booking:chairs"), form)
     return answer(request, page, action=f"change {kind} {key}", save=save)
+
+
+@access.needs("change.chairs")
+@both_ways
+def change_holidays(request: access.SignedIn) -> HttpResponse:
+    site, given = request.user.site, asked(request)
+    given["initial"].update(version=site.version, country=site.country, region=site.region)
+    form = HolidaysForm(**given)
+
+    def save(at: datetime) -> str:
+        named = {name: form.cleaned_data[name] for name in ("country", "region", "reason")}
+        version = form.cleaned_data["version"] or 0
+        row = services.change_holidays(site=site, version=version, **named, actor=request.user, at=at)
+        request.user.site = row
+        return f"The bank holidays of {whose_holidays(row)} hold now. {_left_over(request)}".strip()
+
+    page = FormPage("Bank holidays", HOLIDAYS_LEDE, "Save", reverse("booking:chairs"), form)
+    return answer(request, page, action="change bank holidays", save=save)
 
 
 def _left_over(request: access.SignedIn) -> str:

@@ -121,3 +121,13 @@ def test_the_page_asks_the_same_whatever_it_holds(site, coordinator_client, rows
     coordinator_client.get("/chairs/")
     with django_assert_num_queries(21):
         coordinator_client.get("/chairs/")
+
+
+def test_the_coordinator_changes_whose_bank_holidays_hold(site, coordinator_client):
+    path = "/chairs/bank-holidays/"
+    assert path in coordinator_client.get("/chairs/").text
+    sent = {"country": "GB", "region": "XX", "version": site.version, "reason": "moved north"}
+    sent["receipt"] = key_of(coordinator_client, path)
+    assert "allowed is ENG, NIR, SCT, WLS" in coordinator_client.post(path, sent).text
+    shown = coordinator_client.post(path, sent | {"region": "SCT"}, follow=True).text
+    assert "The bank holidays of United Kingdom (GB), Scotland (SCT) hold now." in shown

@@ -11,7 +11,7 @@ from programme.booking.queries.chairs import displaced, holidays_ahead
 from programme.booking.queries.free import site_calendar
 from programme.booking.services import chairs
 from programme.core import trail
-from programme.core.models import EditedMeanwhile, TrailEntry
+from programme.core.models import EditedMeanwhile, Site, TrailEntry
 from tests.factories import NOW, TODAY, make_booking, make_chair, make_open_week, make_patient
 
 pytestmark = pytest.mark.django_db
@@ -180,3 +180,52 @@ def test_bank_holidays_ahead_are_those_that_nobody_has_answered(site):
     assert date(2026, 8, 31) in [on for on, _ in holidays_ahead(site, TODAY)]
     ClosedDay.objects.create(site=site, on=date(2026, 8, 31), works=True, words="worked")
     assert date(2026, 8, 31) not in [on for on, _ in holidays_ahead(site, TODAY)]
+
+
+def other_holidays(site, by, **given):
+    asked = {"country": "GB", "region": "SCT", "version": site.version, "reason": "the unit moved north"} | given
+    return chairs.change_holidays(site=site, **asked, actor=by, at=NOW)
+
+
+def test_other_bank_holidays_close_other_days_and_every_plan_is_stale(site, coordinator):
+    """2 January, or a weekday in its place, is a bank holiday in Scotland; Easter Monday is none.
+
+    Banking and Financial Dealings Act 1971, schedule 1.
+    """
+    patient, second_of_january, easter_monday = make_patient(site=site), date(2027, 1, 4), date(2027, 3, 29)
+    make_open_week(site)
+
+    def is_open(on):
+        return site_calendar(Site.objects.get(pk=site.pk), on, on).days[0].open
+
+    assert is_open(second_of_january) and not is_open(easter_monday)
+    row = other_holidays(site, coordinator)
+    assert (row.country, row.region, row.version) == ("GB", "SCT", site.version + 1)
+    assert not is_open(second_of_january) and is_open(easter_monday)
+    before, patient = patient.data_version, Patient.objects.get(pk=patient.pk)
+    assert patient.data_version == before + 1
+    said = TrailEntry.objects.get()
+    assert (said.action, said.before, said.after) == (
+        "change bank holidays", {"country": "GB", "region": "ENG"}, {"country": "GB", "region": "SCT"}
+    )  # fmt: skip
+    assert said.why == "the unit moved north"
+    with pytest.raises(EditedMeanwhile):
+        other_holidays(site, coordinator, region="WLS")
+
+
+@pytest.mark.parametrize(
+    ("given", "words"),
+    [
+        ({"region": ""}, "bank holidays of GB differ by region; name one of ENG, NIR, SCT, WLS"),
+        ({"region": "XX"}, "GB has no region 'XX'; allowed is ENG, NIR, SCT, WLS"),
+        ({"country": "QQ"}, "bank holidays of 'QQ' are not known; allowed are the ISO 3166 codes"),
+        ({"region": "eng"}, "These hold already"),
+        ({"reason": " "}, "reason"),
+    ],
+)
+def test_bank_holidays_that_are_not_known_are_refused_with_what_is_allowed(site, coordinator, given, words):
+    with pytest.raises(ValidationError) as caught:
+        other_holidays(site, coordinator, **given)
+    assert words in str(caught.value)
+    assert Site.objects.get(pk=site.pk).region == "ENG"
+    assert TrailEntry.objects.count() == 0
