@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from django.core.exceptions import EmptyResultSet
 from django.db import connection
-from django.db.models import Count, OuterRef, Q, QuerySet, Subquery
+from django.db.models import Case, Count, OuterRef, Q, QuerySet, Subquery, Value, When
 from numpy.typing import NDArray
 
 from patients.models import Analyte, BodyMeasure, Goals, LabResult, Patient
@@ -25,7 +25,7 @@ from programme.core.models import Site
 from sessions.models import ExchangeSession, HaemolysisSign, LockLift, Method, OtherTransfusion, SessionFacts
 from sessions.numeric.columns import METHOD_UNKNOWN, SessionColumns, enough_people
 
-ROWS_AT_ONCE = 20_000
+ROWS_AT_ONCE = 1000  # few enough to stay in the processor's cache between reading and laying out
 WATCHED_ANALYTES = (Analyte.HB, Analyte.HBA, Analyte.HBS)
 
 RESULT_FIGURES = {
@@ -46,11 +46,12 @@ RESULT_FIGURES = {
 NUMBER_FIELDS = (
     "patient_id", "day", "hbs_before_pct", "hbs_after_pct", "hbs_ratio", "hbs_ratio_sd", "hb_before_g_l",
     "hb_after_g_l", "hb_reckoned_g_l", "hb_reckoned_sd", "untransfused_pct", "reason", "gap_known", "topup_hb_g",
-    "topup_day", "blood_volume_ml", "share_of_ideal", "share_of_ideal_sd", "known_day", *RESULT_FIGURES,
+    "topup_day", "blood_volume_ml", "share_of_ideal", "share_of_ideal_sd", "known_day", "method_code",
+    *RESULT_FIGURES,
 )  # fmt: skip
 PLACE = {name: place for place, name in enumerate(NUMBER_FIELDS)}
 SHARE = ("share_of_ideal", "share_of_ideal_sd")
-NOT_COLUMNS = {"patient_id", "gap_known", "known_day", *SHARE, *RESULT_FIGURES}
+NOT_COLUMNS = {"patient_id", "gap_known", "known_day", "method_code", *SHARE, *RESULT_FIGURES}
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,13 +84,13 @@ def session_columns(
     until: sessions, and samples taken, on this day or earlier. known_by: leave out results received on a later day,
     where the day of receipt is known; None takes what has been received by now. only: keys of the people to read.
     People lie in order of their reference, so that the same records give the same columns in any database.
-    Queries: two, and two more where a figure was not yet known on that day.
+    Queries: three, and two more where a figure was not yet known on that day.
     """
     wanted = Patient.objects.of_site(site) if only is None else Patient.objects.of_site(site).filter(pk__in=only)
     people = sorted(wanted.values_list("patient_ref", "pk"))
     these: dict[str, Any] = {"patient__site": site} if only is None else {"patient__in": [pk for _, pk in people]}
     facts = SessionFacts.objects.filter(**these, day__lte=until.toordinal())
-    numbers, methods = _read_facts(facts)
+    numbers = _read_facts(facts)
     known_until = min(until, known_by or until).toordinal()
     late = np.flatnonzero(numbers[:, PLACE["known_day"]] > known_until)
     if len(late):
@@ -106,7 +107,7 @@ def session_columns(
     columns = SessionColumns.build(
         person=person,
         gap_known=numbers[:, PLACE["gap_known"]] > 0,
-        method=_method_codes(methods),
+        method=numbers[:, PLACE["method_code"]],
         n_people=len(people),
         **figures,
     )
@@ -135,28 +136,22 @@ def ceilings_at(site: Site, read: SiteColumns, *, default_pct: float) -> NDArray
     )
 
 
-def _read_facts(facts: QuerySet[SessionFacts]) -> tuple[NDArray[np.float64], list[str]]:
-    """Read numbers as one array [n, len(NUMBER_FIELDS)], empty cells nan, and the assay method of each row."""
-    # Every value is a number, a truth or a text as it comes from the database: a bare cursor spares a million
-    # conversions.
-    methods: list[str] = []
+def _read_facts(facts: QuerySet[SessionFacts]) -> NDArray[np.float64]:
+    """Read numbers as one array [n, len(NUMBER_FIELDS)], empty cells nan; methods numbered in alphabetical order."""
+    names = sorted(facts.exclude(method="").order_by().values_list("method", flat=True).distinct())
+    codes = (When(method=name, then=Value(code)) for code, name in enumerate(names))
+    rows = facts.annotate(method_code=Case(*codes, default=Value(METHOD_UNKNOWN)))
     blocks: list[NDArray[np.float64]] = [np.empty((0, len(NUMBER_FIELDS)))]
     try:
-        sql, params = facts.values_list("method", *NUMBER_FIELDS).query.sql_with_params()
+        sql, params = rows.values_list(*NUMBER_FIELDS).query.sql_with_params()
     except EmptyResultSet:  # nobody was asked for
-        return blocks[0], methods
+        return blocks[0]
+    # Every value is a number or a truth as it comes from the database: a bare cursor spares a million conversions.
     with connection.chunked_cursor() as cursor:
         cursor.execute(sql, params)
         while some := cursor.fetchmany(ROWS_AT_ONCE):
-            methods += [row[0] for row in some]
-            blocks.append(np.array([row[1:] for row in some], dtype=float))
-    return np.concatenate(blocks), methods
-
-
-def _method_codes(methods: list[str]) -> NDArray[np.int64]:
-    """Number the methods in alphabetical order; an empty name is METHOD_UNKNOWN."""
-    codes = {name: code for code, name in enumerate(sorted(set(methods) - {""}))}
-    return np.array([codes.get(name, METHOD_UNKNOWN) for name in methods], dtype=np.int64)
+            blocks.append(np.array(some, dtype=float))
+    return np.concatenate(blocks)
 
 
 def _not_yet_known(site: Site, until: date, known_by: date | None, these: dict[str, Any]) -> set[int]:

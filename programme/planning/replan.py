@@ -19,7 +19,7 @@ from programme.core.models import Site
 from programme.planning import services, watch
 from programme.planning.models import ReplanChunk, ReplanRun
 
-CHUNK_PEOPLE = 500
+CHUNK_PEOPLE = 1000
 LEASE = timedelta(minutes=10)
 Clock = Callable[[], datetime]
 

@@ -24,13 +24,14 @@ def keep(new: Sequence[StoredForecast]) -> None:
     """Keep what was forecast for sessions that came since, before it is replaced by `new`; inside its transaction.
 
     Only the first session after the one forecast from, and only where the forecast was made by its day: what is entered
-    or made later was no forecast. One query, and two more where anybody had a session since.
+    or made later was no forecast. One query, and three more where anybody had a session since.
     """
     last = {row.patient_id: row.last_on for row in new if row.last_on is not None}
     before = StoredForecast.objects.filter(patient__in=last, last_on__isnull=False, days__isnull=False)
-    went_on = {row.patient_id: row for row in before.defer("results_used", "flag") if _is_older(row, last)}
-    if not went_on:
+    older = [key for key, last_on in before.values_list("patient_id", "last_on") if last_on < last[key]]
+    if not older:
         return
+    went_on = {row.patient_id: row for row in before.filter(patient__in=older).defer("results_used", "flag")}
     first: dict[int, SessionFacts] = {}
     facts = SessionFacts.objects.filter(patient__in=went_on, day__gt=min(_last_day(row) for row in went_on.values()))
     for row in facts.order_by("-day").only("patient_id", "day", "exchange_session_id"):
@@ -38,10 +39,6 @@ def keep(new: Sequence[StoredForecast]) -> None:
             first[row.patient_id] = row
     kept = [_kept(went_on[key], row) for key, row in first.items()]
     KeptForecast.objects.bulk_create([row for row in kept if row is not None], ignore_conflicts=True)
-
-
-def _is_older(row: StoredForecast, last: dict[int, date]) -> bool:
-    return row.last_on is not None and row.last_on < last[row.patient_id]
 
 
 def _last_day(row: StoredForecast) -> int:

@@ -40,7 +40,7 @@ print(renewed, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024, flush
 def run(scale: float) -> list[str]:
     people = max(round(scale * PEOPLE), 200)
     site = a_region(people)
-    replanning.CHUNK_PEOPLE = max(people // 20, 10)  # twenty chunks at any size, as 10,000 people have
+    replanning.CHUNK_PEOPLE = max(people // 10, 10)  # ten chunks at any size, as 10,000 people have
     bare, rows = bare_read(site)
     lines = [f"{people} people, {rows} sessions ({SESSIONS} each), {os.cpu_count()} processors"]
     took = {}

@@ -146,7 +146,7 @@ def test_the_same_number_of_queries_for_one_and_for_three(site: Site, django_ass
         patient = factories.make_patient(f"A-{number}", site=site)
         factories.make_exchange_session(patient)
         rebuild_facts([patient.pk], NOW)
-        with django_assert_num_queries(2):
+        with django_assert_num_queries(3):
             assert len(session_columns(site, until=TODAY).columns) == number + 1
         with django_assert_num_queries(5):
             assert len(people_inputs(site, TODAY, dict(DEFAULTS))) == number + 1

@@ -52,20 +52,35 @@ def safe_days(chance: Floats, accepted: Floats) -> Ints:
     return np.asarray(np.where(over.any(axis=1), over.argmax(axis=1), chance.shape[1]), dtype=np.int64)
 
 
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """Forecasts of a visit to come: on its day, and for each of the delays of those who come late."""
+
+    on_time: Predictive
+    late: tuple[Predictive, ...]
+    attendance: Attendance
+
+    def chance_over(self, ceiling_pct: Floats) -> Floats:
+        """Chance of being over at the visit, attendance allowed for; 1 where nothing can be said."""
+        on_time, *late = (np.nan_to_num(seen.chance_over(ceiling_pct), nan=1.0) for seen in (self.on_time, *self.late))
+        return self.attendance.mixed(on_time, np.stack(late))
+
+
+def visit_after(outlook: Outlook, days: Floats, end_pct: Floats, end_sd_pct: Floats, attendance: Attendance) -> Visit:
+    """The visit `days` after a session that ends at `end_pct`, mixed over the end's spread; all [P, ...] alike."""
+
+    def seen(delay: int) -> Predictive:
+        return outlook(days=days + delay, after_pct=end_pct, after_sd_pct=end_sd_pct)
+
+    on_time = seen(0)
+    return Visit(on_time, tuple(seen(delay) if delay else on_time for delay in attendance.delays), attendance)
+
+
 def chance_after(
-    outlook: Outlook, days: Floats, end_pct: Floats, end_sd_pct: Floats, ceiling_pct: Floats, attendance: Attendance,
-    on_time: Predictive | None = None,
-) -> Floats:  # fmt: skip
-    """Chance of being over at the visit `days` after a session that ends at `end_pct`, attendance allowed for.
-
-    All [P, ...] alike; the end is mixed over its spread `end_sd_pct`. on_time: the forecast for `days`, if at hand.
-    """
-
-    def over(late: int) -> Floats:
-        seen = outlook(days=days + late, after_pct=end_pct, after_sd_pct=end_sd_pct) if late or not on_time else on_time
-        return np.nan_to_num(seen.chance_over(ceiling_pct), nan=1.0)
-
-    return attendance.mixed(over(0), np.stack([over(late) for late in attendance.delays]))
+    outlook: Outlook, days: Floats, end_pct: Floats, end_sd_pct: Floats, ceiling_pct: Floats, attendance: Attendance
+) -> Floats:
+    """Chance of being over at the visit of `visit_after`, all [P, ...] alike."""
+    return visit_after(outlook, days, end_pct, end_sd_pct, attendance).chance_over(ceiling_pct)
 
 
 def days_over(
@@ -122,10 +137,11 @@ def lowest_ceiling(
 
     By halving between 1 and 100 %: the chance falls as the ceiling rises.
     """
+    visit = visit_after(outlook, days, end_pct, end_sd_pct, attendance)
     low, high = np.full(len(days), 1.0), np.full(len(days), 100.0)
     for _ in range(10):
         middle = 0.5 * (low + high)
-        fits = chance_after(outlook, days, end_pct, end_sd_pct, middle, attendance) <= accepted
+        fits = visit.chance_over(middle) <= accepted
         low, high = np.where(fits, low, middle), np.where(fits, middle, high)
     return np.asarray(np.ceil(high))
 
@@ -164,6 +180,6 @@ def risk_table(
     ends = (LOWEST_END_PCT + (top - LOWEST_END_PCT)[:, None] * share)[:, None, :]
     sd = np.hypot(end_rel_sd[:, None, None] * ends, end_sd_pct)
     every = np.broadcast_to(days[:, None], (len(top), len(days), 1))
-    on_time = outlook(days=every, after_pct=ends, after_sd_pct=sd)
-    chance = chance_after(outlook, every, ends, sd, ceiling_pct[:, None, None], attendance, on_time)
-    return RiskTable(days, top, np.asarray(ndtri(np.clip(chance, _LEAST_CHANCE, 1 - _LEAST_CHANCE))), on_time.median())
+    visit = visit_after(outlook, every, ends, sd, attendance)
+    chance = np.clip(visit.chance_over(ceiling_pct[:, None, None]), _LEAST_CHANCE, 1 - _LEAST_CHANCE)
+    return RiskTable(days, top, np.asarray(ndtri(chance)), visit.on_time.median())
