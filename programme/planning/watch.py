@@ -28,7 +28,8 @@ def keep(new: Sequence[StoredForecast]) -> None:
     """
     last = {row.patient_id: row.last_on for row in new if row.last_on is not None}
     before = StoredForecast.objects.filter(patient__in=last, last_on__isnull=False, days__isnull=False)
-    older = [key for key, last_on in before.values_list("patient_id", "last_on") if last_on < last[key]]
+    stood = before.values_list("patient_id", "last_on")
+    older = [key for key, last_on in stood if last_on is not None and last_on < last[key]]
     if not older:
         return
     went_on = {row.patient_id: row for row in before.filter(patient__in=older).defer("results_used", "flag")}
