@@ -13,7 +13,6 @@ from collections import defaultdict
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, date, datetime
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -31,6 +30,7 @@ from sessions.numeric.drift.person import update_people
 from sessions.numeric.drift.predict import predict
 from sessions.numeric.forecasters import gap_days, gap_rows
 from sessions.numeric.mechanisms.made_up import MadeUp, simulate
+from tests.bench._memory import peak_mb
 
 PEOPLE, SESSIONS = 10_000, 100
 DIFFERENT_PEOPLE = 500
@@ -82,12 +82,6 @@ def run(scale: float) -> list[str]:
         )
         lines.append(f"    peak memory so far, fit and replan, {peak_mb()} MB")
     return [*lines, *against_statsmodels(scale)]
-
-
-def peak_mb() -> int:
-    """The most memory that this process has held, in MB; what it was started from does not count (Linux)."""
-    (line,) = (line for line in Path("/proc/self/status").read_text().splitlines() if line.startswith("VmHWM"))
-    return int(line.split()[1]) // 1024
 
 
 def made_apart(count: int) -> Site:

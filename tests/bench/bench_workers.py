@@ -30,12 +30,12 @@ django.setup()
 from django.utils import timezone
 from programme.planning import replan
 from programme.planning.models import ReplanRun
+from tests.bench._memory import peak_mb
 run = ReplanRun.objects.select_related("site", "model_fit").get(pk=int(sys.argv[1]))
 print("ready", flush=True)
 sys.stdin.readline()
 start = time.process_time()
 renewed = replan.work_on(run, clock=timezone.now)
-from tests.bench.bench_replan import peak_mb
 print(renewed, peak_mb(), time.process_time() - start, flush=True)
 """
 
@@ -43,7 +43,7 @@ print(renewed, peak_mb(), time.process_time() - start, flush=True)
 def run(scale: float) -> list[str]:
     people = max(round(scale * PEOPLE), 200)
     site = a_region(people)
-    replanning.CHUNK_PEOPLE = max(people // 10, 10)  # ten chunks at any size, as 10,000 people have
+    replanning.CHUNK_PEOPLE = min(replanning.CHUNK_PEOPLE, people // 4)  # something to share at any size
     bare, rows = bare_read(site)
     lines = [f"{people} people, {rows} sessions ({SESSIONS} each), {os.cpu_count()} processors"]
     clock, busy = {}, {}
