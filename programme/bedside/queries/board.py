@@ -9,6 +9,7 @@ from typing import Any
 
 from programme.bedside.numeric.balance import BalanceLimits
 from programme.bedside.numeric.words import vitals_words
+from programme.bedside.queries.consent import TakenBack, taken_back_of
 from programme.bedside.queries.run_rows import LogRow, UnitRow, log_rows, unit_rows
 from programme.core.settings_of_site import site_settings
 from programme.planning.numeric.limits import limits_for
@@ -25,6 +26,7 @@ from sessions.models import DonationUnit, ExchangeSession, State
 class Board:
     """A session, the plan it follows and where it stands. sign_open: of haemolysis, not judged yet: no red cells.
 
+    taken_back: the consent, since the day of the session and with none given anew; nothing more is given then.
     clock_is_behind: something was received later than it is now, so no time that is shown can be relied on.
     """
 
@@ -40,6 +42,7 @@ class Board:
     last_seen: str
     last_seen_at: datetime | None
     sign_open: bool
+    taken_back: TakenBack | None
     clock_is_behind: bool
 
     @property
@@ -54,9 +57,14 @@ class Board:
     @property
     def pause_words(self) -> str:
         """Why a run stands still, as the page's heading; '' where it does not."""
-        if not self.is_running or self.tally.paused_since is None:
+        if not self.is_running:
             return ""
-        return "Stopped for a reaction" if self.tally.halted else "Paused"
+        is_paused = self.tally.paused_since is not None
+        if is_paused and self.tally.halted:
+            return "Stopped for a reaction"
+        if self.taken_back is not None:
+            return "Stopped: consent taken back"
+        return "Paused" if is_paused else ""
 
     def as_fields(self) -> dict[str, Any]:
         """Return the fields by name, for the page of one way to carry a session out."""
@@ -66,7 +74,7 @@ class Board:
 def board_of(exchange_session: ExchangeSession, *, today: date, at: datetime) -> Board | None:
     """Return what every page at the chair shows of a session; None where it never had a signed plan.
 
-    Eight queries, two more after a sign of haemolysis.
+    Nine queries, two more after a sign of haemolysis, one more where consent was taken back.
     """
     plan = plan_carried_out(exchange_session)
     if plan is None:
@@ -90,6 +98,7 @@ def board_of(exchange_session: ExchangeSession, *, today: date, at: datetime) ->
         last_seen=vitals_words(seen.body) if seen else "",
         last_seen_at=seen.happened_at if seen else None,
         sign_open=bool(blood.last_sign and open_signs(exchange_session.patient)),
+        taken_back=taken_back_of(exchange_session, today),
         clock_is_behind=clock_is_behind(max((entry.received_at for entry in entries), default=None), at),
     )
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
+from programme.bedside.queries.consent import TakenBack, taken_back_of
 from programme.core import access
 from programme.core.models import Site, User
 from programme.core.settings_of_site import site_settings, site_texts
@@ -64,6 +65,7 @@ class UnitsPage:
     sample_until: datetime | None
     sample_holds: bool
     paused: bool
+    taken_back: TakenBack | None
 
     @property
     def takes_units(self) -> bool:
@@ -96,6 +98,7 @@ def units_of(exchange_session: ExchangeSession, *, now: datetime) -> UnitsPage:
         sample_until=until,
         sample_holds=holds,
         paused=state.paused_since is not None,
+        taken_back=taken_back_of(exchange_session, now.date()),
     )
 
 

@@ -17,11 +17,9 @@ def refuse_taken_back(now: ExchangeSession, at: datetime) -> None:
     What was missing or out of date before was asked about at the start, and a prescriber let it go on. One query.
     """
     today = local_day(at, now.patient.site)
-    consents = list(Consent.objects.filter(patient=now.patient, given_on__lte=today))
-    in_force = [row for row in consents if row.withdrawn_on is None and not row.withdrawn_reason]
-    taken_back = [row.withdrawn_on for row in consents if row.withdrawn_on is not None]
-    last = max(taken_back, default=None)
-    if last is None or last < now.on or any(row.valid_until >= today for row in in_force):
+    row = Consent.objects.taken_back_since(now.on, patient=now.patient, today=today)
+    last = row.withdrawn_on if row else None
+    if last is None:
         return
     raise ValidationError(
         f"Consent was taken back on {last.day} {last:%b %Y}: no unit is checked or started. Talk with the person and "

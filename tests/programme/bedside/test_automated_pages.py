@@ -9,11 +9,12 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
+from patients.services import record_consent, withdraw_consent
 from sessions.day.models import Entry
 from sessions.day.queries import tally_of
 from sessions.models import DonationUnit
 from tests.day import MACHINE_UNITS, automated_day, finished_day, running_day
-from tests.factories import NOW, make_needs, make_patient
+from tests.factories import NOW, TODAY, make_needs, make_patient
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("frozen_day")]
 TYPED = {
@@ -163,7 +164,17 @@ def test_the_page_and_its_poll_ask_a_fixed_number_of_queries(nurse_client, patie
     nurse_client.get(address(session, name))
     with CaptureQueriesContext(connection) as seen:
         nurse_client.get(address(session, name))
-    assert len(seen) == 13  # two of them find out who is signed in
+    assert len(seen) == 14  # two of them find out who is signed in
+
+
+def test_consent_taken_back_on_the_day_stops_the_page_of_an_automated_session_too(nurse_client, machine, nurse):
+    consent = record_consent(
+        patient=machine.patient, given_on=TODAY, valid_until=TODAY, given_by="the person", actor=nurse, at=NOW
+    )
+    withdraw_consent(consent=consent, on=TODAY, why="enough for today", actor=nurse, at=NOW)
+    page = text_of(nurse_client.get(address(machine, "run/")))
+    assert "Stopped: consent taken back" in page
+    assert f"by {nurse.full_name}: enough for today. No unit is checked or started." in page
 
 
 def test_without_script_more_red_cells_than_the_labels_say_are_kept_and_asked_about(nurse_client, machine):

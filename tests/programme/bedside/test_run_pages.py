@@ -1,12 +1,14 @@
 """The bedside page, the checks before starting, the change of plan: who may, what is kept, and how many queries."""
 
 import json
+import re
 from datetime import date, timedelta
 
 import pytest
 from django.urls import reverse
 
 from patients.models import Consent
+from patients.services import record_consent, withdraw_consent
 from programme.bedside.queries.run_rows import initials
 from programme.core.models import TrailEntry
 from programme.core.services import REFUSED, TRIES
@@ -175,11 +177,26 @@ def test_the_page_and_its_poll_ask_a_fixed_number_of_queries(
     for place in range(entries):
         make_entry(running, "moved", {"step": 1, "in_ml": 10, "out_ml": 10}, by=nurse)
         DonationUnit.objects.create(exchange_session=running, place=5 + place, state="at_chair")
-    with django_assert_num_queries(13 + A_LOOK):  # two of them find out who is signed in
+    with django_assert_num_queries(14 + A_LOOK):  # two of them find out who is signed in
         nurse_client.get(at(running, "run"))
     last = Entry.objects.filter(exchange_session=running).count()
     with django_assert_num_queries(6):
         nurse_client.get(at(running, "since", last))
+
+
+def test_consent_taken_back_on_the_day_is_loud_at_the_chair_with_who_and_when(nurse, nurse_client, running):
+    days = {"given_on": TODAY - timedelta(days=30), "valid_until": TODAY + timedelta(days=300)}
+    said = {"patient": running.patient, "given_by": "the person", "actor": nurse, "at": NOW}
+    consent = record_consent(**said, **days)
+    withdraw_consent(consent=consent, on=TODAY, why="enough for today", actor=nurse, at=NOW)
+    words = f"Consent taken back on Mon 1 Jun; recorded 10:00 by {nurse.full_name}: enough for today."
+    for name in ("run", "units"):
+        html = re.sub("<[^>]*>", "", nurse_client.get(at(running, name)).content.decode())
+        assert words in " ".join(html.split())
+    board = nurse_client.get(at(running, "since", 0)).json()["html"]
+    assert re.search(r"<h1[^>]* data-halted>Stopped: consent taken back</h1>", board)
+    record_consent(**said, **days | {"given_on": TODAY})
+    assert "Stopped: consent taken back" not in nurse_client.get(at(running, "since", 0)).json()["html"]
 
 
 def test_a_coordinator_opens_no_bedside_page(coordinator_client, running):
