@@ -59,6 +59,16 @@ def _fits(page: Page, width: int) -> bool:
     return False
 
 
+def too_small_for_a_thumb(page: Page) -> list[str]:
+    """Every button and box to be pressed or typed into that is under 48 px high; a tick counts with its words."""
+    boxes = ["input:not([type=hidden], [type=checkbox], [type=radio])", "select", "textarea", ".btn", "button"]
+    pressed = ", ".join(f"main {one}" for one in [*boxes, "label.rad", "summary"])
+    return list(page.evaluate(
+        f"[...document.querySelectorAll('{pressed}, .mast nav a')].filter((one) => one.checkVisibility() "
+        "&& !one.closest('.vh') && one.getBoundingClientRect().height < 47.5).map((one) => one.outerHTML.slice(0, 90))"
+    ))  # fmt: skip
+
+
 def tables_cut(page: Page, width: int) -> list[str]:
     """The tables of which a part must be pushed into sight in a window of `width`."""
     page.set_viewport_size({"width": width, "height": 900})

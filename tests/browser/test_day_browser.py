@@ -15,7 +15,7 @@ from programme.planning.models import Suggestion
 from sessions.day.models import Entry, FollowUp
 from sessions.day.numeric.donation_number import check_character
 from sessions.models import DonationUnit, ExchangeSession, ExchangeStep, SessionFacts
-from tests.browsing import WIDTHS, faults_of, pixels_beyond_the_window
+from tests.browsing import WIDTHS, faults_of, pixels_beyond_the_window, too_small_for_a_thumb
 from tests.day import sampled_day
 from tests.factories import (
     NOW,
@@ -327,11 +327,14 @@ def test_the_page_after_is_without_fault_and_as_wide_as_its_window(page_as, live
             assert pixels_beyond_the_window(page, width) <= 0, (name, width)
             assert faults_of(page) == [], (name, width)
     page.set_viewport_size(TABLET)
-    open_page(page, live_server, "after", session)
-    buttons = page.locator("main .btn:visible")
-    assert buttons.count() >= 6
-    for place in range(buttons.count()):
-        assert buttons.nth(place).bounding_box()["height"] >= 48, buttons.nth(place).inner_text()
+    for name in ("after", "sample", "going_home", "put_right", "recheck", "unit_given"):
+        open_page(page, live_server, name, session)
+        assert page.locator("main .btn:visible").count() >= 2
+        assert too_small_for_a_thumb(page) == [], name
+    for path in ("consent/", "crossmatch/", "measure/"):
+        page.goto(f"{live_server.url}/people/{someone.patient_ref}/{path}", timeout=PATIENCE)
+        expect(page.get_by_role("link", name="Leave without saving")).to_be_visible()
+        assert too_small_for_a_thumb(page) == [], path
 
 
 def test_a_session_is_closed_without_script(browser, live_server, someone, nurse, consultant):

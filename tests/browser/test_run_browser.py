@@ -15,7 +15,7 @@ from patients.models import Consent, CrossmatchSample
 from sessions.day.models import Entry
 from sessions.day.queries import tally_of
 from sessions.models import DonationUnit, ExchangeSession
-from tests.browsing import faults_at_every_width
+from tests.browsing import faults_at_every_width, too_small_for_a_thumb
 from tests.conftest import client_of
 from tests.factories import (
     NOW,
@@ -437,6 +437,7 @@ def test_the_checks_are_asked_and_the_session_starts(page_as, nurse, live_server
     make_prescription(planned, signed_by=make_user(site=nurse.site, role="consultant"))
     page = page_as(nurse)
     page.goto(live_server.url + reverse("bedside:start", args=["R8", planned.pk]), timeout=PATIENCE)
+    assert too_small_for_a_thumb(page) == []
     for width in (1440, 1024, 390):
         page.set_viewport_size({"width": width, "height": 800})
         assert page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth")

@@ -13,7 +13,7 @@ from programme.core.models import SiteText, TrailEntry
 from programme.core.services import set_pin
 from sessions.day.models import AdverseEvent, Entry
 from sessions.models import DonationUnit, HaemolysisSign
-from tests.browsing import WIDTHS, faults_at_every_width
+from tests.browsing import WIDTHS, faults_at_every_width, too_small_for_a_thumb
 from tests.conftest import client_of
 from tests.factories import (
     NOW,
@@ -245,11 +245,7 @@ def test_the_pages_hold_at_every_width_and_axe_finds_nothing(page_as, running, n
 
 def test_targets_at_the_chair_are_large_enough_for_a_thumb(tablet, running, there, nurse):
     make_unit(running, state="checked", first_checker=nurse, donation_number=NUMBER)
-    for address in (there("units"), there("unit_check", 1), there("reaction")):
+    pages = ("units", "unit_add", "reaction", "change", "finish", "abandon")
+    for address in (*map(there, pages), *(there(name, 1) for name in ("unit_check", "unit_start", "unit_away"))):
         tablet.goto(address)
-        small = tablet.evaluate(
-            "[...document.querySelectorAll('main .btn, main input:not([type=hidden], [type=checkbox]), main select, "
-            "main label.rad')].filter((e) => e.getClientRects().length && e.getBoundingClientRect().height < 47.5)"
-            ".map((e) => e.outerHTML.slice(0, 90))"
-        )
-        assert small == [], address
+        assert too_small_for_a_thumb(tablet) == [], address

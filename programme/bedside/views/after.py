@@ -87,5 +87,7 @@ def reopen(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse
         return there
 
     lede = "What it says now stays in the trail; what is put right becomes a new version, and it is closed again."
-    page = FormPage("Open a closed session again", lede, "Open it again", there, [form], exchange_session.patient)
+    page = FormPage(
+        "Open a closed session again", lede, "Open it again", there, [form], exchange_session.patient, at_chair=True
+    )
     return answer(request, page, action="reopen session", save=save, done="The session is open again.")

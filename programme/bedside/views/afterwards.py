@@ -60,7 +60,9 @@ def sample(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse
         f"From a fresh place if there is one, and not before {settings['after_sample_wait_min']:.0f} min after the end."
     )
     there = after_of(exchange_session)
-    page = FormPage("Sample after the session", lede, "Record it", there, [form], exchange_session.patient)
+    page = FormPage(
+        "Sample after the session", lede, "Record it", there, [form], exchange_session.patient, at_chair=True
+    )
     page.extra = {"found": known_words(known)}
     return answer(request, page, action="record after-sample", save=save, done="Recorded.")
 
@@ -112,7 +114,7 @@ def going_home(request: access.SignedIn, patient_ref: str, key: int) -> HttpResp
 
     lede = "What is left empty stays open."
     there = after_of(exchange_session)
-    page = FormPage("Before going home", lede, "Record it", there, [form], exchange_session.patient)
+    page = FormPage("Before going home", lede, "Record it", there, [form], exchange_session.patient, at_chair=True)
     return answer(request, page, action="going home", save=save, done="Recorded.")
 
 
@@ -148,7 +150,7 @@ def put_right(request: access.SignedIn, patient_ref: str, key: int) -> HttpRespo
 
     lede = "The wrong entry stays to be read, and no longer counts; steps and totals are written anew."
     there = after_of(exchange_session)
-    page = FormPage("Put a volume right", lede, "Put it right", there, [form], exchange_session.patient)
+    page = FormPage("Put a volume right", lede, "Put it right", there, [form], exchange_session.patient, at_chair=True)
     return answer(request, page, action="put volume right", save=save, done="Put right.")
 
 
@@ -200,5 +202,5 @@ def recheck(request: access.SignedIn, patient_ref: str, key: int) -> HttpRespons
 
     lede = "On that day the person is in the list, until somebody says what came of it."
     there = after_of(exchange_session)
-    page = FormPage("Check Hb again", lede, "Let it fall due", there, [form], exchange_session.patient)
+    page = FormPage("Check Hb again", lede, "Let it fall due", there, [form], exchange_session.patient, at_chair=True)
     return answer(request, page, action="open recheck", save=save, done="It is put on the list.")

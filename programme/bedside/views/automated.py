@@ -50,7 +50,9 @@ def put_totals_right(
         return there
 
     lede = "The wrong totals stay to be read, and no longer count; the session is written anew from the right ones."
-    page = FormPage("Put the totals right", lede, "Put them right", there, [form], exchange_session.patient)
+    page = FormPage(
+        "Put the totals right", lede, "Put them right", there, [form], exchange_session.patient, at_chair=True
+    )
     return answer(request, page, action="put totals right", save=save, done="Put right.")
 
 

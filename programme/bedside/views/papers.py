@@ -49,7 +49,7 @@ def consent(request: access.SignedIn, patient_ref: str) -> HttpResponse:
 
     last = newest_consent(patient)
     lede = "No consent is recorded." if last is None else f"The last is in date until {written_day(last.valid_until)}."
-    page = FormPage("Consent", lede, "Record consent", records_of(patient), [form], patient)
+    page = FormPage("Consent", lede, "Record consent", records_of(patient), [form], patient, at_chair=True)
     if last is not None:
         there = reverse("bedside:consent_taken_back", args=[patient_ref])
         page.extra = {"other": ("Record that it was taken back", there)}
@@ -72,7 +72,7 @@ def consent_taken_back(request: access.SignedIn, patient_ref: str) -> HttpRespon
         return records_of(patient)
 
     lede = f"Given {written_day(last.given_on)} by {last.given_by}, in date until {written_day(last.valid_until)}."
-    page = FormPage("Consent taken back", lede, "Record it", records_of(patient), [form], patient)
+    page = FormPage("Consent taken back", lede, "Record it", records_of(patient), [form], patient, at_chair=True)
     return answer(request, page, action=f"withdraw consent {last.pk}", save=save, done="It is recorded.")
 
 
@@ -93,7 +93,7 @@ def crossmatch_sample(request: access.SignedIn, patient_ref: str) -> HttpRespons
 
     hours = site_settings(patient.site, now)["sample_valid_hours"]
     lede = f"A sample holds {hours:g} h here, up to the start of the last unit crossmatched on it."
-    page = FormPage("Crossmatch sample", lede, "Record the sample", records_of(patient), [form], patient)
+    page = FormPage("Crossmatch sample", lede, "Record the sample", records_of(patient), [form], patient, at_chair=True)
     if newest_sample(patient) is not None:
         page.extra = {"other": ("Withdraw the last one", reverse("bedside:sample_withdrawn", args=[patient_ref]))}
     return answer(request, page, action="record sample", save=save, done="The sample is recorded.")
@@ -117,7 +117,9 @@ def group_found(request: access.SignedIn, patient_ref: str, key: int) -> HttpRes
         f"Taken {written_day(taken.date())}, {taken:%H:%M}. A group counts as confirmed once two samples, taken "
         "independently, found the same."
     )
-    page = FormPage("Group found on a sample", lede, "Record the group", records_of(patient), [form], patient)
+    page = FormPage(
+        "Group found on a sample", lede, "Record the group", records_of(patient), [form], patient, at_chair=True
+    )
     return answer(request, page, action=f"group of sample {key}", save=save, done="The group found is recorded.")
 
 
@@ -137,5 +139,5 @@ def sample_withdrawn(request: access.SignedIn, patient_ref: str) -> HttpResponse
 
     taken = last.taken_at.astimezone(now.tzinfo)
     lede = f"Taken {written_day(taken.date())}, {taken:%H:%M}. No unit may be started on it any more."
-    page = FormPage("Withdraw a sample", lede, "Withdraw it", records_of(patient), [form], patient)
+    page = FormPage("Withdraw a sample", lede, "Withdraw it", records_of(patient), [form], patient, at_chair=True)
     return answer(request, page, action=f"withdraw sample {last.pk}", save=save, done="The sample is withdrawn.")

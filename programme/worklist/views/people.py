@@ -149,7 +149,7 @@ def add_measure(request: access.SignedIn, patient_ref: str) -> HttpResponse:
         return records_of(patient)
 
     lede = "Volumes and limits follow the newest weight."
-    page = FormPage("Weight and height", lede, "Record", records_of(patient), [form], patient)
+    page = FormPage("Weight and height", lede, "Record", records_of(patient), [form], patient, at_chair=True)
     return answer(request, page, action="record measure", save=save, done="Recorded.")
 
 

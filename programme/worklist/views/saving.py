@@ -32,6 +32,7 @@ class Difference:
 class FormPage:
     """One form page: `forms` in order, the first of them carries the one-time key and the version.
 
+    at_chair: filled in on a tablet beside the person, so what is pressed is as large as there.
     fresh: the stored values by field of the first form, read anew, for a row that was edited meanwhile.
     """
 
@@ -45,6 +46,7 @@ class FormPage:
     extra: Mapping[str, Any] = field(default_factory=dict)
     differences: list[Difference] = field(default_factory=list)
     template: str = "worklist/form.html"
+    at_chair: bool = False
 
     @property
     def stops(self) -> list[Fault]:
