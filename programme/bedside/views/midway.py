@@ -111,4 +111,5 @@ def shown(
         "faults": form.faults, "exchange_session": exchange_session,
         "patient": exchange_session.patient, "blood": blood_needed(exchange_session.patient, at.date()),
     }  # fmt: skip
-    return render(request, "bedside/change.html", context)
+    is_typing = request.headers.get("HX-Request") and "do" not in request.POST  # only what is reckoned, no field
+    return render(request, "bedside/_change_typed.html" if is_typing else "bedside/change.html", context)

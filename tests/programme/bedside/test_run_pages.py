@@ -466,6 +466,18 @@ def test_a_changed_plan_is_worked_out_from_what_was_really_done(nurse_client, pa
     assert Prescription.objects.count() == 1
 
 
+def test_typing_a_changed_plan_answers_with_what_is_reckoned_and_touches_no_field(nurse_client, part_done):
+    typed = {"receipt": "r1", "why": "one unit was not usable", **rows(("red_cells", 258, 250))}
+    part = nurse_client.post(at(part_done, "change"), typed, headers={"HX-Request": "true"}).content.decode()
+    assert "So it would end" in part
+    assert "<form" not in part
+    worse = typed | {"s1-out_ml": "a lot"}
+    part = nurse_client.post(at(part_done, "change"), worse, headers={"HX-Request": "true"}).content.decode()
+    assert "Cannot say" in part
+    assert "So it would end" not in part
+    assert Prescription.objects.count() == 1
+
+
 def test_a_prescriber_signs_the_changed_plan_at_the_chair_by_password(nurse_client, part_done, signer, nurse):
     sent = {
         "receipt": "r1", "do": "sign", "why": "one unit was not usable", "prescriber": signer.username,
