@@ -8,7 +8,9 @@ holds and nobody else, so its memory is bounded by a chunk, and two of them do n
 
 from __future__ import annotations
 
+import gc
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
@@ -56,7 +58,8 @@ def work_on(run: ReplanRun, *, clock: Clock, progress: Callable[[int, int], None
     chunks = run.chunks
     renewed = 0
     for chunk in free_chunks(run, clock):
-        renewed += do_chunk(chunk, run, clock=clock)
+        with no_search_for_cycles():
+            renewed += do_chunk(chunk, run, clock=clock)
         progress(chunks.filter(state=ReplanChunk.Stage.DONE).count(), chunks.count())
     close_run(run, at=clock())
     return renewed
@@ -118,6 +121,22 @@ def do_chunk(chunk: ReplanChunk, run: ReplanRun, *, clock: Clock) -> int:
         if not held.update(state=ReplanChunk.Stage.DONE, lease_until=None):
             return 0
         return services.store(rows)
+
+
+@contextmanager
+def no_search_for_cycles() -> Iterator[None]:
+    """Let Python free what is done with, and look for cycles only afterwards.
+
+    A chunk makes some million small objects and hardly a cycle among them; searching them all took up to a quarter of
+    its time. What it holds is bounded by its people.
+    """
+    searched = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if searched:
+            gc.enable()
 
 
 def close_run(run: ReplanRun, *, at: datetime) -> None:
