@@ -61,6 +61,7 @@ def sample(
     patient = exchange_session.patient
     return {
         "patient_ref": patient.patient_ref,
+        "patient_key": patient.pk,
         "rest": "Patient",
         "key of erasures": patient.site.erasures.first().pk,
         "key of users": patient.site.users.first().pk,

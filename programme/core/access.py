@@ -204,11 +204,18 @@ def open_patient(request: SignedIn, patients: QuerySet[Row], patient_ref: str) -
         patient = _through_broken_glass(request, patients, patient_ref)
     if patient is None:
         raise Http404("No person with this reference at your site.")
-    if request.method in ("GET", "HEAD"):
-        site_key: int = patient.site_id  # type: ignore[attr-defined]
-        page, now = _page_of(request), timezone.now()
-        reading.note(user=request.user, site_key=site_key, patient_key=patient.pk, page=page, at=now)
+    note_look(request, site_key=patient.site_id, patient_key=patient.pk)  # type: ignore[attr-defined]
     return patient
+
+
+def note_look(request: SignedIn, *, site_key: int, patient_key: int) -> None:
+    """Write down that a person was looked at on the page asked for, which may be reached through a row of theirs.
+
+    What is sent to be saved is no look: its service writes it.
+    """
+    if request.method in ("GET", "HEAD"):
+        page, now = _page_of(request), timezone.now()
+        reading.note(user=request.user, site_key=site_key, patient_key=patient_key, page=page, at=now)
 
 
 def _through_broken_glass(request: SignedIn, patients: QuerySet[Row], patient_ref: str) -> Row | None:

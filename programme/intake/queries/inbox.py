@@ -90,6 +90,11 @@ class ItemPage:
     with_it: tuple[Arrived, ...]
 
     @property
+    def named(self) -> tuple[Patient, ...]:
+        """Everybody whom the page names: whose it is, and who may be meant."""
+        return tuple(dict.fromkeys((*self.line.people, *self.near)))
+
+    @property
     def asks_why(self) -> bool:
         return any(choice.asks_why for choice in self.choices)
 

@@ -46,13 +46,18 @@ def filed(request: access.SignedIn) -> HttpResponse:
 
 
 @access.needs("see.inbox")
+@access.part_of("inbox_item")
 @require_safe
 def item(request: access.SignedIn, key: int) -> HttpResponse:
     return _show(request, _item(request, key))
 
 
 def _show(request: access.SignedIn, row: InboxItem, *, problem: str = "", why: str = "") -> HttpResponse:
-    context = {"page": item_page(row), "nav": "inbox", "receipt": receipts.new_key(), "problem": problem, "why": why}
+    """Show one item; whoever looks is written down for each person whom it names."""
+    page = item_page(row)
+    for patient in page.named:
+        access.note_look(request, site_key=row.site_id, patient_key=patient.pk)
+    context = {"page": page, "nav": "inbox", "receipt": receipts.new_key(), "problem": problem, "why": why}
     return render(request, "inbox/item.html", context, status=422 if problem else 200)
 
 

@@ -29,6 +29,7 @@ class Trace:
     donation_number: str
     product_code: str
     group: str
+    patient_key: int
     patient_ref: str
     name: str
     on: date
@@ -102,6 +103,7 @@ def _used(row: DonationUnit, zone: ZoneInfo) -> Trace:
         donation_number=spaced(row.donation_number) or "not recorded",
         product_code=row.product_code,
         group=_group(row.abo, row.rhd),
+        patient_key=patient.pk,
         patient_ref=patient.patient_ref,
         name=patient.shown_name,
         on=row.exchange_session.on,
@@ -121,6 +123,7 @@ def _came(row: SuppliedUnit, zone: ZoneInfo) -> Trace:
         donation_number=spaced(row.donation_number),
         product_code=row.product_code,
         group=_group(row.abo, row.rhd),
+        patient_key=patient.pk,
         patient_ref=patient.patient_ref,
         name=patient.shown_name,
         on=row.arrived_at.astimezone(zone).date(),

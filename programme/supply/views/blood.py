@@ -158,7 +158,10 @@ def coming(request: access.SignedIn) -> HttpResponse:
 @access.needs("see.blood")
 @require_safe
 def trace(request: access.SignedIn) -> HttpResponse:
-    """Everybody who had blood of one donation; a number of 13 characters is taken without its check character too."""
+    """Everybody who had blood of one donation; a number of 13 characters is taken without its check character too.
+
+    Whoever asks is written down as having looked at each person whom the answer names.
+    """
     asked, fault, found = request.GET.get("number", "").strip(), "", None
     if asked:
         bare = BETWEEN.sub("", asked).upper()
@@ -167,6 +170,8 @@ def trace(request: access.SignedIn) -> HttpResponse:
             found = of_donation(request.user.site, number)
         except BadCode as error:
             fault = str(error)
+    for patient_key in dict.fromkeys(one.patient_key for one in found or ()):
+        access.note_look(request, site_key=request.user.site_id, patient_key=patient_key)
     context = {"asked": asked, "fault": fault, "found": found, "people": recipients(found or ()), "nav": "blood"}
     return render(request, "supply/trace.html", context)
 

@@ -38,9 +38,11 @@ from programme.supply.views.blood import sent_file
 
 
 def _open(request: access.SignedIn, order_number: int) -> BloodOrder:
+    """Return an order of the own unit, and write down who looked at the person it is for."""
     order = order_of(request.user.site, order_number)
     if order is None:
         raise Http404("No order of this number at your unit.")
+    access.note_look(request, site_key=order.site_id, patient_key=order.patient_id)
     return order
 
 

@@ -9,8 +9,10 @@ from django.db import DatabaseError
 from programme.core import reading, trail
 from programme.core.models import TrailEntry
 from programme.core.reading import SAW
+from programme.supply.models import SuppliedUnit
 from tests import factories
 from tests.at_once import at_once
+from tests.blood import make_order_with_unit, number_of
 from tests.factories import NOW
 
 
@@ -57,6 +59,43 @@ def test_what_asks_again_and_again_belongs_to_its_page(nurse_client, consultant,
         nurse_client.get(f"/people/R1/day/{running.pk}/run/")
         nurse_client.get(f"/people/R1/day/{running.pk}/since/0/")
     assert [page for _, _, page in looks()] == ["run"]
+
+
+@pytest.mark.django_db
+@pytest.mark.usefixtures("frozen_day")
+def test_an_order_is_a_page_of_the_person_it_is_for(coordinator_client, site, ada):
+    order = make_order_with_unit(factories.make_booking(ada, factories.make_chair(site)))
+    coordinator_client.get(f"/blood/orders/{order.number}/")
+    coordinator_client.get(f"/blood/orders/{order.number}.pdf")
+    coordinator_client.post(f"/blood/orders/{order.number}/release/")
+    assert looks() == [(f"seen:{ada.pk}", 1, "order"), (f"seen:{ada.pk}", 2, "order pdf")]
+
+
+@pytest.mark.django_db
+def test_an_item_of_the_inbox_is_a_page_of_everybody_it_names(nurse_client, site, ada):
+    near = factories.make_patient("R2", site=site)
+    of_ada = factories.make_inbox_item(ada)
+    of_either = factories.make_inbox_item(ada, reason="two_people_fit", about={"near": [ada.pk, near.pk]})
+    type(of_either).objects.filter(pk=of_either.pk).update(patient=None)
+    nurse_client.get("/inbox/")
+    assert looks() == []
+    nurse_client.get(f"/inbox/{of_ada.pk}/")
+    assert looks() == [(f"seen:{ada.pk}", 1, "inbox item")]
+    nurse_client.get(f"/inbox/{of_either.pk}/")  # of the one it is the same look
+    assert looks() == [(f"seen:{ada.pk}", 1, "inbox item"), (f"seen:{near.pk}", 1, "inbox item")]
+
+
+@pytest.mark.django_db
+@pytest.mark.usefixtures("frozen_day")
+def test_tracing_a_donation_is_a_look_at_everybody_it_names(coordinator_client, consultant, site, ada):
+    make_order_with_unit(factories.make_booking(ada, factories.make_chair(site)))
+    number = SuppliedUnit.objects.get().donation_number
+    other = factories.make_patient("R2", site=site)
+    factories.make_running(other, by=consultant).donation_units.filter(place=1).update(donation_number=number)
+    coordinator_client.get("/blood/trace/", {"number": number_of(1)})
+    assert looks() == []  # nobody had it
+    coordinator_client.get("/blood/trace/", {"number": number})
+    assert sorted(looks()) == sorted((f"seen:{one.pk}", 1, "trace") for one in (ada, other))
 
 
 @pytest.mark.django_db
