@@ -41,6 +41,9 @@ here."""
 FACTOR_RANGE = (0.75, 1.25)
 """The factor is held within ±25 %. Chosen here; not from a source."""
 
+_AT_BOUND = 5e-4
+"""Factors are kept to a thousandth, so one this near to a bound stands at it."""
+
 LEFT_OUT_BEYOND_SD = 3.5
 """A session further than this from the middle of all is left out: a wrong tube or wrong volumes. Chosen
 here."""
@@ -180,6 +183,19 @@ def personal_mixing(
         sessions=sessions,
         left_out=np.bincount(people[known & ~counts], minlength=n_people).astype(np.int64),
     )
+
+
+def bound_words(factor: float) -> str:
+    """Say that a mixing factor stands at a bound of `FACTOR_RANGE`; '' for one inside, and for nan.
+
+    factor : effective over formula blood volume [1]. What the sessions would have led to beyond it is not known here.
+    """
+    least, most = FACTOR_RANGE
+    if factor >= most - _AT_BOUND:
+        return f"held at its upper bound, {100 * (most - 1):.0f} % over the formula"
+    if factor <= least + _AT_BOUND:
+        return f"held at its lower bound, {100 * (1 - least):.0f} % under the formula"
+    return ""
 
 
 def _is_near(ratio: Floats, error: Floats, middle: float) -> NDArray[np.bool_]:

@@ -22,6 +22,7 @@ from sessions.day.numeric.after import (
 from sessions.day.numeric.after_machine import expected_after_machine, measured_share_of_machine
 from sessions.day.queries import Ending
 from sessions.models import ExchangeSession, SessionFacts
+from sessions.numeric.mixing import bound_words
 from sessions.numeric.totals import steps_of_totals
 from sessions.numeric.uncertainty import BLOOD_VOLUME_REL_SD
 
@@ -242,11 +243,12 @@ def _working(
 ) -> tuple[tuple[str, str, str], ...]:
     hbs = "measured" if facts is not None and facts.hbs_before_pct is not None else "of the plan"
     hb = "measured" if facts is not None and facts.hb_before_g_l is not None else "of the plan"
+    mixes = f"as in plan {plan.number}; HbS and Hb", bound_words(before.mixing_volume_ml / before.blood_volume_ml)
     return (
         ("HbS before", f"{before.hbs_pct:.1f} %", hbs),
         ("Hb before", look.hb_words(f"{before.hb_g_l:.0f} g/L"), hb),
         ("blood volume", f"{before.blood_volume_ml / 1000:.2f} L", "by formula; limits and mL/kg"),
-        ("mixes like", f"{before.mixing_volume_ml / 1000:.2f} L", f"as in plan {plan.number}; HbS and Hb"),
+        ("mixes like", f"{before.mixing_volume_ml / 1000:.2f} L", "; ".join(filter(None, mixes))),
         ("forecast", "made again", way),
         (
             "share of ideal",

@@ -10,6 +10,7 @@ from typing import Any
 from programme.worklist.numeric.sheet import Sheet, SheetInputs
 from programme.worklist.numeric.words import capital, figure
 from programme.worklist.queries.who import volume_of
+from sessions.numeric.mixing import bound_words
 from sessions.queries import PersonRecord
 
 BAR_PX = 108.0
@@ -136,9 +137,10 @@ def working_lines(
         else "from this person’s own sessions"
     )
     given = outcome.donor_hb_given_g
+    mixing = ", ".join(filter(None, (personal, bound_words(start.mixing))))
     return (
         Line("blood volume, for limits and mL/kg", f"{start.blood_volume_ml / 1000:.2f} L", rule, reckoned=False),
-        Line("mixes like, for HbS and Hb", f"{start.blood_volume_ml * start.mixing / 1000:.2f} L", personal),
+        Line("mixes like, for HbS and Hb", f"{start.blood_volume_ml * start.mixing / 1000:.2f} L", mixing),
         Line(
             "donor unit", f"{start.unit_volume_ml:g} mL, {start.unit_hb_g:g} g Hb",
             "site setting; give or take 5 g each", reckoned=False,

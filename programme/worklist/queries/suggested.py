@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -10,6 +11,7 @@ from typing import Any
 from programme.planning.queries import chance_on
 from programme.worklist.numeric.riskgrid import GridRow, longest_within, risk_grid
 from programme.worklist.numeric.words import capital, chance_words, day_words, figure
+from sessions.numeric.mixing import bound_words
 
 WORKING_WORDS: dict[str, tuple[str, str, int]] = {
     "blood_volume_ml": ("blood volume", "mL", 0),
@@ -113,7 +115,7 @@ def suggested(
         grid=_grid(grid, accepted, made),
         grid_ends=tuple(f"{end:g}" for end in grid.get("ends") or ()),
         choices=tuple(_choice(row, weight_kg) for row in made),
-        working=_working(options.get("working") or {}),
+        working=_working(options.get("working") or {}, int(body.get("interval_days") or 0)),
     )
 
 
@@ -154,17 +156,27 @@ def _choice(row: Mapping[str, Any], weight_kg: float) -> Choice:
     )
 
 
-def _working(working: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
-    """Figures and sentences of the working in words; what has no words here is left to the plan."""
-    rows = []
+def _working(working: Mapping[str, Any], interval_days: int) -> tuple[tuple[str, str], ...]:
+    """Figures and sentences of the working in words, with what is held at a bound; the rest is left to the plan."""
+    rows, bounds = [], _bounds(working, interval_days)
     for name, (words, unit, places) in WORKING_WORDS.items():
         value = working.get(name)
         if isinstance(value, str):
             rows.append((words, value))
         elif value is not None:
             shown = 100 * value if unit == "in 100" else value
-            rows.append((words, f"{figure(shown, places)} {unit}".rstrip()))
+            said = f"{figure(shown, places)} {unit}".rstrip()
+            rows.append((words, ", ".join(filter(None, (said, bounds.get(name))))))
     return tuple(rows)
+
+
+def _bounds(working: Mapping[str, Any], interval_days: int) -> dict[str, str]:
+    """What to say of a figure that stands at the end of what it may be, as if it had been found there."""
+    longest = working.get("longest_allowed_days")
+    return {
+        "mixing": bound_words(float(working.get("mixing") or math.nan)),
+        "longest_allowed_days": "and the interval stands at it" if longest and interval_days >= longest else "",
+    }
 
 
 def _date(text: str | None) -> date | None:

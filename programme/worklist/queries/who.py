@@ -11,6 +11,7 @@ from patients.models import Antibody, Patient, TransfusionNeeds
 from programme.core.numeric.words import listed
 from programme.worklist.numeric.words import figure, short_day_words
 from sessions.models import HaemolysisSign
+from sessions.numeric.mixing import bound_words
 from sessions.numeric.volume import blood_volume_ml, volume_rule
 from sessions.queries import PersonRecord
 
@@ -92,7 +93,8 @@ def _facts(patient: Patient, record: PersonRecord, today: date, mixing: float) -
         Fact("blood volume", litres, "" if math.isnan(volume) else "L"),
     ]  # fmt: skip
     if not math.isnan(volume * mixing):
-        facts.append(Fact("mixes like", figure(volume * mixing / 1000, 2), "L", reckoned=True))
+        at_bound = ", held at its bound" if bound_words(mixing) else ""
+        facts.append(Fact("mixes like", figure(volume * mixing / 1000, 2), f"L{at_bound}", reckoned=True))
     facts += [
         Fact("access", patient.vascular_access or "not recorded"),
         Fact("spleen", patient.get_spleen_display() if patient.spleen else "not recorded"),

@@ -156,6 +156,16 @@ def suggestion_body_of(**keys):
     return suggestion_body(Nobody, **keys)
 
 
+@pytest.mark.parametrize(("factor", "longest", "held"), [(1.25, 28, True), (0.75, 28, True), (0.87, 35, False)])
+def test_a_figure_at_its_bound_says_so_in_the_working(factor, longest, held):
+    options = suggestion_options()
+    options["working"] |= {"mixing": factor, "longest_allowed_days": longest}
+    body = suggestion_body_of() | {"interval_days": 28}
+    working = dict(suggested(body, options, today=TODAY, weight_kg=60.0).working)
+    assert ("held at its" in working["mixes like this share of it"]) is held
+    assert ("stands at it" in working["longest interval that may be suggested"]) is held
+
+
 def test_the_working_is_said_in_words_with_units():
     working = dict(suggested(suggestion_body_of(), suggestion_options(), today=TODAY, weight_kg=60.0).working)
     assert working["blood volume"] == "3842 mL"

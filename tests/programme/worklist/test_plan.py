@@ -155,6 +155,18 @@ def test_plan_asks_the_same_number_of_queries(nurse_client, planned, past_sessio
         page_of(nurse_client)
 
 
+@pytest.mark.parametrize(("mixing", "words"), [(1.25, "upper bound, 25 % over"), (0.75, "lower bound, 25 % under")])
+def test_a_mixing_volume_at_its_bound_says_so_in_strip_and_working(nurse_client, planned, mixing, words):
+    options = plan_options()
+    assert "bound" not in page_of(nurse_client).content.decode()
+    options["working"]["mixing"] = mixing
+    planned.suggestion.options = options
+    planned.suggestion.save()
+    text = page_of(nurse_client).content.decode()
+    assert "L, held at its bound" in text
+    assert f"held at its {words} the formula" in text
+
+
 def test_print_says_who_made_it_when_and_the_caution(nurse_client, nurse, planned, tmp_path):
     answer = nurse_client.get("/people/SM-042/plan.pdf")
     assert answer["Content-Type"] == "application/pdf"

@@ -7,7 +7,14 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 
 from sessions.numeric.exchange import UNIT_HB_G_L, run_many
-from sessions.numeric.mixing import FACTOR_RANGE, learn_mixing, personal_mixing, removal_ratio, removal_ratio_sd
+from sessions.numeric.mixing import (
+    FACTOR_RANGE,
+    bound_words,
+    learn_mixing,
+    personal_mixing,
+    removal_ratio,
+    removal_ratio_sd,
+)
 
 
 def run_known(*, volume, factor, in_ml, out_ml, cells_hb, hb=92.0, hbs=42.0):
@@ -169,6 +176,14 @@ def test_the_factor_is_held_within_a_quarter():
     ratios = np.where(person == 0, 0.55, 1.75)
     _, mixing = pooled(person, ratios, np.full(80, 0.3), 2)
     assert_array_equal(mixing.factor, [FACTOR_RANGE[1], FACTOR_RANGE[0]])
+    assert [bound_words(factor) for factor in mixing.factor] == [
+        "held at its upper bound, 25 % over the formula", "held at its lower bound, 25 % under the formula",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("factor", [0.751, 1.0, 1.249, np.nan])
+def test_a_factor_inside_its_bounds_or_unknown_is_not_said_to_be_held(factor):
+    assert bound_words(factor) == ""
 
 
 def test_one_wrong_tube_is_left_out_and_changes_nobody():
