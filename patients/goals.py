@@ -11,7 +11,7 @@ from django.db import transaction
 
 from patients.models import Goals, Patient
 from patients.services import finish_change, save_new
-from programme.core.models import User
+from programme.core.models import EditedMeanwhile, User
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,11 +51,15 @@ def set_goals(
     decided_by_name: str = "",
     answers: str = "",
     foreseen: dict[str, Any] | None = None,
+    data_version: int | None = None,
 ) -> Goals:
     """Add goals that count from `since` on; earlier ones stay. `decided_by`: by default `actor`, unless named.
 
     answers, foreseen: what became of the suggestion beside it, and the year as it was foreseen, kept with the decision.
+    data_version: of the records that the decision was looked at with; EditedMeanwhile where they have changed since.
     """
+    if data_version is not None:
+        _refuse_other_records(patient, data_version)
     if decided_by is None and not decided_by_name:
         decided_by = actor
     goals = Goals(
@@ -73,3 +77,12 @@ def set_goals(
         raise ValidationError({"end_target_hbs_pct": "The end target must lie under the ceiling."})
     finish_change(patient, [save_new(patient, "set goals", goals, why=goals.reason)], actor=actor, at=at)
     return goals
+
+
+def _refuse_other_records(patient: Patient, data_version: int) -> None:
+    """Two who decide at the same moment come here one after the other, and the second has seen neither decision."""
+    if Patient.objects.select_for_update().get(pk=patient.pk).data_version != data_version:
+        raise EditedMeanwhile(
+            "The records of this person were changed by someone else while you decided. "
+            "Nothing of yours was saved; look again at what your goals would do."
+        )

@@ -243,6 +243,7 @@ def set_needs(
         "abo": abo, "rhd": rhd, "own_type": own_type, "antigens_to_avoid": antigens_to_avoid,
         "hbs_negative": hbs_negative, "other": other,
     }  # fmt: skip
+    Patient.objects.select_for_update().get(pk=patient.pk)  # else two who write the first needs at once both find none
     needs = TransfusionNeeds.objects.filter(patient=patient).first()
     before = None if needs is None else state_of(needs)
     needs = needs or TransfusionNeeds(patient=patient)

@@ -10,10 +10,12 @@ import pytest
 from django.conf import settings
 from django.test import Client
 
+from patients.models import Patient
 from programme.core.models import TrailEntry
 from tests import factories
 from tests.at_once import at_once
 from tests.conftest import client_of
+from tests.forms import opened
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
@@ -25,30 +27,46 @@ def hidden_fields(page):
     return {name.group(1): unescape(value.group(1)) if value else "" for name, value in pairs}
 
 
-def shown_values(form):
-    """What a browser would send of a form that nobody typed into."""
-    values = {name: form[name].value() for name in form.fields}
-    return {name: str(value) for name, value in values.items() if value not in (None, "", False)}
+ROWS = {
+    "person": ("given_name", "Theirs", "Mine", lambda patient: patient.given_name),
+    "needs": ("other", "Theirs", "Mine", lambda patient: patient.needs.other),
+    "first needs": ("other", "Theirs", "Mine", lambda patient: patient.needs.other),
+    "goals": ("hbs_ceiling_pct", "28", "32", lambda patient: f"{patient.goals.latest('pk').hbs_ceiling_pct:g}"),
+    "decision": ("hbs_ceiling_pct", "28", "32", lambda patient: f"{patient.goals.latest('pk').hbs_ceiling_pct:g}"),
+}
+PAGES = {"person": "person", "needs": "blood", "first needs": "blood", "goals": "goals", "decision": "decide"}
+ACTIONS = {
+    "person": "change person", "needs": "set needs", "first needs": "set needs", "goals": "set goals",
+    "decision": "set goals",
+}  # fmt: skip
 
 
-def test_two_who_change_one_row_at_once_are_one_saved_and_one_told(nurse, consultant):
+@pytest.mark.parametrize("row", ROWS)
+def test_two_who_change_one_row_at_once_are_one_saved_and_one_told(row, consultant):
     """Whoever comes second loses nothing of what they typed, and sees what the other has saved."""
-    patient = factories.make_patient(site=nurse.site, given_name="Ada")
-    path = f"/people/{patient.patient_ref}/person/"
+    colleague = factories.make_user(role="consultant", site=consultant.site, username="colleague")
+    patient = factories.make_patient(site=consultant.site, given_name="Ada")
+    if row != "first needs":
+        factories.make_needs(patient)
+    path = f"/people/{patient.patient_ref}/{PAGES[row]}/"
+    field, theirs, mine, stored = ROWS[row]
 
     asked = []
-    for user, name in ((nurse, "Theirs"), (consultant, "Mine")):
+    for user, value in ((colleague, theirs), (consultant, mine)):
         client = client_of(user)
-        page = client.get(path)
-        body = {**hidden_fields(page.text), **shown_values(page.context["page"].forms[0]), "given_name": name}
+        body = {**opened(client, path), field: value}
+        if ACTIONS[row] == "set goals":  # saved only after what it would do was seen
+            body |= {"review_on": "1 Sep 2099", "reason": f"as {user.username} sees it"}
+            body["seen"] = client.post(path, body).context["page"].extra["effect"].token
         asked.append((client, path, body))
     answers, _ = at_once(Client.post, asked)
-    patient.refresh_from_db()
+    patient = Patient.objects.get(pk=patient.pk)
     (told,) = [answer for answer in answers if answer.status_code != 302]  # the other was saved and led on
-    assert patient.given_name in ("Theirs", "Mine")
-    assert "Theirs" in told.text and "Mine" in told.text
-    changes = TrailEntry.objects.filter(patient_key=patient.pk, action="change person")
-    assert changes.count() == 1
+    assert stored(patient) in (theirs, mine)
+    differences = {(shown.now, shown.yours) for shown in told.context["page"].differences}
+    assert differences & {(theirs, mine), (mine, theirs)}
+    assert "was changed by someone else" in told.text or "were changed by someone else" in told.text
+    assert TrailEntry.objects.filter(patient_key=patient.pk, action=ACTIONS[row]).count() == 1
 
 
 def test_one_form_sent_four_times_at_once_makes_one_row(live_server, nurse):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import date, datetime, time
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -47,7 +48,11 @@ def decide(request: access.SignedIn, patient_ref: str) -> HttpResponse:
     form = DecisionForm(
         **blank(request, today, **DecisionForm.initial_of(goals) | taken_from_a_choice(request)), goals=goals
     )
-    return decided(request, patient, goals, form, settings, title="Decide", back=course_of(patient))
+
+    def fresh() -> dict[str, Any]:
+        return DecisionForm.initial_of(goals_in_force(patient, today, settings))
+
+    return decided(request, patient, goals, form, settings, title="Decide", back=course_of(patient), fresh=fresh)
 
 
 @access.needs("change.goals")
@@ -58,7 +63,11 @@ def change_goals(request: access.SignedIn, patient_ref: str) -> HttpResponse:
     today, settings = today_here(request, patient)
     goals = goals_in_force(patient, today, settings)
     form = GoalsForm(**blank(request, today, **GoalsForm.initial_of(goals, today) | taken_from_a_choice(request)))
-    return decided(request, patient, goals, form, settings, title="Goals", back=records_of(patient))
+
+    def fresh() -> dict[str, Any]:
+        return GoalsForm.initial_of(goals_in_force(patient, today, settings), today)
+
+    return decided(request, patient, goals, form, settings, title="Goals", back=records_of(patient), fresh=fresh)
 
 
 def today_here(request: access.SignedIn, patient: Patient) -> tuple[date, dict[str, float]]:
@@ -81,10 +90,11 @@ def decided(
     *,
     title: str,
     back: str,
+    fresh: Callable[[], dict[str, Any]],
 ) -> HttpResponse:
     """Answer a page of goals: what they would do is shown first, and saved is what it was shown for."""
     lede = f"Decided by {request.user.full_name}. Before it is saved the page says what it would do."
-    page, effect = FormPage(title, lede, "See what it would do", back, [form], patient), None
+    page, effect = FormPage(title, lede, "See what it would do", back, [form], patient, fresh), None
     if form.is_bound and form.is_valid():
         weight_kg = record_of(patient, form.today, settings).weight_kg
         effect = effect_of(patient, goals, form.figures(), as_of=form.today, weight_kg=weight_kg)
@@ -111,7 +121,7 @@ def save_decision(
     set_goals(
         patient=patient, since=form.cleaned_data.get("since") or form.today, figures=figures,
         reason=form.cleaned_data["reason"], actor=request.user, at=at, answers=answers_of(patient, goals, figures),
-        foreseen=effect.foreseen,
+        foreseen=effect.foreseen, data_version=patient.data_version,
     )  # fmt: skip
 
 

@@ -39,6 +39,7 @@ def plan_session(
     """
     if on < local_day(at, patient.site):
         raise ValidationError({"on": f"{on.isoformat()} is past: a session that is over is recorded, not planned."})
+    Patient.objects.select_for_update().get(pk=patient.pk)  # of two who plan one day at once the second is told
     planned = ExchangeSession(
         patient=patient, on=on, state=State.PLANNED, origin=Origin.HERE, weight_kg=draft.weight_kg, method=draft.method
     )
