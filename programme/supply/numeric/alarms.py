@@ -35,7 +35,8 @@ class OrderFacts:
     still be taken in time. to_tell: what was changed since it was sent, of which the blood bank was not told. unfit:
     what speaks against the units that are here. group: samples that found the person's group, of which
     group_samples_needed confirm it. held_until: so long the blood bank keeps the units. elsewhere_on: the day on which
-    antibodies known elsewhere were last asked for, every elsewhere_days; 0: not asked.
+    antibodies known elsewhere were last asked for, every elsewhere_days; 0: not asked. answer_by: the working day
+    before the start, the last on which the blood bank can be asked in its usual hours.
     """
 
     state: str
@@ -49,6 +50,7 @@ class OrderFacts:
     needs: OrderNeeds
     needs_now: OrderNeeds
     order_by: date
+    answer_by: date
     sent_on: date | None
     sample_holds: bool | None
     can_sample: bool
@@ -80,7 +82,8 @@ class OrderFacts:
 def alarms(facts: OrderFacts, *, today: date, now: datetime, answer_days: int) -> tuple[Alarm, ...]:
     """Return what is loud about an open order, most pressing first.
 
-    answer_days: a sent order without a full answer is telephoned about after so many days.
+    answer_days: a sent order without any answer is telephoned about after so many days, and from the working day before
+    its start in any case.
     """
     found = [
         *_booking(facts),
@@ -239,8 +242,9 @@ def _ordering(facts: OrderFacts, today: date, answer_days: int) -> list[Alarm]:
         return [Alarm(CHECK, "due", "To be sent today.")] if late == 0 else []
     if facts.state in (SENT, PART) and facts.sent_on is not None:
         waits = (today - facts.sent_on).days
-        if waits >= answer_days or (facts.starts.date() - today).days <= 1:
-            said = "not confirmed" if facts.state == SENT else f"{facts.confirmed} of {facts.units} confirmed"
+        if facts.state == PART or waits >= answer_days or today >= facts.answer_by:
+            said = f"{facts.units - facts.confirmed} of {facts.units} not confirmed"
+            said = "not confirmed" if facts.state == SENT else said
             sent = f"{count_of(waits, 'day')} ago" if waits else "today"
             return [Alarm(CHECK, "answer", f"{said}, sent {sent}: telephone.")]
     if facts.missing and facts.standing:

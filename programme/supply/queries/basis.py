@@ -15,7 +15,7 @@ from patients.models import CheckDone, CrossmatchSample
 from patients.numeric.checks import ANTIBODIES_ELSEWHERE
 from patients.services import local_day
 from programme.booking.models import STANDING, Booking, BookingState
-from programme.booking.numeric.workdays import OrderBy
+from programme.booking.numeric.workdays import OrderBy, working_days_before
 from programme.booking.queries.blood import LONGEST_LEAD_DAYS, blood_lead, needs_of
 from programme.booking.queries.free import bank_holidays, open_days
 from programme.core.models import Site
@@ -88,7 +88,7 @@ class SampleNow:
 
 @dataclass(frozen=True, slots=True)
 class Basis:
-    """All that an order for one booking rests on."""
+    """All that an order for one booking rests on. answer_by: the working day before its start."""
 
     booking_pk: int
     starts: datetime
@@ -96,6 +96,7 @@ class Basis:
     needs: OrderNeeds
     needed: Needed
     order_by: OrderBy
+    answer_by: date
     sample: SampleNow
     group: GroupSamples
     elsewhere_on: date | None
@@ -178,6 +179,7 @@ class _Reader:
             needs=needs,
             needed=needed,
             order_by=by,
+            answer_by=working_days_before(booking.on, 1, self.holidays),
             sample=self._sample(booking, starts),
             group=group_samples(self.groups_found[booking.patient_id], needs.group),
             elsewhere_on=self.elsewhere.get(booking.patient_id),

@@ -42,6 +42,7 @@ def facts_of(
         needs=needs_from_dict(order.needs),
         needs_now=basis.needs,
         order_by=order.order_by,
+        answer_by=basis.answer_by,
         sent_on=sent_on,
         sample_holds=basis.sample.holds,
         can_sample=bool(basis.sample.spans),

@@ -195,6 +195,29 @@ def test_not_sent_in_time_and_not_answered_are_loud(site, chair, coordinator):
     assert page_of(site, moment(4, 9)).lines[0].alarms[0].words == "not confirmed, sent 2 days ago: telephone."
 
 
+@pytest.mark.parametrize(
+    ("session_on", "sent", "quiet", "loud"),
+    [
+        (date(2026, 6, 15), moment(11, 15), moment(11, 16), moment(12, 8)),  # Monday: the Friday before it
+        (date(2026, 6, 17), moment(15, 15), moment(15, 16), moment(16, 8)),  # Wednesday: Tuesday
+        # Tuesday 1 Sep after Monday 31 Aug, the Summer bank holiday of England (gov.uk/bank-holidays): Friday 28 Aug
+        (date(2026, 9, 1), moment(27, 15, month=8), moment(27, 16, month=8), moment(28, 8, month=8)),
+    ],
+)
+def test_blood_not_confirmed_is_loud_from_the_working_day_before(
+    site, chair, coordinator, session_on, sent, quiet, loud
+):
+    order = make_order(chair, by=coordinator, on=session_on, at=sent - timedelta(days=7))
+    BloodOrder.objects.filter(pk=order.pk).update(state="sent")
+    order.events.create(at=sent, by=coordinator, what="sent")
+    assert "answer" not in kinds(page_of(site, quiet).lines[0])
+    assert "answer" in kinds(page_of(site, loud).lines[0])
+    assert "answer" in kinds(page_of(site, loud + timedelta(days=1)).lines[0])
+    BloodOrder.objects.filter(pk=order.pk).update(state="part", confirmed_units=1)
+    found = [alarm.words for alarm in page_of(site, quiet).lines[0].alarms if alarm.kind == "answer"]
+    assert found == ["4 of 5 not confirmed, sent today: telephone."]
+
+
 # One order
 
 

@@ -20,7 +20,8 @@ OTHER = GroupSamples((FIRST,), ((NOW, "A +"),))
 HELD = {"state": "confirmed", "confirmed": 5}
 FACTS = OrderFacts(
     state="sent", units=5, confirmed=0, here=0, units_now=5, for_at=START, starts=START, standing=True, needs=NEEDS,
-    needs_now=NEEDS, order_by=date(2026, 6, 8), sent_on=date(2026, 6, 5), sample_holds=None, can_sample=True,
+    needs_now=NEEDS, order_by=date(2026, 6, 8), answer_by=date(2026, 6, 11), sent_on=date(2026, 6, 5),
+    sample_holds=None, can_sample=True,
 )  # fmt: skip
 
 
@@ -30,7 +31,7 @@ def loud(**changed):
 
 
 def test_an_order_that_is_not_answered_says_when_it_was_sent():
-    soon = {"starts": NOW + timedelta(hours=20), "for_at": NOW + timedelta(hours=20)}
+    soon = {"starts": NOW + timedelta(hours=20), "for_at": NOW + timedelta(hours=20), "answer_by": NOW.date()}
     for sent_on, words in ((NOW.date(), "today"), (date(2026, 6, 4), "1 day ago"), (date(2026, 6, 3), "2 days ago")):
         found = alarms(replace(FACTS, sent_on=sent_on, **soon), today=NOW.date(), now=NOW, answer_days=2)
         assert f"not confirmed, sent {words}: telephone." in [alarm.words for alarm in found]
@@ -123,9 +124,17 @@ def test_blood_that_has_not_come_is_loud_on_the_day_and_a_stop_after_the_start(s
     assert "not_come" not in [one.kind for one in alarms(given, today=starts.date(), now=starts, answer_days=2)]
 
 
-def test_the_day_before_the_session_an_answer_is_pressing_however_new_the_order():
-    near = datetime(2026, 6, 6, 8, tzinfo=UTC)
-    assert loud(for_at=near, starts=near) == [("check", "answer")]
+def test_from_the_working_day_before_the_session_an_answer_is_pressing_however_new_the_order():
+    assert loud(answer_by=NOW.date() + timedelta(days=1)) == []
+    assert loud(answer_by=NOW.date()) == [("check", "answer")]
+    assert loud(answer_by=NOW.date() - timedelta(days=3)) == [("check", "answer")]
+    assert loud(state="confirmed", confirmed=5, answer_by=NOW.date()) == []
+
+
+def test_an_answer_in_part_is_loud_at_once_and_says_what_is_not_confirmed():
+    part = {"state": "part", "confirmed": 3, "sent_on": NOW.date()}
+    assert loud(**part) == [("check", "answer")]
+    assert words(**part) == ["2 of 5 not confirmed, sent today: telephone."]
 
 
 def words(now=NOW, **changed):
