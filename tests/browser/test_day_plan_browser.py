@@ -94,6 +94,9 @@ def test_nurse_plans_consultant_signs_and_a_correction_lapses_it(page_as, live_s
     saline.fill("950")
     expect(page.locator("#day-limits")).to_contain_text(re.compile(r"Saline in the session: [\d,]+, allowed is 900 mL"))
     expect(saline).to_be_focused()
+    expect(page.locator("#day-passed")).to_be_hidden()
+    page.set_viewport_size({"width": 1024, "height": 768})  # here the limits lie far below the steps
+    expect(page.locator("#day-passed")).to_contain_text("Saline in the session")
     expect(page.locator("#day-shut")).to_contain_text("What is typed is not kept")
     page.get_by_label("Changed something? Say why").fill("thirsty since the morning")
     page.get_by_role("button", name="Keep these steps as the next plan").click()

@@ -249,7 +249,9 @@ def _number_words(plan: Prescription, known: Known) -> str:
     if plan.replaced_at is not None:
         words += f"; replaced {plan.replaced_at.astimezone(known.at.tzinfo):%H:%M}"
     if plan.lapsed_at is not None:
-        words += f"; the signature lapsed {plan.lapsed_at.astimezone(known.at.tzinfo):%H:%M}: {plan.lapsed_why}"
+        words += (
+            f"; the signature lapsed {plan.lapsed_at.astimezone(known.at.tzinfo):%H:%M}: {plan.lapsed_why.rstrip('. ')}"
+        )
     return words
 
 

@@ -21,10 +21,12 @@ YOUNGEST_PREGNANT_YEARS, OLDEST_PREGNANT_YEARS = 10.0, 56.0
 @dataclass(frozen=True, slots=True)
 class Chairside:
     """consent_until: the last day of the consent that reaches furthest, None where there is none in force.
-    weight_on: the newest weight's day, None where none is recorded."""
+    weight_on: the newest weight's day, None where none is recorded. lapsed: the newest plan, where its
+    signature lapsed."""
 
     patient: Patient
     plan: Prescription | None
+    lapsed: Prescription | None
     settings: Mapping[str, float]
     consent_until: date | None
     weight_kg: float
@@ -44,13 +46,15 @@ class Chairside:
 def chairside_of(exchange_session: ExchangeSession, *, today: date, at: datetime) -> Chairside:
     """Return what is recorded; four queries."""
     patient = exchange_session.patient
-    plan = Prescription.objects.filter(exchange_session=exchange_session).in_force().first()
+    plans = list(Prescription.objects.filter(exchange_session=exchange_session).select_related("authorised_by"))
+    newest = max(plans, key=lambda plan: plan.number, default=None)
     consent = Consent.objects.filter(patient=patient, withdrawn_on__isnull=True, given_on__lte=today)
     measures = BodyMeasure.objects.filter(patient=patient, on__lte=today, weight_kg__isnull=False, withdrawn_reason="")
     weight = measures.order_by("-on", "-pk").first()
     return Chairside(
         patient=patient,
-        plan=plan,
+        plan=next((plan for plan in plans if plan.is_in_force), None),
+        lapsed=newest if newest and newest.lapsed_at else None,
         settings=site_settings(patient.site, at),
         consent_until=consent.order_by("-valid_until").values_list("valid_until", flat=True).first(),
         weight_kg=exchange_session.weight_kg if weight is None else float(weight.weight_kg or 0.0),

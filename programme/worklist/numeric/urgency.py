@@ -18,11 +18,12 @@ TROUBLE_SOON_DAYS = 7  # a place so near that cannot be kept is told today; chos
 FLAG_FRESH_DAYS = 56  # a change of pace asks for a look for two usual gaps; chosen here
 NAMED_AT_MOST = 3
 
-PLANNED, AUTHORISED = "planned", "authorised"
+PLANNED, LAPSED, AUTHORISED = "planned", "lapsed", "authorised"
 CANCELLED, MOVED = "cancelled", "moved"
 WAITING = "the session planned for today is open"
 CHAIR_WORDS = {
     PLANNED: (0, "In today, the plan is not signed", "Look at the plan and have it signed"),
+    LAPSED: (0, "In today, the signature on the plan lapsed", "Make the plan again and have it signed"),
     AUTHORISED: (1, "In today, the plan is signed", "Check and start"),
     "finished": (2, "Finished, not closed", "Enter the results and close"),
     "running": (3, "Being exchanged", "Open the run"),
@@ -62,14 +63,15 @@ class Situation:
 
     locked: why the haemolysis lock holds, empty when it does not. measured_pct, measured_on: the followed share
     measured since the last session [%], None when not. status: 'ok', 'unavailable' (with `reason`) or '' when nothing
-    was suggested yet. chair: the state of a session of today, empty when there is none or it is closed. paused: why
-    and since when the person is paused, empty when on the programme. pace_flag: (day, pace before, pace now) of a
-    flagged change [points a day]. results_on: newest result of the followed share. chance_today: of a measured value
-    over the ceiling today, 0..1. contact, contact_on: a contact after a session that is open, in words, and the day on
-    which it fell or falls due. booked_on: the next place in the diary; booked_late: why it is after the last safe day.
-    missed_on: a visit missed since the last session, with no other booked. unsaid_on: a booked day gone by of which
-    nobody has said whether they came. check: a check that is overdue, in words. plan_waits: 'missed', 'cancelled' or
-    'moved' where that became of their place of today and a session is still planned for it; `chair` is empty then.
+    was suggested yet. chair: the state of a session of today, empty when there is none or it is closed, 'lapsed'
+    where a signature on its plan lapsed. paused: why and since when the person is paused, empty when on the
+    programme. pace_flag: (day, pace before, pace now) of a flagged change [points a day]. results_on: newest result
+    of the followed share. chance_today: of a measured value over the ceiling today, 0..1. contact, contact_on: a
+    contact after a session that is open, in words, and the day on which it fell or falls due. booked_on: the next
+    place in the diary; booked_late: why it is after the last safe day. missed_on: a visit missed since the last
+    session, with no other booked. unsaid_on: a booked day gone by of which nobody has said whether they came.
+    check: a check that is overdue, in words. plan_waits: 'missed', 'cancelled' or 'moved' where that became of
+    their place of today and a session is still planned for it; `chair` is empty then.
     trouble: why the next place cannot be kept.
     """
 
@@ -202,12 +204,12 @@ def _in_chair(s: Situation) -> Need | None:
         return None
     weight, said, act = CHAIR_WORDS[s.chair]
     over = s.measured_pct is not None and s.measured_pct > s.ceiling_pct
-    if s.chair in (PLANNED, AUTHORISED):
+    if s.chair in (PLANNED, LAPSED, AUTHORISED):
         if s.measured_pct is None:
             said = f"{said}; HbS before is not back"
         elif over:
             said = f"{said}; over the ceiling at {figure(s.measured_pct, 1)}"
-    mark = "check" if over and s.chair == PLANNED else "note"
+    mark = "check" if s.chair == LAPSED or (over and s.chair == PLANNED) else "note"
     order = (weight, 0 if mark == "check" else 1)
     return Need(Band.CHAIR, mark, f"{said}. ", act, ".", also=asides(s), weight=order)
 

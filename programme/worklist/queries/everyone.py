@@ -21,6 +21,7 @@ from programme.worklist.numeric.course import Course, Visit, visit_of
 from programme.worklist.numeric.urgency import (
     BAND_NAMES,
     BAND_WORDS,
+    LAPSED,
     Band,
     Need,
     Situation,
@@ -35,7 +36,7 @@ from programme.worklist.queries.in_force import in_force
 from programme.worklist.queries.left_over import LeftOver, left_over
 from programme.worklist.queries.measured import Measured, newest_since_last_session
 from programme.worklist.queries.stored import Stored
-from sessions.day.models import FollowUp
+from sessions.day.models import FollowUp, Prescription
 from sessions.models import ExchangeSession, SessionFacts, State
 from sessions.queries import PersonRecord, people_inputs
 
@@ -78,10 +79,11 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Chair:
-    """A session of today that is not closed, and where it stands."""
+    """A session of today that is not closed, and where it stands. lapsed: as planned, for its signature lapsed."""
 
     key: int
     state: str
+    lapsed: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,7 +229,11 @@ def _visits(site: Site, today: date) -> Mapping[int, list[Visit]]:
 def _in_chair(site: Site, today: date) -> dict[int, Chair]:
     """Return the session of today of everybody who has one that is not closed."""
     rows = ExchangeSession.objects.filter(patient__site=site, on=today, state__in=IN_THE_CHAIR).order_by("pk")
-    return {pk: Chair(key, state) for pk, key, state in rows.values_list("patient_id", "pk", "state")}
+    plans = Prescription.objects.filter(exchange_session=OuterRef("pk")).order_by("-number")
+    found = rows.annotate(lapsed_at=Subquery(plans.values("lapsed_at")[:1])).values_list(
+        "patient_id", "pk", "state", "lapsed_at"
+    )
+    return {pk: Chair(key, state, state == State.PLANNED and lapsed is not None) for pk, key, state, lapsed in found}
 
 
 def _contacts(site: Site, today: date) -> Mapping[int, FollowUp]:
@@ -262,7 +268,7 @@ def _situation(
         last_on=record.last_on,
         results_on=patient.newest_result_on,
         locked=stored.locked or _open_sign(record, today, settings),
-        chair="" if chair is None or waits else chair.state,
+        chair="" if chair is None or waits else LAPSED if chair.lapsed else chair.state,
         plan_waits=waits,
         paused=_paused_words(patient, today),
         measured_pct=None if measured is None else measured.pct,

@@ -412,6 +412,11 @@ def test_the_consultant_signs_and_everyone_sees_when_it_lapses(nurse_client, con
         text = text_of(client.get(address("plan", exchange_session)))
         assert "The signature on plan 1 lapsed" in text
         assert "was corrected to 84 g/L: wrong tube" in text
+    start = text_of(nurse_client.get(address("start", exchange_session)))
+    assert "The signature on plan 1 lapsed" in start
+    assert "was corrected to 84 g/L: wrong tube" in start
+    everyone = re.sub(r"<[^>]*>", "", b"".join(nurse_client.get("/")).decode())
+    assert "In today, the signature on the plan lapsed. Make the plan again and have it signed." in everyone
 
 
 def test_a_nurse_and_a_coordinator_cannot_sign_nor_a_coordinator_change(nurse_client, coordinator_client, measured):

@@ -202,6 +202,12 @@ def test_someone_in_the_chair_whose_plan_is_not_signed():
     )
 
 
+def test_someone_in_the_chair_whose_signature_lapsed():
+    need = judge(replace(QUIET, chair="lapsed", measured_pct=28.4, measured_on=TODAY))
+    assert (need.band, need.mark) == (Band.CHAIR, "check")
+    assert need.sentence == "In today, the signature on the plan lapsed. Make the plan again and have it signed."
+
+
 def test_someone_in_the_chair_over_the_ceiling_asks_for_a_check():
     need = judge(replace(QUIET, chair="planned", measured_pct=30.4, measured_on=TODAY))
     assert (need.band, need.mark) == (Band.CHAIR, "check")
