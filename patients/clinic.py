@@ -7,10 +7,10 @@ from datetime import date, datetime
 from django.core.exceptions import ValidationError
 from django.db import transaction
 
-from patients.models import CheckDone, CourseNote, Patient, Standing, Withdrawable
+from patients.models import CheckDone, CourseNote, Patient, Standing
 from patients.numeric.checks import BY_NAME
 from patients.services import change_of, finish_change, need_reason, refuse_future, save_person, state_of
-from programme.core.models import User
+from programme.core.models import User, Withdrawable
 
 
 @transaction.atomic

@@ -9,7 +9,7 @@ from django.db import models
 from django.db.models import F, Q
 
 from patients.numeric.groups import ABO, RHD
-from programme.core.models import Site, User, Versioned, between
+from programme.core.models import Site, User, Versioned, Withdrawable, between
 
 
 class Sex(models.TextChoices):
@@ -464,24 +464,6 @@ class LabResult(models.Model):
     @property
     def unit(self) -> str:
         return STORED_UNIT[self.analyte]
-
-
-class Withdrawable(models.Model):
-    """A row that is never deleted: it can be withdrawn once, by somebody, with a reason."""
-
-    withdrawn_at = models.DateTimeField(null=True, blank=True)
-    withdrawn_by = models.ForeignKey(User, models.PROTECT, null=True, blank=True, related_name="+")
-    withdrawn_reason = models.CharField(max_length=200, blank=True)
-
-    class Meta:
-        abstract = True
-        constraints = [
-            models.CheckConstraint(
-                condition=Q(withdrawn_at__isnull=True) | ~Q(withdrawn_reason=""),
-                name="%(class)s_withdrawn_has_reason",
-                violation_error_message="Withdrawing needs a reason.",
-            )
-        ]
 
 
 class CourseNote(Withdrawable):

@@ -10,6 +10,7 @@ from django.contrib.auth.forms import AuthenticationForm, PasswordChangeForm
 from django.core.exceptions import ValidationError
 
 from programme.core.models import Role, User
+from programme.core.proofs import prove_again
 from programme.core.receipts import LONGEST_KEY
 from programme.core.sign_ins import Place, is_long_enough_alone, prove_password, prove_second
 
@@ -50,9 +51,17 @@ class ChangePasswordForm(PasswordChangeForm):
     """The old password, and the new one twice."""
 
     error_messages = PasswordChangeForm.error_messages | {
-        "password_incorrect": "The present password is not this one. Nothing was changed.",
         "password_mismatch": "The two new passwords differ. Nothing was changed.",
     }
+
+    def __init__(self, *args: Any, at: datetime, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.at = at
+
+    def clean_old_password(self) -> str:
+        given = str(self.cleaned_data["old_password"])
+        prove_again(user=self.user, password=given, at=self.at)
+        return given
 
     def clean_new_password1(self) -> str:
         given = str(self.cleaned_data["new_password1"])
@@ -79,14 +88,13 @@ class PasswordForm(forms.Form):
         widget=forms.PasswordInput(attrs={"class": "t", "autocomplete": "current-password"}),
     )  # fmt: skip
 
-    def __init__(self, user: User, *args: Any, **kwargs: Any) -> None:
+    def __init__(self, user: User, *args: Any, at: datetime, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.user = user
+        self.user, self.at = user, at
 
     def clean_password(self) -> str:
         given = str(self.cleaned_data["password"])
-        if not self.user.check_password(given):
-            raise ValidationError("The password is not this one. Nothing was changed.")
+        prove_again(user=self.user, password=given, at=self.at)
         return given
 
 

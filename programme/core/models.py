@@ -316,6 +316,24 @@ class Erasure(Versioned):
         return f"E{self.pk:05d}"
 
 
+class Withdrawable(models.Model):
+    """A row that is never deleted: it can be withdrawn once, by somebody, with a reason."""
+
+    withdrawn_at = models.DateTimeField(null=True, blank=True)
+    withdrawn_by = models.ForeignKey(User, models.PROTECT, null=True, blank=True, related_name="+")
+    withdrawn_reason = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        abstract = True
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(withdrawn_at__isnull=True) | ~Q(withdrawn_reason=""),
+                name="%(class)s_withdrawn_has_reason",
+                violation_error_message="Withdrawing needs a reason.",
+            )
+        ]
+
+
 class SignInTries(models.Model):
     """Sign-ins in a row that failed for one name from one source; gone once the name signs in.
 

@@ -14,9 +14,10 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Q
 
-from programme.core import trail
+from programme.core import trail, tries
 from programme.core.models import Site, SiteText, TrailEntry, User
 from programme.core.numeric.text_table import TEXTS
+from programme.core.numeric.throttle import MOST_AT_A_SCREEN
 
 PIN = re.compile(r"[0-9]{6,12}")
 REFUSED = "refused a name and PIN"
@@ -123,7 +124,8 @@ def prove(*, username: str, secret: str, site: Site, actor: User, at: datetime, 
 
     instead: what that person can do without this screen, said after too many failures: '…: {instead}, or wait.'
     Each failure is kept in the trail, also where the caller goes on to refuse; call it outside the transaction of what
-    is to be signed. Raises ValidationError, the same for a wrong name as for a wrong PIN, and after too many failures.
+    is to be signed. Raises ValidationError, the same for a wrong name as for a wrong PIN, and after too many failures:
+    five in a quarter of an hour, or ten in a row before they sign in themselves.
     """
     with transaction.atomic():
         Site.objects.select_for_update().get(pk=site.pk)  # so that tries at once are counted one after the other
@@ -132,10 +134,17 @@ def prove(*, username: str, secret: str, site: Site, actor: User, at: datetime, 
         named = Q(row_key=user.pk) if user else Q(row_key=None)
         if max(refused.filter(named).count(), refused.filter(actor=actor).count()) >= TRIES:
             raise ValidationError(f"{TRIES} wrong PINs within {TRIES_WITHIN.seconds // 60} min: {instead}, or wait.")
+        if user and tries.is_closed_at_screens(user):
+            raise ValidationError(
+                f"After {MOST_AT_A_SCREEN} wrong PINs in a row: {instead}. Signing in opens it again."
+            )
         # An unknown name costs the same time as a known one, so that the answer does not tell them apart.
         if user and (_is_pin_of(user, secret) or (not user.initial_password_until and user.check_password(secret))):
+            tries.forget(user, tries.AT_A_SCREEN)
             return user
-        if not user:
+        if user:
+            tries.count(user, tries.AT_A_SCREEN, at)
+        else:
             check_password(secret, make_password("nobody"))
         # What was typed as the name of nobody may have been a PIN or password: it is kept nowhere.
         named_as = {"username": user.username} if user else None

@@ -22,17 +22,17 @@ from django.utils.crypto import salted_hmac
 from programme.core import second_proof, trail
 from programme.core.models import KnownBrowser, Role, SignInTries, Site, User, same_characters
 from programme.core.numeric import throttle
+from programme.core.tries import AGAIN, AT_A_SCREEN, SET_BACK, account_of
 
 REFUSED, SIGNED_IN, OPENED = "refused a sign-in", "signed in", "opened sign-in again"
 KNOWN, LONG_AGO = "known", "long ago"
+NO_ADDRESS = (KNOWN, LONG_AGO, AGAIN, AT_A_SCREEN)
 LEAST_ALONE, LEAST_BESIDE = 15, 8
 """Characters of a password alone and beside a second proof: NIST SP 800-63B-4 (2025), 3.1.1.2."""
 LONGEST = 256
 """At least 64 must be allowed (as above); the rest is chosen here, so that hashing cannot be made to take long."""
 KNOWN_FOR = timedelta(days=180)
 """A browser on which somebody has not signed in for so long is as good as new. Chosen here; not from a source."""
-SET_BACK = timedelta(minutes=1)
-"""A try that lies further ahead was counted by a clock that has been set back since: nobody waits for that."""
 NOBODYS_KEPT_FOR = timedelta(days=1)
 SOURCES_KEPT_FOR = timedelta(days=180)
 """After so long it is forgotten from where wrong tries came; that they were made is not, since no count of failures in
@@ -106,7 +106,7 @@ def prove_password(*, name: str, password: str, place: Place, at: datetime, retu
     if (
         user.has_second_proof and user.get_session_auth_hash() != returning
     ):  # nothing is forgiven yet, but this try did not fail
-        here = SignInTries.objects.filter(account=_account(name), source=_source(place, known=known), failures__gt=0)
+        here = SignInTries.objects.filter(account=account_of(name), source=_source(place, known=known), failures__gt=0)
         here.update(failures=F("failures") - 1)
     else:
         _finish(user, place, known=known, at=at)
@@ -148,7 +148,7 @@ def prove_second(*, user: User, code: str, place: Place, at: datetime, outside: 
 
 @transaction.atomic
 def _finish(user: User, place: Place, *, known: bool, at: datetime, outside: bool = False) -> None:
-    SignInTries.objects.filter(account=_account(user.username)).delete()
+    SignInTries.objects.filter(account=account_of(user.username)).delete()
     said = trail.Change(user.site_id, None, SIGNED_IN, "user", user.pk, after=_from(place, known, outside))
     trail.write([said], actor=user, at=at)
 
@@ -178,7 +178,7 @@ def open_again(*, user: User, reason: str, at: datetime, actor: User | None = No
     """
     if not reason.strip():
         raise ValueError("Say why: the reason is kept in the trail.")
-    tries = SignInTries.objects.filter(account=_account(user.username))
+    tries = SignInTries.objects.filter(account=account_of(user.username))
     failures = sum(tries.values_list("failures", flat=True))
     tries.delete()
     said = trail.Change(
@@ -193,7 +193,7 @@ def forget_old(*, at: datetime) -> int:
     """Forget browsers that are as good as new, tries of nobody, and where old tries came from; return rows deleted."""
     browsers, _ = KnownBrowser.objects.filter(last_at__lte=at - KNOWN_FOR).delete()
     nobodys, _ = SignInTries.objects.filter(user=None, last_at__lt=at - NOBODYS_KEPT_FOR).delete()
-    sourced = SignInTries.objects.exclude(source__in=(KNOWN, LONG_AGO)).filter(user__isnull=False)
+    sourced = SignInTries.objects.exclude(source__in=NO_ADDRESS).filter(user__isnull=False)
     old = sourced.filter(last_at__lte=at - SOURCES_KEPT_FOR)
     # The users first, so that a try of theirs at the same moment is counted before or after and never lost.
     users = User.objects.select_for_update().filter(pk__in=list(old.values_list("user_id", flat=True).distinct()))
@@ -217,9 +217,10 @@ def _without_sources(user: User, old: QuerySet[SignInTries]) -> int:
 def _count(name: str, place: Place, *, known: bool, at: datetime) -> None:
     """Count one more try, or refuse it; a refused try is not counted, so nobody can lengthen the wait of another."""
     user = User.objects.select_for_update().filter(username=name).first()  # so that tries at once come one by one
-    account, source = _account(name), _source(place, known=known)
+    account, source = account_of(name), _source(place, known=known)
     failures: dict[str, tuple[int, datetime]] = {
-        row.source: (row.failures, row.last_at) for row in SignInTries.objects.filter(account=account)
+        row.source: (row.failures, row.last_at)
+        for row in SignInTries.objects.filter(account=account).exclude(source__in=(AGAIN, AT_A_SCREEN))
     }
     here, last_at = failures.get(source, (0, at))
     counted = sum(count for one, (count, _) in failures.items() if (one == KNOWN) == known)
@@ -261,10 +262,6 @@ def _is_known(name: str, place: Place, at: datetime) -> bool:
 def _from(place: Place, known: bool, outside: bool) -> dict[str, str]:
     said = {"from": place.address, "browser": "known" if known else "new"}
     return said | {"by": "account of the provider"} if outside else said
-
-
-def _account(name: str) -> str:
-    return salted_hmac("sign-in name", name, algorithm="sha256").hexdigest()
 
 
 def _source(place: Place, *, known: bool) -> str:

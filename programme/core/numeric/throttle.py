@@ -9,8 +9,9 @@ from __future__ import annotations
 FREE_TRIES = 5
 FIRST_WAIT_S, LONGEST_WAIT_S = 60, 3600
 """Five tries, then a wait that doubles up to an hour. Chosen here; not from a source."""
-MOST_ELSEWHERE, MOST_KNOWN = 80, 20
-"""Together the 100 failures in a row that NIST SP 800-63B-4 (2025), 3.2.2, allows on one account."""
+MOST_ELSEWHERE, MOST_KNOWN, MOST_AGAIN, MOST_AT_A_SCREEN = 60, 20, 10, 10
+"""Together the 100 failures in a row that NIST SP 800-63B-4 (2025), 3.2.2, allows on one account: signing in elsewhere
+and on known browsers, the own password asked again while signed in, and name with PIN at a colleague's screen."""
 
 
 def wait_s(failures: int) -> int:
@@ -22,5 +23,5 @@ def wait_s(failures: int) -> int:
 
 
 def is_closed(failures: int, *, known: bool) -> bool:
-    """Say whether a name has used up its failures in a row: from browsers that are known, or from all others."""
+    """Say whether a name has used up its failures in a row: signing in from browsers that are known, or from others."""
     return failures >= (MOST_KNOWN if known else MOST_ELSEWHERE)

@@ -25,7 +25,7 @@ SALT = "second_proof_salt"
 @access.needs("see.own_account")
 @require_http_methods(["GET", "POST"])
 def change_password(request: access.SignedIn) -> HttpResponse:
-    form = ChangePasswordForm(request.user, request.POST or None)
+    form = ChangePasswordForm(request.user, request.POST or None, at=timezone.now())
     if request.method == "POST" and form.is_valid():
         with transaction.atomic():  # the new password and its trail entry go together
             form.save()
@@ -41,7 +41,7 @@ def change_password(request: access.SignedIn) -> HttpResponse:
 @access.needs("see.own_account")
 @require_http_methods(["GET", "POST"])
 def change_pin(request: access.SignedIn) -> HttpResponse:
-    form = PinForm(request.user, request.POST or None)
+    form = PinForm(request.user, request.POST or None, at=timezone.now())
     if request.method == "POST" and form.is_valid():
         try:
             set_pin(user=request.user, pin=form.cleaned_data["pin"], at=timezone.now())
@@ -72,7 +72,7 @@ def set_second_proof(request: access.SignedIn) -> HttpResponse:
     if request.user.has_second_proof:
         return _second_proof_page(request)
     salt = request.session.setdefault(SALT, second_proof.new_salt())
-    form = SecondProofForm(request.user, request.POST or None)
+    form = SecondProofForm(request.user, request.POST or None, at=timezone.now())
     if request.method == "POST" and form.is_valid():
         try:
             code, now = form.cleaned_data["code"], timezone.now()
@@ -91,7 +91,7 @@ def set_second_proof(request: access.SignedIn) -> HttpResponse:
 @access.needs("see.own_account")
 @require_POST
 def new_codes(request: access.SignedIn) -> HttpResponse:
-    form = PasswordForm(request.user, request.POST)
+    form = PasswordForm(request.user, request.POST, at=timezone.now())
     if not request.user.has_second_proof:
         return redirect("core:second_proof")
     if not form.is_valid():
@@ -103,7 +103,7 @@ def new_codes(request: access.SignedIn) -> HttpResponse:
 @access.needs("see.own_account")
 @require_POST
 def second_proof_off(request: access.SignedIn) -> HttpResponse:
-    form = SecondProofOffForm(request.user, request.POST)
+    form = SecondProofOffForm(request.user, request.POST, at=timezone.now())
     if not request.user.has_second_proof:
         return redirect("core:second_proof")
     if not form.is_valid():

@@ -103,7 +103,7 @@ def _failed(request: HttpRequest, words: str, then: str = "") -> HttpResponse:
 def own_account(request: access.SignedIn) -> HttpResponse:
     """Link the own account with the provider, or take it away."""
     named, row, proven = provider(), outside.account_of(request.user), _proven(request)
-    form = PasswordForm(request.user, request.POST or None)
+    form = PasswordForm(request.user, request.POST or None, at=timezone.now())
     if request.method == "POST" and form.is_valid():
         try:
             said = _take_away(request) if row else _link(request, proven)

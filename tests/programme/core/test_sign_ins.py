@@ -18,6 +18,8 @@ from programme.core import sign_ins
 from programme.core.access import address_of
 from programme.core.models import KnownBrowser, SignInTries, TrailEntry
 from programme.core.numeric.throttle import FREE_TRIES, MOST_ELSEWHERE, MOST_KNOWN
+from programme.core.proofs import prove_again
+from programme.core.services import prove
 from programme.core.sign_ins import Place, prove_password, remember
 from programme.core.tasks import clear_sign_ins
 from tests.factories import NOW, PASSWORD, make_user
@@ -100,7 +102,15 @@ def test_in_all_a_hundred_failures_in_a_row_are_looked_at(fenwick):
     used_up(place=own, tries=MOST_KNOWN)
     for n in range(MOST_ELSEWHERE + 30):
         refused(place=Place(f"198.51.100.{n}", ""))
-    assert TrailEntry.objects.filter(action="refused a sign-in").count() == 100
+    colleague = make_user(site=fenwick.site, username="colleague")
+    asked = {"username": "a.fenwick", "secret": "no", "site": fenwick.site, "actor": colleague, "instead": "wait"}
+    for n in range(40):
+        at = NOW + timedelta(hours=2 * n)
+        with pytest.raises(ValidationError):
+            prove_again(user=fenwick, password="no", at=at)
+        with pytest.raises(ValidationError):
+            prove(**asked, at=at)
+    assert TrailEntry.objects.filter(action__startswith="refused ").count() == 100
 
 
 def test_the_command_opens_sign_in_again_with_a_reason_in_the_trail(fenwick):
@@ -108,7 +118,7 @@ def test_the_command_opens_sign_in_again_with_a_reason_in_the_trail(fenwick):
         refused(place=Place(f"198.51.100.{n}", ""))
     said = io.StringIO()
     call_command("open_sign_in", "a.fenwick", "--reason", "rang; not her tries", stderr=said)
-    assert said.getvalue() == "Sign-in is open for A. Fenwick; 80 wrong tries are forgotten.\n"
+    assert said.getvalue() == "Sign-in is open for A. Fenwick; 60 wrong tries are forgotten.\n"
     entry = TrailEntry.objects.get(action="opened sign-in again")
     assert (entry.row_key, entry.why, entry.actor) == (fenwick.pk, "rang; not her tries", None)
     assert prove_password(name="a.fenwick", password=PASSWORD, place=ELSEWHERE, at=NOW) == fenwick
