@@ -1,4 +1,4 @@
-"""Tries that failed in a row, by what a name is counted under and by source; a proof that fits begins its count anew."""
+"""Failed tries in a row, by what a name is counted under and by source; a proof that fits begins its count anew."""
 
 from __future__ import annotations
 
