@@ -34,6 +34,9 @@ def ids(address):
 
 
 every = pytest.mark.parametrize("address", ADDRESSES, ids=ids)
+rows_by_number = pytest.mark.parametrize(
+    "address", [a for a in ADDRESSES if {"key", "order_number"} & {*a.names}], ids=ids
+)
 about_people = pytest.mark.parametrize("address", [a for a in ADDRESSES if a.is_about_a_person], ids=ids)
 
 
@@ -76,6 +79,20 @@ def people(rows_of_the_module):
         }
 
 
+@pytest.fixture(scope="module")
+def clients(people):
+    """One signed in of each role at the unit here, made once too."""
+    site = Site.objects.get(code="saltmarsh")
+    with time_machine.travel(factories.NOW, tick=True):
+        users = [factories.make_user(role=role, site=site, username=f"looks.as.{role}") for role in EVERY_ROLE]
+        return {user.role: client_of(user) for user in users}
+
+
+@pytest.fixture
+def of_every_role(clients, frozen_day, db):
+    return clients
+
+
 @pytest.fixture(autouse=True)
 def _papers_are_read_as_text(monkeypatch):
     """A paper is answered as what it is set from, so that its words can be looked through."""
@@ -106,6 +123,11 @@ def shows_somebody(address, answer):
 def nothing_there(address):
     """What belongs to a provider, where none is named, and what is answered as FHIR that there is nothing."""
     return {404} if OF_A_PROVIDER in address.route or address.route in NOTHING_THERE else set()
+
+
+def refusals(address, role):
+    """How something that is not there is answered: who may not ask is told nothing else."""
+    return {404, 405} if role in access.matrix()[address.view.needs_action] else {403}
 
 
 @pytest.mark.parametrize("role", EVERY_ROLE)
@@ -145,25 +167,27 @@ def test_nobody_is_sent_to_sign_in(address, here):
 
 
 @about_people
-def test_a_person_of_another_site_is_as_unknown_as_one_who_does_not_exist(address, there, site):
-    consultant, nurse = factories.make_user(role="consultant", site=site), factories.make_user(role="nurse", site=site)
+def test_a_person_of_another_site_is_as_unknown_as_one_who_does_not_exist(address, there, of_every_role):
     path, unknown = address.filled(there), address.filled({**there, "patient_ref": "NOBODY1"})
-    for client in (client_of(consultant), client_of(nurse)):
+    for role, client in of_every_role.items():
         for ask in (client.get, client.post):
             answer, control = ask(path), ask(unknown)
-            assert answer.status_code == control.status_code
-            assert answer.status_code in {403, 404, 405}
-            assert b"SecretnameTHERE1" not in answer.getvalue()
+            assert answer.status_code == control.status_code, role
+            assert answer.status_code in refusals(address, role), role
+            assert b"SecretnameTHERE1" not in answer.getvalue(), role
 
 
-@pytest.mark.parametrize("address", [a for a in ADDRESSES if "key" in a.names], ids=ids)
-def test_a_row_of_somebody_else_is_not_opened_through_a_person_of_the_own_site(address, here, there, site):
-    may = access.matrix()[address.view.needs_action]
-    role = "consultant" if "consultant" in may else min(may)
-    client = client_of(factories.make_user(role=role, site=site, username="looks"))
-    path = address.filled({**there, "patient_ref": here["patient_ref"]})
-    assert client.get(path).status_code in {404, 405}
-    assert client.post(path).status_code in {404, 405}
+@rows_by_number
+def test_a_row_of_another_site_is_not_opened_by_its_number(address, here, there, of_every_role):
+    """Nor through a person of the own site, nor a unit of theirs through an order of the own site."""
+    elsewhere = {**there, "patient_ref": here["patient_ref"]}
+    paths = {address.filled(elsewhere)}
+    if "key" in address.names:
+        paths.add(address.filled({**elsewhere, "order_number": here["order_number"]}))
+    for role, client in of_every_role.items():
+        for path in paths:
+            for ask in (client.get, client.post):
+                assert ask(path).status_code in refusals(address, role), f"{path} as {role}"
 
 
 @every
