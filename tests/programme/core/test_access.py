@@ -1,5 +1,7 @@
 """Every address, walked as each role, as somebody of another site, and as nobody."""
 
+import re
+from pathlib import Path
 from xml.etree.ElementTree import tostring
 
 import pytest
@@ -11,6 +13,7 @@ from django.test import Client
 from programme.core import access
 from programme.core.models import Role, Site, TrailEntry
 from programme.core.reading import SAW
+from sessions.day.numeric.states import MOVES
 from tests import factories
 from tests.addresses import every_address, sample
 from tests.blood import make_order_with_unit, make_sample
@@ -20,6 +23,9 @@ pytestmark = pytest.mark.django_db
 ADDRESSES = every_address()
 NOTHING_THERE = ("fhir", "fhir/<path:rest>")
 OF_A_PROVIDER = "provider/"
+PRODUCT_FILES = [
+    path for top in ("programme", "patients", "sessions") for path in (Path(__file__).parents[3] / top).rglob("*.py")
+]
 EVERY_ROLE = tuple(Role.values)
 OF_MANY_PEOPLE = {
     "", "diary/", "diary/proposal/<int:key>/", "contacts/", "chairs/", "calendars/", "inbox/", "blood/", "blood/units/",
@@ -222,6 +228,19 @@ def test_the_matrix_names_only_roles_that_exist_and_leaves_no_action_to_nobody()
     for action, roles in access.matrix().items():
         assert roles, action
         assert roles <= set(EVERY_ROLE), action
+
+
+def test_every_action_of_the_matrix_is_asked_for():
+    """By the mark of a view, by its name in the code, as a move of the state table, or where glass was broken."""
+    marks = {address.view.needs_action for address in ADDRESSES}
+    code = "".join(path.read_text(encoding="utf-8") for path in PRODUCT_FILES)
+    named = set(re.findall(r"""\bmay\([\w.]+, "([a-z_]+\.[a-z_]+)"\)""", code))
+    assert "change.reaction_judgement" in named
+    moves = {f"move.{name}" for name in MOVES}
+    of_a_person = {address.view.needs_action for address in ADDRESSES if address.is_about_a_person}
+    through_glass = {action.replace("see.", "break_glass.") for action in of_a_person if action.startswith("see.")}
+    assert set(access.matrix()) - marks - named - moves - through_glass == set()
+    assert moves <= set(access.matrix())
 
 
 def test_pages_about_people_are_not_kept_by_the_browser(nurse_client, here):
