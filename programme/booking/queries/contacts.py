@@ -12,14 +12,15 @@ from django.db.models import Exists, OuterRef, Q
 
 from patients.models import Patient, Standing
 from programme.booking.models import Booking, Contact, Waiting
+from programme.booking.numeric.missed import is_child, to_consultant_on
 from programme.booking.numeric.places import RankedPlace
+from programme.booking.queries.blood import holidays_around
 from programme.booking.queries.free import site_calendar
 from programme.booking.queries.placing import ToPlace, people_of, places_for
 from programme.core.models import Site
 from programme.core.settings_of_site import site_settings
 
 WEEKS_AHEAD = 5
-CHILD_UNTIL_YEARS = 18
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,9 +88,8 @@ def _to_reach(site: Site, rows: Mapping[int, ToPlace], today: date, after_days: 
     """Who did not come since the last exchange and has no booking."""
     missed = {pk: row.missed_on for pk, row in rows.items() if row.missed_on is not None and row.next_booked is None}
     tries = _tries(site, min(missed.values(), default=today))
-    children = set(
-        Patient.objects.of_site(site).filter(birth_date__gt=_years_before(today)).values_list("pk", flat=True)
-    )
+    born = dict(Patient.objects.of_site(site).filter(pk__in=missed).values_list("pk", "birth_date"))
+    holidays = holidays_around(site, today)
     found = []
     for pk, missed_on in missed.items():
         made = [one for one in tries[pk] if _day(one, site) >= missed_on]
@@ -104,8 +104,8 @@ def _to_reach(site: Site, rows: Mapping[int, ToPlace], today: date, after_days: 
                 last_outcome="" if last is None else last.get_outcome_display(),
                 last_on=None if last is None else _day(last, site),
                 next_try_on=today if last is None else last.next_try_on or today,
-                to_consultant_on=missed_on + timedelta(days=after_days),
-                is_child=pk in children,
+                to_consultant_on=to_consultant_on(missed_on, after_days, holidays),
+                is_child=is_child(born[pk], today),
                 today=today,
             )
         )
@@ -163,9 +163,3 @@ def _tries(site: Site, since: date) -> defaultdict[int, list[Contact]]:
 
 def _day(row: Contact, site: Site) -> date:
     return row.at.astimezone(ZoneInfo(site.time_zone)).date()
-
-
-def _years_before(today: date) -> date:
-    """The birthday of who is a grown person today: whoever is born after it is a child."""
-    year = today.year - CHILD_UNTIL_YEARS
-    return date(year, 2, 28) if (today.month, today.day) == (2, 29) else today.replace(year=year)

@@ -10,6 +10,7 @@ from django.db.models import QuerySet
 
 from patients.services import local_day, need_reason
 from programme.booking.models import STANDING, Booking, BookingState, Occupied
+from programme.booking.numeric.missed import CHILD_NOT_BROUGHT, is_child
 from programme.booking.numeric.places import spoken
 from programme.booking.numeric.reasons import NONE, Reasons
 from programme.booking.queries.person import has_begun
@@ -76,7 +77,8 @@ def cancel(*, booking: Booking, version: int, ended_by: str, reason: str, actor:
 def did_not_come(*, booking: Booking, version: int, actor: User, at: datetime, reason: str = "") -> str:
     """Record that somebody did not come, with the reason if it is known; it is needed to take back that they came.
 
-    Return what became of what hung on the booking. Raises ValidationError before the booked start, and where an
+    Return what became of what hung on the booking, and what is to be thought of for a child. Raises ValidationError
+    before the booked start, and where an
     exchange was begun that day.
     """
     hold(booking.patient)
@@ -89,7 +91,9 @@ def did_not_come(*, booking: Booking, version: int, actor: User, at: datetime, r
         booking, version, BookingState.MISSED, (*STANDING, BookingState.CAME), action="did not come", actor=actor,
         at=at, why=reason.strip(), ended_reason=reason.strip(),
     )  # fmt: skip
-    return _given_up(booking, actor=actor, at=at)
+    born, today = booking.patient.birth_date, local_day(at, booking.patient.site)
+    prompt = CHILD_NOT_BROUGHT if is_child(born, today) else ""
+    return f"{prompt} {_given_up(booking, actor=actor, at=at)}".strip()
 
 
 @transaction.atomic

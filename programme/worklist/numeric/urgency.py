@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from enum import IntEnum
 
+from programme.booking.numeric.missed import CHILD_NOT_BROUGHT
 from programme.worklist.numeric.words import age_words, capital, chance_words, count_words, day_words, figure
 
 ARRANGE_WITHIN_DAYS = 7  # 'this week'; chosen here
@@ -69,10 +70,10 @@ class Situation:
     of the followed share. chance_today: of a measured value over the ceiling today, 0..1. contact, contact_on: a
     contact after a session that is open, in words, and the day on which it fell or falls due. booked_on: the next
     place in the diary; booked_late: why it is after the last safe day. missed_on: a visit missed since the last
-    session, with no other booked. unsaid_on: a booked day gone by of which nobody has said whether they came.
-    check: a check that is overdue, in words. plan_waits: 'missed', 'cancelled' or 'moved' where that became of
-    their place of today and a session is still planned for it; `chair` is empty then.
-    trouble: why the next place cannot be kept.
+    session, with no other booked; consultant_on: from when it is the consultant's too; is_child: under 18 today.
+    unsaid_on: a booked day gone by of which nobody has said whether they came. check: a check that is overdue, in
+    words. plan_waits: 'missed', 'cancelled' or 'moved' where that became of their place of today and a session is
+    still planned for it; `chair` is empty then. trouble: why the next place cannot be kept.
     """
 
     today: date
@@ -102,10 +103,20 @@ class Situation:
     booked_on: date | None = None
     booked_late: str = ""
     missed_on: date | None = None
+    consultant_on: date | None = None
+    is_child: bool = False
     unsaid_on: date | None = None
     check: str = ""
     plan_waits: str = ""
     trouble: str = ""
+
+    @property
+    def with_consultant(self) -> str:
+        """Since when a missed visit is the consultant's too, in words; '' where it is not yet."""
+        if self.missed_on is None or self.consultant_on is None or self.consultant_on > self.today:
+            return ""
+        since = "today" if self.consultant_on == self.today else day_words(self.consultant_on, self.today)
+        return f"with the consultant since {since}"
 
     @property
     def booked_safely(self) -> bool:
@@ -171,7 +182,7 @@ def _locked(s: Situation) -> Need | None:
         return None
     return Need(
         Band.NOW, "stop", "Locked: possible delayed haemolysis. No red cells; ", "a haematologist decides", ".",
-        brief="is locked", weight=(0,),
+        brief="is locked", also=_missed_asides(s), weight=(0,),
     )  # fmt: skip
 
 
@@ -233,11 +244,23 @@ def _missed(s: Situation) -> Need | None:
     last = s.latest_safe_on if s.status == "ok" else None
     passed = last is not None and last <= s.today
     window = "" if last is None else f"; last safe day {day_words(last, s.today)}"
+    said = ", ".join(filter(None, [f"did not come {missed}", s.with_consultant]))
+    lead = f"{capital(said)}. {CHILD_NOT_BROUGHT + ' ' if s.is_child else ''}"
+    also = tuple(word for word in asides(s) if word not in _missed_asides(s))
+    pressing = passed or s.with_consultant
     return Need(
-        Band.NOW, "stop" if passed else "check", f"Did not come {missed}. ", "Telephone today", f"{window}.",
-        brief=f"did not come {missed}", also=asides(s),
-        weight=(2 if passed else 3, -(s.chance_today or 0.0), s.missed_on.toordinal()),
+        Band.NOW, "stop" if passed else "check", lead, "Telephone today", f"{window}.", brief=said, also=also,
+        weight=(2 if pressing else 3, -(s.chance_today or 0.0), s.missed_on.toordinal()),
     )  # fmt: skip
+
+
+def _missed_asides(s: Situation) -> tuple[str, ...]:
+    """What must not be lost of a missed visit where something else is more pressing."""
+    if s.missed_on is None:
+        return ()
+    said = f"did not come on {day_words(s.missed_on, s.today)}, {s.with_consultant}" if s.with_consultant else ""
+    child = CHILD_NOT_BROUGHT.rstrip(".") if s.is_child else ""
+    return tuple(filter(None, [said, child]))
 
 
 def _troubled(s: Situation) -> Need | None:
@@ -379,7 +402,7 @@ def _quiet(s: Situation) -> Need:
 
 def asides(s: Situation) -> tuple[str, ...]:
     """Return the lesser reasons to look at this person, each a few words."""
-    words = []
+    words = list(_missed_asides(s))
     if s.plan_waits in (CANCELLED, MOVED):
         words.append(f"{WAITING} and its place was {s.plan_waits}: cancel it or book")
     elif s.plan_waits:

@@ -13,6 +13,8 @@ from django.db.models.fields.json import KeyTransform
 
 from patients.models import Analyte, LabResult, Patient, Standing
 from patients.queries import checks_due, last_done
+from programme.booking.numeric.missed import is_child, to_consultant_on
+from programme.booking.queries.blood import holidays_around
 from programme.booking.queries.chairs import displaced
 from programme.core.models import Site
 from programme.core.settings_of_site import site_settings
@@ -134,14 +136,14 @@ def everyone(site: Site, now: datetime, *, find: str = "") -> ListPage:
     chairs = _in_chair(site, today)
     troubles = {one.booking.pk: one.why for one in displaced(site, today)}
     contacts, places, done = _contacts(site, today), booked_places(site, today), last_done(site, today)
-    rows = []
+    holidays, rows = holidays_around(site, today), []
     for patient in patients:
         record = records[patient.pk]
         stored = Stored.of(patient, force)
         situation = _situation(
             patient, record, stored, measured.get(patient.pk), today, settings, chair=chairs.get(patient.pk),
             contact=contacts.get(patient.pk), place=places.get(patient.pk, Place()), done=done.get(patient.pk, {}),
-            troubles=troubles,
+            troubles=troubles, holidays=holidays,
         )  # fmt: skip
         row = _row(patient, record, stored, situation, visits[patient.pk], contacts.get(patient.pk))
         rows.append(_with_place(replace(row, chair=chairs.get(patient.pk)), situation, places.get(patient.pk)))
@@ -255,8 +257,10 @@ def _situation(
     place: Place,
     done: Mapping[str, date],
     troubles: Mapping[int, str],
+    holidays: frozenset[date],
 ) -> Situation:
     small = record.weight_kg < UNDER_40_KG
+    missed_on = place.missed_since(record.last_on)
     waits = "" if chair is None else place.left_open(chair.state, today)
     if measured is not None and measured.pct <= record.hbs_ceiling_pct:
         # A low value counts as the before-value only for so long; one over the ceiling stands until the session.
@@ -291,7 +295,9 @@ def _situation(
         booked_on=place.on,
         trouble="" if place.key is None else troubles.get(place.key, ""),
         booked_late=place.late_reason,
-        missed_on=place.missed_since(record.last_on),
+        missed_on=missed_on,
+        consultant_on=missed_on and to_consultant_on(missed_on, int(settings["escalate_after_days"]), holidays),
+        is_child=is_child(patient.birth_date, today),
         unsaid_on=place.unsaid_since(record.last_on),
         check=overdue_words(checks_due(record.age_years, record.genotype, settings, done), today),
     )

@@ -6,7 +6,7 @@ import pytest
 from django.urls import reverse
 from django_tables2 import Table
 
-from patients.models import Analyte, Genotype, Standing
+from patients.models import Analyte, Genotype, Patient, Standing
 from programme.booking.models import ClosedDay
 from programme.booking.queries.placing import people_of
 from programme.booking.services import moves
@@ -127,6 +127,39 @@ def test_who_did_not_come_rises_at_once_until_something_else_is_booked(site, fit
     assert "Ada Testwood did not come today." in get_list(coordinator_client)
     make_booking(patient, chair, on=date(2026, 6, 9))
     assert rows_of(site)["R001"].need.band is Band.ON_COURSE
+
+
+def test_a_missed_visit_is_with_the_consultant_after_the_sites_days_in_words_for_everybody(
+    site, fit, nurse_client, frozen_day
+):
+    """TODAY is Monday 1 June 2026; the setting escalate_after_days is 3 unless the site says otherwise."""
+    chair, later = open_chair(site), {"next_date": date(2026, 7, 6), "latest_safe_date": date(2026, 7, 8)}
+    for ref, on in (("R001", date(2026, 5, 29)), ("R002", date(2026, 5, 28)), ("R003", date(2026, 5, 31))):
+        make_booking(make_person(fit, ref, **later), chair, on=on, state="missed")
+    lines = {ref: row.need.sentence for ref, row in rows_of(site).items()}
+    rest = "Telephone today; last safe day Wed 8 Jul."
+    assert lines["R001"] == f"Did not come on Fri 29 May, with the consultant since today. {rest}"
+    # Three days after Thursday 28 May is a Sunday: the consultant's since the Friday before it
+    assert lines["R002"] == f"Did not come on Thu 28 May, with the consultant since Fri 29 May. {rest}"
+    assert lines["R003"] == f"Did not come on Sun 31 May. {rest}"
+    assert list(lines) == ["R002", "R001", "R003"]
+    assert "with the consultant since Fri 29 May" in get_list(nurse_client)
+
+
+def test_a_child_who_was_not_brought_has_the_prompt_in_its_line_and_in_the_answer(
+    site, fit, coordinator_client, frozen_day
+):
+    prompt = "Child not brought: think of safeguarding; follow the local policy."
+    patient = make_person(fit)
+    Patient.objects.update(birth_date=date(2012, 6, 1))
+    booked = make_booking(patient, open_chair(site), on=TODAY)
+    there = reverse("booking:booking", args=["R001", booked.pk])
+    receipt = coordinator_client.get(there).context["receipt"]
+    body = {"receipt": receipt, "version": 1, "act": "missed"}
+    assert prompt in coordinator_client.post(there, body, follow=True).content.decode()
+    assert prompt in rows_of(site)["R001"].need.sentence
+    Patient.objects.update(birth_date=date(2008, 6, 1))  # 18 today
+    assert "safeguarding" not in rows_of(site)["R001"].need.sentence
 
 
 def test_who_did_not_come_is_not_in_today_though_a_session_was_planned(site, fit, coordinator_client, frozen_day):

@@ -6,6 +6,7 @@ from datetime import date, timedelta
 import pytest
 
 from programme.worklist.numeric.urgency import Band, Need, Situation, asides, chance_column, judge, opening
+from programme.worklist.numeric.words import day_words
 
 TODAY = date(2026, 11, 25)
 
@@ -325,3 +326,17 @@ def test_a_contact_is_named_beside_what_is_more_pressing():
     need = judge(replace(CALL, contact_on=TODAY, measured_pct=33.0, measured_on=TODAY))
     assert need.sentence.startswith("Measured 33.0 today")
     assert need.also == ("contact due: call about signs of a late reaction",)
+
+
+def test_a_missed_visit_with_the_consultant_stands_with_what_is_past_and_is_not_lost_behind_another_reason():
+    missed = replace(QUIET, missed_on=days(-4), consultant_on=days(1), is_child=True)
+    told = replace(missed, consultant_on=days(-1))
+    assert judge(missed).weight[0] == 3
+    assert judge(told).weight[0] == judge(replace(QUIET, latest_safe_on=days(-1))).weight[0] == 2
+    assert "with the consultant since" not in judge(missed).sentence
+    assert "with the consultant since" in judge(told).brief
+    over = judge(replace(told, measured_pct=33.0, measured_on=TODAY))
+    assert [word.split(":")[0] for word in over.also] == [
+        f"did not come on {day_words(days(-4), TODAY)}, with the consultant since {day_words(days(-1), TODAY)}",
+        "Child not brought",
+    ]
