@@ -8,13 +8,15 @@ from collections.abc import Iterable
 from datetime import date, datetime
 
 from programme.core.tables import safe
+from programme.supply.queries.basis import SampleNow
 from programme.supply.queries.foreseen import Foreseen
 from programme.supply.queries.orders import OrderLine
 
 HEADER = (
     "order", "state", "for_at", "patient_ref", "name", "birth_date", "units", "confirmed", "abo", "rhd", "negative",
     "antibodies", "hbs_negative", "other", "freshest_days", "sample_taken_at", "sample_valid_until", "order_by",
-    "group_samples", "antibodies_asked_elsewhere_on", "held_until",
+    "group_samples", "antibodies_asked_elsewhere_on", "held_until", "sample_first", "sample_last",
+    "sample_holds_to_end_from",
 )  # fmt: skip
 """Documented in the README: times are ISO 8601 with offset, lists are parted by spaces; empty is 'not said'."""
 
@@ -58,7 +60,15 @@ def _cells(line: OrderLine) -> list[str]:
         "; ".join(needs.antibodies), "yes" if needs.hbs_negative else "no", needs.other, _whole(needs.freshest_days),
         _time(line.sample.taken_at), _time(line.sample.until), line.order_by.isoformat(),
         str(len(line.group.agree)), _date(line.elsewhere_on), _time(line.held_until),
+        *_window(line.sample),
     ]  # fmt: skip
+
+
+def _window(sample: SampleNow) -> list[str]:
+    """When a sample is to be taken, and from when one then taken holds to the booked end; empty where one holds."""
+    if sample.holds:
+        return ["", "", ""]
+    return [_time(sample.first), _time(sample.last), _time(sample.to_end_from)]
 
 
 def _time(at: datetime | None) -> str:

@@ -30,6 +30,7 @@ from sessions.day.numeric.blood_match import Needed
 from sessions.day.numeric.samples import (
     SampleRule,
     Span,
+    earliest_taken,
     holds_at,
     holds_until,
     sample_rule,
@@ -60,11 +61,13 @@ class Planned:
 class SampleNow:
     """The crossmatch sample of a booking. holds: at the start; None where none was taken for it yet.
 
-    spans: when one can still be taken. short_of_end: it holds at the start but not to the booked end.
+    spans: when one can still be taken. to_end_from: the first of these moments from which one holds to the booked end,
+    None where none does. short_of_end: the one taken holds at the start but not to the booked end.
     """
 
     rule: SampleRule
     spans: tuple[Span, ...]
+    to_end_from: datetime | None
     taken_at: datetime | None
     holds: bool | None
     until: datetime | None
@@ -79,6 +82,11 @@ class SampleNow:
     def last(self) -> datetime | None:
         """The last open moment for a sample."""
         return self.spans[-1].last if self.spans else None
+
+    @property
+    def window_falls_short(self) -> bool:
+        """Whether a sample of the first of these moments holds at the start and not to the booked end."""
+        return bool(self.spans) and self.to_end_from != self.first
 
     @property
     def one_day(self) -> bool:
@@ -218,16 +226,18 @@ class _Reader:
         )
         spans = sample_spans(starts, rule=rule, hours=sampling_hours(self.settings), open_days=self.open_days)
         spans = tuple(Span(max(one.first, self.now), one.last) for one in spans if one.last >= self.now)
+        ends = datetime.combine(booking.on, booking.ends, tzinfo=self.zone)
+        whole = earliest_taken(ends, rule)
+        to_end_from = next((max(one.first, whole) for one in spans if one.last >= whole), None)
         taken = self.samples[booking.patient_id]
         meant = [at for at in taken if last is None or at.astimezone(self.zone).date() > last]
         holding = [at for at in meant if holds_at(at.astimezone(self.zone), starts, rule)]
         newest = max(holding or meant, default=None)
         if newest is None:
-            return SampleNow(rule, spans, None, None, None, short_of_end=False)
+            return SampleNow(rule, spans, to_end_from, None, None, None, short_of_end=False)
         local = newest.astimezone(self.zone)
-        ends = datetime.combine(booking.on, booking.ends, tzinfo=self.zone)
         short = bool(holding) and not holds_at(local, ends, rule)
-        return SampleNow(rule, spans, local, bool(holding), holds_until(local, rule), short)
+        return SampleNow(rule, spans, to_end_from, local, bool(holding), holds_until(local, rule), short)
 
 
 def _signed(people: Collection[int], first: date, last: date) -> dict[tuple[int, date], Prescription]:

@@ -12,13 +12,14 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
-from programme.booking.models import BookingState
+from programme.booking.models import Booking, BookingState
 from programme.core.receipts import new_key
 from programme.supply.models import BloodOrder, OrderState, SuppliedUnit
 from programme.supply.queries.coming import weeks_of
 from programme.supply.queries.orders import blood_page
 from programme.supply.services.units import ArrivedLabel, give_unit, issue_unit, take_in
 from programme.supply.tables import HEADER
+from sessions.day.numeric.samples import holds_at
 from sessions.models import State, UnitState
 from tests.blood import (
     FOR,
@@ -39,6 +40,7 @@ from tests.factories import (
     make_other_transfusion,
     make_patient,
     make_planned_session,
+    make_site_setting,
     make_suggestion,
     make_unit,
     make_user,
@@ -173,6 +175,38 @@ def test_a_sample_that_does_not_hold_at_the_start_is_loud(site, chair, coordinat
     assert "sample" not in kinds(line)
     assert line.sample.holds
     assert line.sample.short_of_end  # at 14:00 it has run out: later units may not be started on it
+
+
+def test_the_hours_for_a_sample_say_from_when_it_holds_to_the_booked_end(site, chair, coordinator, coordinator_client):
+    """Start Friday 12 June 09:00, end 14:00, 72 h by the clock: from Tuesday 9 June 09:00, to the end from 14:00."""
+    order = make_sent(chair, by=coordinator)
+    sample = page_of(site, moment(5, 9)).lines[0].sample
+    assert [sample.first, sample.to_end_from] == [moment(9, 8), moment(9, 13)]  # an hour later in London
+    rule = sample.rule
+    starts, ends = moment(12, 8), moment(12, 13)
+    assert holds_at(sample.first, starts, rule)
+    assert not holds_at(sample.first, starts + timedelta(minutes=1), rule)
+    assert holds_at(sample.to_end_from, ends, rule)
+    assert not holds_at(sample.to_end_from - timedelta(minutes=1), ends, rule)
+    for page in (reverse("supply:order", args=[order.number]), reverse("supply:blood")):
+        assert "from Tue 9 Jun 14:00 it holds to the end" in text_of(coordinator_client.get(page))
+    later = page_of(site, moment(9, 13, 1)).lines[0].sample
+    assert not later.window_falls_short
+
+
+def test_hours_of_which_none_holds_to_the_booked_end_say_so(site, chair, coordinator, coordinator_client):
+    """By hand: a sample holds 26 h, and is needed 20 h before the start of Friday 09:00, London time."""
+    for name, value in (("sample_valid_hours", 26), ("crossmatch_hours", 20)):
+        make_site_setting(site=site, name=name, value=value)
+    make_sent(chair, by=coordinator)
+    Booking.objects.update(starts=time(9), ends=time(14))
+    sample = page_of(site, moment(5, 9)).lines[0].sample
+    # From Thursday 07:00, opened at 08:00, to 13:00, twenty hours before Friday 09:00; to the end it would be 12:00
+    assert (sample.first, sample.last, sample.to_end_from) == (moment(11, 7), moment(11, 12), moment(11, 11))
+    Booking.objects.update(ends=time(17))  # to the end: Thursday 15:00, after the last hour
+    short = page_of(site, moment(5, 9)).lines[0].sample
+    assert (short.window_falls_short, short.to_end_from) == (True, None)
+    assert "none of these hours holds to the booked end" in text_of(coordinator_client.get(reverse("supply:blood")))
 
 
 def test_where_no_sample_can_be_taken_any_more_it_is_loud(site, chair, coordinator):
@@ -393,6 +427,8 @@ def test_the_table_has_one_line_an_order_and_no_formula(coordinator_client, chai
     assert row["order_by"] == "2026-06-08"
     assert row["birth_date"] == "1994-03-14"
     assert (row["group_samples"], row["antibodies_asked_elsewhere_on"], row["held_until"]) == ("2", "2026-05-02", "")
+    window = [row[name] for name in ("sample_first", "sample_last", "sample_holds_to_end_from")]
+    assert window == ["2026-06-09T09:00+01:00", "2026-06-11T16:00+01:00", "2026-06-09T14:00+01:00"]
 
 
 def test_the_columns_of_the_order_sheet_are_those_of_the_readme():
