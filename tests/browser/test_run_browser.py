@@ -340,8 +340,11 @@ def test_a_time_is_put_right_with_a_reason(tablet, running):
 
 def test_pause_says_why_and_goes_on(tablet, running):
     tablet.get_by_role("link", name="Pause").click()
-    tablet.get_by_label("Why", exact=True).fill("cannula")
-    tablet.get_by_role("button", name="Pause").click()
+    pause = tablet.get_by_role("dialog", name="Pause")
+    pause.get_by_role("button", name="Pause").click()
+    expect(pause).to_be_visible()  # without a reason it stays, for the run goes on
+    pause.get_by_label("Why").fill("cannula")
+    pause.get_by_role("button", name="Pause").click()
     expect(tablet.locator("#alerts")).to_contain_text("Paused", timeout=PATIENCE)
     tablet.get_by_role("button", name="Go on").click()
     expect(tablet.locator("#alerts")).not_to_contain_text("Paused", timeout=PATIENCE)

@@ -451,7 +451,7 @@ document.addEventListener("submit", (event) => {
     return;
   }
   if (kind === "observation" && asksFirst(form)) return;
-  if (kind === "totals" && !form.reportValidity()) return;
+  if (!form.reportValidity()) return; // a form that is shut takes what was typed with it
   if (form.id === "undo") fields = undoLast(fields);
   if (kind === "undo" && !fields.target && !fields.target_key) return;
   // The boxes are as they were before the next touch is put into them.
