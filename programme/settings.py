@@ -222,6 +222,9 @@ SECURE_CONTENT_TYPE_NOSNIFF = True
 SECURE_REFERRER_POLICY = "same-origin"
 X_FRAME_OPTIONS = "DENY"
 SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = not ON_THIS_MACHINE_ONLY
+# With this prefix a browser takes a cookie only over TLS and from this host, not from a neighbour's of the same domain.
+OF_THIS_HOST = "" if ON_THIS_MACHINE_ONLY else "__Host-"
+SESSION_COOKIE_NAME, CSRF_COOKIE_NAME = f"{OF_THIS_HOST}sessionid", f"{OF_THIS_HOST}csrftoken"
 SESSION_COOKIE_HTTPONLY = True
 SESSION_COOKIE_AGE = 12 * 3600
 SESSION_EXPIRE_AT_BROWSER_CLOSE = True

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from django.db import models
@@ -323,6 +323,10 @@ class Waiting(Versioned):
         ]
 
 
+FEED_LASTS = timedelta(days=366)
+"""An address that was passed on or forgotten is not good for ever. Chosen here; not from a source."""
+
+
 class CalendarFeed(models.Model):
     """A secret address that a calendar can read: of one chair, or of one person. Only the digest of it is kept."""
 
@@ -342,6 +346,11 @@ class CalendarFeed(models.Model):
                 violation_error_message="A calendar address is of one chair or of one person.",
             )
         ]
+
+    @property
+    def until(self) -> datetime:
+        """When the address shows nothing any more, if it was not revoked before."""
+        return self.made_at + FEED_LASTS
 
 
 class Proposal(Versioned):

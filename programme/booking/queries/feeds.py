@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import uuid
 from dataclasses import dataclass
-from datetime import date, time, timedelta
+from datetime import date, datetime, time, timedelta
 
 from django.db.models import QuerySet
 
@@ -27,10 +27,11 @@ class Entry:
     words: str
 
 
-def feed_of(digest: str) -> CalendarFeed | None:
-    """Return the calendar of a secret's digest, None where there is none or it was revoked."""
+def feed_of(digest: str, at: datetime) -> CalendarFeed | None:
+    """Return the calendar of a secret's digest, None where there is none, or it was revoked or has ended."""
     rows = CalendarFeed.objects.filter(secret_digest=digest, revoked_at=None).select_related("site", "chair")
-    return rows.first()
+    feed = rows.first()
+    return feed if feed is not None and at < feed.until else None
 
 
 def feeds_given_out(site: Site) -> QuerySet[CalendarFeed]:

@@ -45,7 +45,12 @@ def calendars(request: access.SignedIn) -> HttpResponse:
     if request.method == "POST" and saved(request, form, action="make calendar address", save=save):
         return redirect("booking:calendars")
     page = FormPage("Calendars", "", "Give out an address", reverse("booking:diary"), form)
-    shown = {"page": page, "feeds": feeds_given_out(site), "receipt": RevokeForm(**asked(request))["receipt"].value()}
+    shown = {
+        "page": page,
+        "feeds": feeds_given_out(site),
+        "now": timezone.now(),
+        "receipt": RevokeForm(**asked(request))["receipt"].value(),
+    }
     return render(request, "booking/calendars.html", shown | {"nav": "diary"})
 
 
@@ -67,11 +72,12 @@ def revoke_calendar(request: access.SignedIn, key: int) -> HttpResponse:
 @access.open_to_all
 @require_safe
 def calendar(request: HttpRequest, secret: str) -> HttpResponse:
-    """A calendar by its secret address. An unknown one and a revoked one are the same."""
-    feed = feed_of(services.digest_of(secret))
+    """A calendar by its secret address. Unknown, revoked and ended ones are the same."""
+    now = timezone.now()
+    feed = feed_of(services.digest_of(secret), now)
     if feed is None:
         return HttpResponse(GONE, status=404, content_type="text/plain; charset=utf-8")
-    now, zone = timezone.now(), ZoneInfo(feed.site.time_zone)
+    zone = ZoneInfo(feed.site.time_zone)
     text = calendar_text(entries_of(feed, now.astimezone(zone).date()), zone=zone, made_at=now)
     headers = {"Cache-Control": "no-store", "Referrer-Policy": "no-referrer", "X-Robots-Tag": "noindex"}
     return HttpResponse(text, content_type="text/calendar; charset=utf-8", headers=headers)

@@ -191,3 +191,12 @@ def test_a_nurse_gives_out_no_address(site, nurse):
     browser = Client()
     browser.force_login(client)
     assert browser.get("/calendars/").status_code == 403
+
+
+def test_an_address_ends_after_a_year_and_the_page_says_when(site, coordinator, coordinator_client, frozen_day):
+    row, secret = feeds.make_feed(chair=make_chair(site), actor=coordinator, at=NOW)
+    assert Client().get(f"/calendar/{secret}.ics").status_code == 200
+    assert "can be read until 2 Jun 2027" in coordinator_client.get("/calendars/").text
+    CalendarFeed.objects.filter(pk=row.pk).update(made_at=NOW - timedelta(days=366))
+    assert Client().get(f"/calendar/{secret}.ics").status_code == 404
+    assert "ended 1 Jun 2026; give out a new one" in coordinator_client.get("/calendars/").text

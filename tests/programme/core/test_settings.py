@@ -168,3 +168,16 @@ def test_settings_take_the_provider_and_ask_nobody_at_the_start(tmp_path):
     )
     environment = NAMED | {"PASSWORD_SIGN_IN": "administrators"}
     assert start(tmp_path, code, **environment)[:2] == (0, "https://login.example/staff False")
+
+
+@pytest.mark.parametrize(
+    ("host", "names"),
+    [("127.0.0.1", "sessionid csrftoken False"), ("unit.example", "__Host-sessionid __Host-csrftoken True")],
+)
+def test_cookies_on_a_network_are_of_this_host_alone(tmp_path, host, names):
+    """The prefix __Host- asks for Secure, the path / and no domain (draft RFC 6265bis, 4.1.3.2; from memory)."""
+    said = "print(s.SESSION_COOKIE_NAME, s.CSRF_COOKIE_NAME, s.SESSION_COOKIE_SECURE and s.CSRF_COOKIE_SECURE)"
+    code, out, _ = start(
+        tmp_path, f"import programme.settings as s; {said}", ALLOWED_HOSTS=host, TRUSTED_PROXY_TLS="True", DEBUG="False"
+    )
+    assert (code, out) == (0, names)

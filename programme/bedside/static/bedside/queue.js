@@ -8,7 +8,8 @@ const FIRST_PAUSE_MS = 1000;
 const LONGEST_PAUSE_MS = 8000;
 const LONGEST_ANSWER_MS = 10000;
 
-const cookie = (name) => document.cookie.split("; ").find((one) => one.startsWith(`${name}=`))?.slice(name.length + 1) ?? "";
+// In production its name says that it is of this host alone.
+const CSRF_COOKIE = /(?:^|; )(?:__Host-)?csrftoken=([^;]*)/;
 
 // Seconds since the entry was made: by the running clock of this page, or by the wall clock after a reload or a sleep.
 export function waited(item) {
@@ -112,7 +113,7 @@ export class Queue {
     try {
       answer = await fetch(this.enter, {
         method: "POST",
-        headers: { "Content-Type": "application/json", "X-CSRFToken": cookie("csrftoken") },
+        headers: { "Content-Type": "application/json", "X-CSRFToken": CSRF_COOKIE.exec(document.cookie)?.[1] ?? "" },
         body: JSON.stringify({ key, kind, by, fields, seen, waited_s: waited(item) }),
         redirect: "manual", // an answer that leads elsewhere is the sign-in page
         signal: AbortSignal.timeout(LONGEST_ANSWER_MS),
