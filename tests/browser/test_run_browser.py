@@ -346,6 +346,7 @@ def test_pause_says_why_and_goes_on(tablet, running):
     pause.get_by_label("Why").fill("cannula")
     pause.get_by_role("button", name="Pause").click()
     expect(tablet.locator("#alerts")).to_contain_text("Paused", timeout=PATIENCE)
+    expect(tablet.locator("#now")).to_contain_text("Step 1, not now")
     tablet.get_by_role("button", name="Go on").click()
     expect(tablet.locator("#alerts")).not_to_contain_text("Paused", timeout=PATIENCE)
     assert tally_of(running).paused_since is None
