@@ -8,7 +8,7 @@ from datetime import date, datetime, time, timedelta
 
 from django.db.models import QuerySet
 
-from programme.booking.models import Booking, CalendarFeed
+from programme.booking.models import STANDING, Booking, BookingState, CalendarFeed
 from programme.core.models import Site
 
 BACK_DAYS = 31
@@ -41,8 +41,9 @@ def feeds_given_out(site: Site) -> QuerySet[CalendarFeed]:
 
 
 def entries_of(feed: CalendarFeed, today: date) -> tuple[Entry, ...]:
-    """Return the places of a calendar, from a month back on: standing ones only; one query."""
-    rows = Booking.objects.standing().filter(on__gte=today - timedelta(days=BACK_DAYS))
+    """Return the places of a calendar, from a month back on: those that stand or were kept; one query."""
+    there = [*STANDING, BookingState.CAME]  # whoever came sits in the chair: it is not free
+    rows = Booking.objects.filter(state__in=there, on__gte=today - timedelta(days=BACK_DAYS))
     rows = rows.filter(patient=feed.patient_id) if feed.chair is None else rows.filter(chair=feed.chair_id)
     words = "Appointment" if feed.chair is None else "Taken"  # a chair's name is free text, and may be clinical
     return tuple(

@@ -121,6 +121,17 @@ def test_a_chairs_calendar_has_everybody_without_a_name(ada, site, coordinator):
 
 @pytest.mark.django_db
 @pytest.mark.usefixtures("frozen_day")
+def test_a_chair_stays_taken_once_the_person_came_and_is_free_where_they_did_not(ada, site, coordinator):
+    chair = make_chair(site)
+    booked = make_booking(ada, chair, on=TODAY)
+    secrets = [give_out(coordinator, chair=chair), give_out(coordinator, patient=ada)]
+    for state, places in (("booked", 1), ("confirmed", 1), ("came", 1), ("missed", 0)):
+        type(booked).objects.update(state=state)
+        assert [len(events(read(secret).content)) for secret in secrets] == [places, places]
+
+
+@pytest.mark.django_db
+@pytest.mark.usefixtures("frozen_day")
 def test_a_place_keeps_its_identifier_and_counts_its_changes(ada, site, coordinator):
     booking = make_booking(ada, make_chair(site))
     secret = give_out(coordinator, patient=ada)
