@@ -14,6 +14,16 @@ NEAR_DAYS = 3
 """Units reckoned for a day so near to the booked one count as reckoned for it: HbS rises 1 to 3 points. Chosen here."""
 
 
+KINDS = (
+    "not_come", "given_elsewhere", "moved", "no_booking", "released", "late", "needs", "untold", "group",
+    "group_differs", "unlike", "expired", "sample", "held", "answer", "missing", "due", "time", "units", "other_day",
+    "unstated",
+)  # fmt: skip
+"""What an alarm can be about, most pressing first. Chosen here: what leaves the chair without blood goes first."""
+OF_RECORDS = ("one_sample", "elsewhere")
+"""About records that most orders may lack at once; after all the others, whatever their level."""
+
+
 @dataclass(frozen=True, slots=True)
 class Alarm:
     """Something about an order that somebody must see. level: stop, check or note; kind: what it is about."""
@@ -21,6 +31,13 @@ class Alarm:
     level: str
     kind: str
     words: str
+
+    @property
+    def rank(self) -> tuple[bool, int, int]:
+        """The order of alarms, smallest first: what is of records last, then by level, then by kind."""
+        of_records = self.kind in OF_RECORDS
+        kinds = OF_RECORDS if of_records else KINDS
+        return of_records, (STOP, CHECK, NOTE).index(self.level), kinds.index(self.kind)
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,8 +114,7 @@ def alarms(facts: OrderFacts, *, today: date, now: datetime, answer_days: int) -
         *_ordering(facts, today, answer_days),
         *_not_come(facts, today, now),
     ]
-    order = (STOP, CHECK, NOTE)
-    return tuple(sorted(found, key=lambda alarm: order.index(alarm.level)))
+    return tuple(sorted(found, key=lambda alarm: alarm.rank))
 
 
 def _booking(facts: OrderFacts) -> list[Alarm]:

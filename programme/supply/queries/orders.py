@@ -22,6 +22,13 @@ from programme.supply.queries.basis import Basis, SampleNow, bases, released, un
 from programme.supply.queries.facts import facts_of
 
 TOLD = ("sent", "told")
+FEWEST_SHARED = 3
+SHARED_WORDS = {
+    "one_sample": "the group rests on fewer samples recorded here than are asked for: ask the blood bank on how many",
+    "elsewhere": "antibodies known elsewhere were never asked for, or too long ago: ask other hospitals and registers, "
+    "and record the day",
+}
+"""What is true of most orders, as one sentence of all of them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +59,12 @@ class OrderLine:
     missing: int = 0  # of an order of which some came
     to_tell: str = ""
     released: int | None = None  # the order of this booking that was released
+    said_of_all: frozenset[str] = frozenset()  # kinds of alarms that the page says once for most orders
+
+    @property
+    def own_alarms(self) -> tuple[Alarm, ...]:
+        """What is loud about this order and not said of most at once; a stop is always its own."""
+        return tuple(one for one in self.alarms if one.level == STOP or one.kind not in self.said_of_all)
 
     @property
     def mark(self) -> str:
@@ -82,6 +95,7 @@ class BloodPage:
 
     lines: tuple[OrderLine, ...]
     settings: Mapping[str, float]
+    shared: tuple[str, ...] = ()  # what is true of most orders, each in one sentence
 
     @property
     def to_send(self) -> tuple[OrderLine, ...]:
@@ -106,8 +120,8 @@ class BloodPage:
     @property
     def loud(self) -> tuple[tuple[OrderLine, Alarm], ...]:
         """What must be done, most pressing first."""
-        found = [(line, alarm) for line in self.lines for alarm in line.alarms]
-        return tuple(sorted(found, key=lambda pair: (pair[1].level != STOP, pair[0].starts)))
+        found = [(line, alarm) for line in self.lines for alarm in line.own_alarms]
+        return tuple(sorted(found, key=lambda pair: (pair[1].rank, pair[0].starts)))
 
     @property
     def samples_today(self) -> tuple[OrderLine, ...]:
@@ -119,7 +133,22 @@ def blood_page(site: Site, now: datetime) -> BloodPage:
     settings = site_settings(site, now)
     orders = list(read_orders(BloodOrder.objects.open().filter(site=site)))
     lines = [*order_lines(site, orders, settings, now), *_without(site, now)]
-    return BloodPage(tuple(sorted(lines, key=lambda line: (line.starts, line.name))), settings)
+    counted = _counted(lines)
+    kinds = frozenset(counted)
+    lines = [replace(line, said_of_all=kinds) for line in lines]
+    orders_open = sum(line.number is not None for line in lines)
+    shared = tuple(f"For {n} of {orders_open} orders {SHARED_WORDS[kind]}." for kind, n in counted.items())
+    return BloodPage(tuple(sorted(lines, key=lambda line: (line.starts, line.name))), settings, shared)
+
+
+def _counted(lines: Sequence[OrderLine]) -> dict[str, int]:
+    """Return of how many orders each kind of alarm about records holds, where it does of most of at least three."""
+    orders = [line for line in lines if line.number is not None]
+    counted = {
+        kind: sum(any(one.kind == kind and one.level != STOP for one in line.alarms) for line in orders)
+        for kind in SHARED_WORDS
+    }
+    return {kind: n for kind, n in counted.items() if n >= FEWEST_SHARED and 2 * n > len(orders)}
 
 
 def read_orders(rows: QuerySet[BloodOrder]) -> QuerySet[BloodOrder]:

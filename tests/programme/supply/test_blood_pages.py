@@ -12,6 +12,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
+from patients.models import CrossmatchSample
 from programme.booking.models import Booking, BookingState
 from programme.core.receipts import new_key
 from programme.supply.models import BloodOrder, OrderState, SuppliedUnit
@@ -217,6 +218,27 @@ def test_where_no_sample_can_be_taken_any_more_it_is_loud(site, chair, coordinat
         "No crossmatch sample can be taken in time at the usual hours."
     ]
     assert page_of(site, moment(11, 9)).samples_today == page_of(site, moment(11, 9)).lines
+
+
+def test_what_most_orders_lack_is_one_sentence_and_what_has_not_come_stands_first(
+    site, chair, coordinator, coordinator_client
+):
+    days = (date(2026, 6, 8), date(2026, 6, 9), date(2026, 6, 10), FOR)
+    orders = [make_sent(chair, by=coordinator, on=on, at=moment(1, 8 + n)) for n, on in enumerate(days)]
+    BloodOrder.objects.update(state="confirmed", confirmed_units=5)
+    CrossmatchSample.objects.exclude(patient=orders[0].patient).delete()
+    found = page_of(site, moment(8, 9))
+    assert found.loud[0][1].kind == "not_come"
+    assert "one_sample" not in [alarm.kind for _, alarm in found.loud]
+    assert [one.split(" of 4 orders")[0] for one in found.shared] == ["For 3"]
+    assert [line.mark for line in found.lines] == ["stop", "check", "check", "check"]
+    said = text_of(coordinator_client.get(reverse("supply:blood")))
+    assert said.count("no sample is recorded that found it") == 0
+    assert "For 3 of 4 orders the group rests on fewer samples" in said
+    own = text_of(coordinator_client.get(reverse("supply:order", args=[orders[1].number])))
+    assert "no sample is recorded that found it" in own
+    BloodOrder.objects.filter(pk__in=[one.pk for one in orders[2:]]).update(state="ended")
+    assert page_of(site, moment(8, 9)).shared == ()  # one of two is not most of them
 
 
 def test_not_sent_in_time_and_not_answered_are_loud(site, chair, coordinator):

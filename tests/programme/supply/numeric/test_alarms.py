@@ -1,14 +1,18 @@
 """What of an order is loud, and how."""
 
+import inspect
+import re
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
-from programme.supply.numeric.alarms import OrderFacts, alarms
+from programme.supply.numeric import alarms as numeric_alarms
+from programme.supply.numeric.alarms import KINDS, OF_RECORDS, OrderFacts, alarms
 from programme.supply.numeric.groups import GroupSamples
 from programme.supply.numeric.needs import OrderNeeds, order_needs, unclear_antibodies
 from programme.supply.numeric.unfit import Unfit
+from programme.supply.queries import orders
 from sessions.day.numeric.blood_match import Needed
 
 NEEDS = OrderNeeds("O", "+", ("C", "E", "K"), (), hbs_negative=True)
@@ -181,3 +185,18 @@ def test_antibodies_known_elsewhere_are_asked_for_again_after_the_sites_days():
         "Antibodies known elsewhere: last asked for on 4 Jun 2025, 366 days ago: ask other hospitals and registers, "
         "and record the day."
     ]
+
+
+def test_blood_that_has_not_come_goes_before_what_a_record_lacks():
+    asked = {"group_samples_needed": 2, "elsewhere_days": 365, "can_sample": False, "state": "confirmed"}
+    found = alarms(replace(FACTS, **asked, to_tell="for 09:00"), today=START.date(), now=START, answer_days=2)
+    assert [alarm.kind for alarm in found] == ["not_come", "untold", "sample", "one_sample", "elsewhere"]
+    assert found[3].level == "stop"  # and still after the others
+
+
+def test_every_kind_of_alarm_has_its_place():
+    assert len({*KINDS, *OF_RECORDS}) == len(KINDS) + len(OF_RECORDS)
+    source = inspect.getsource(numeric_alarms) + inspect.getsource(orders)
+    named = set(re.findall(r'Alarm\((?:STOP|CHECK|NOTE|level), "(\w+)"', source))
+    assert len(named) > 15
+    assert named <= {*KINDS, *OF_RECORDS}
