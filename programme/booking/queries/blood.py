@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Collection, Mapping
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 from patients.models import Antibody, TransfusionNeeds
+from programme.booking.models import Booking
+from programme.booking.numeric.places import blood_words
 from programme.booking.numeric.workdays import BloodLead, LeadTimes
 from programme.booking.queries.free import bank_holidays
 from programme.core.models import Site
+from programme.core.settings_of_site import site_settings
 from sessions.day.numeric.blood_match import Needed, is_rare
 
 LONGEST_LEAD_DAYS = 120  # working days of the longest lead that a site can set, as days, with holidays to spare
@@ -46,6 +50,18 @@ def blood_lead(needed: Needed, settings: Mapping[str, float], holidays: frozense
         holiday_extra=int(settings["lead_days_holiday_extra"]),
     )
     return BloodLead(lead, bool(needed.antibodies), is_rare(needed), holidays)
+
+
+def blood_of_place(booking: Booking, at: datetime, *, goes_with: date | None = None) -> str:
+    """Say of a booked place that the day to order its blood had passed, as it was said where it was offered; else ''.
+
+    goes_with: the day of the place that was given up for it, whose order moves along.
+    """
+    site = booking.patient.site
+    today = at.astimezone(ZoneInfo(site.time_zone)).date()
+    needed = needed_of([booking.patient_id])[booking.patient_id]
+    lead = blood_lead(needed, site_settings(site, at), holidays_around(site, today))
+    return blood_words(lead.passed(booking.on, today, goes_with=goes_with))
 
 
 def holidays_around(site: Site, today: date) -> frozenset[date]:

@@ -15,7 +15,7 @@ from programme.booking.models import Booking, Contact, Waiting
 from programme.booking.numeric.missed import is_child, to_consultant_on
 from programme.booking.numeric.places import RankedPlace
 from programme.booking.queries.blood import holidays_around
-from programme.booking.queries.free import site_calendar
+from programme.booking.queries.free import SAMPLE_REACH_DAYS, SiteCalendar, site_calendar
 from programme.booking.queries.placing import ToPlace, people_of, places_for
 from programme.core.models import Site
 from programme.core.settings_of_site import site_settings
@@ -140,17 +140,28 @@ def _waiting(site: Site, rows: Mapping[int, ToPlace], today: date) -> tuple[Wait
     return tuple(found)
 
 
-def who_waits(freed: Booking, today: date) -> tuple[str, ...]:
-    """Return who would take a place that fell away, for it is earlier than theirs; who waits longest first.
+def who_waits(freed: Booking, now: datetime) -> tuple[str, ...]:
+    """Return who would take a place that fell away: it is earlier than theirs, and they can have one on its day.
 
-    Whether it suits them is told by their places.
+    Who waits longest first. now: local to the site.
     """
+    site, today = freed.patient.site, now.date()
     held = Booking.objects.standing().filter(patient=OuterRef("patient"), on__range=(today, freed.on))
     rows = Waiting.objects.filter(
         Q(not_before__isnull=True) | Q(not_before__lte=freed.on), ~Exists(held),
         patient__site=freed.patient.site_id, patient__standing=Standing.ACTIVE, ended_on__isnull=True,
     ).exclude(patient=freed.patient_id)  # fmt: skip
-    return tuple(row.patient.shown_name for row in rows.select_related("patient").order_by("since", "pk"))
+    waiting = list(rows.select_related("patient").order_by("since", "pk"))
+    people = people_of(site, now, site_settings(site, now), only=[row.patient_id for row in waiting])
+    calendar = site_calendar(site, max(today, freed.on - timedelta(days=SAMPLE_REACH_DAYS)), freed.on)
+    can = {row.pk for row in people if _has_place_on(row, calendar, freed.on)}
+    return tuple(row.patient.shown_name for row in waiting if row.patient_id in can)
+
+
+def _has_place_on(row: ToPlace, calendar: SiteCalendar, on: date) -> bool:
+    held = row.next_booked
+    places = places_for(row, calendar, giving_up=None if held is None else held.on)
+    return any(one.place.on == on for one in places)
 
 
 def _tries(site: Site, since: date) -> defaultdict[int, list[Contact]]:

@@ -44,6 +44,8 @@ from programme.core.models import Site
 
 Row = TypeVar("Row", bound=Model)
 
+SAMPLE_REACH_DAYS = 15  # a place's crossmatch sample is taken at most so long before; its days are read too
+
 
 @dataclass(frozen=True, slots=True)
 class Booked:

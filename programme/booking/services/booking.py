@@ -21,13 +21,12 @@ from programme.booking.numeric.calendar import Day, Place, SlotRule, ends_at, sl
 from programme.booking.numeric.places import refusal, spoken
 from programme.booking.numeric.reasons import NONE, Reasons
 from programme.booking.numeric.staff import Run, Staffed, most_at_once
-from programme.booking.queries.free import SiteCalendar, site_calendar, slot_rules
+from programme.booking.queries.free import SAMPLE_REACH_DAYS, SiteCalendar, site_calendar, slot_rules
 from programme.booking.queries.placing import ToPlace, people_of
 from programme.core import trail
 from programme.core.models import Site, User
 from programme.core.settings_of_site import site_settings
 
-SAMPLE_REACH_DAYS = 15
 TAKEN = "This place was taken a moment ago."
 MOMENT = timedelta(minutes=2)  # chosen here
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from django.contrib import messages
 from django.core.exceptions import PermissionDenied
@@ -13,10 +14,10 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods
 
-from patients.services import local_day
 from programme.booking.forms.places import BookForm, BookingForm
 from programme.booking.models import Booking
 from programme.booking.numeric.places import spoken
+from programme.booking.queries.blood import blood_of_place
 from programme.booking.queries.contacts import who_waits
 from programme.booking.queries.person import has_begun, read_booking, read_places
 from programme.booking.services import booking as bookings
@@ -114,12 +115,13 @@ def _move(row: Booking, form: BookingForm, kept: dict[str, Any]) -> str:
         chair_pk=asked.chair_pk, on=asked.on, slot=asked.slot, ended_by=given["ended_by"], reason=given["reason"],
         reasons=form.reasons, **kept,
     )  # fmt: skip
-    return f"{row.patient.shown_name} is moved: {where(new)}. {more} {_now_free(row, kept['at'])}"
+    blood = blood_of_place(new, kept["at"], goes_with=row.on)
+    return f"{row.patient.shown_name} is moved: {where(new)}. {blood} {more} {_now_free(row, kept['at'])}"
 
 
 def _now_free(row: Booking, at: datetime) -> str:
     """Name who waits for an earlier place, where one that can still be had fell away; '' where nobody does."""
-    names = () if has_begun(row, at) else who_waits(row, local_day(at, row.patient.site))
+    names = () if has_begun(row, at) else who_waits(row, at.astimezone(ZoneInfo(row.patient.site.time_zone)))
     if not names:
         return ""
     wait = "waits" if len(names) == 1 else "wait"

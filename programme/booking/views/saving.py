@@ -14,6 +14,7 @@ from patients.models import Patient
 from programme.booking.forms.places import BookForm
 from programme.booking.models import Booking
 from programme.booking.numeric.places import spoken
+from programme.booking.queries.blood import blood_of_place
 from programme.booking.services import booking as bookings
 from programme.core import access, receipts
 from programme.core.models import EditedMeanwhile
@@ -36,7 +37,7 @@ def book_once(request: access.SignedIn, patient: Patient, form: BookForm, there:
             patient=patient, chair_pk=asked.chair_pk, on=asked.on, slot=asked.slot, actor=request.user, at=now,
             reasons=form.reasons,
         )  # fmt: skip
-        messages.success(request, f"{patient.shown_name} is booked: {where(made)}.")
+        messages.success(request, f"{patient.shown_name} is booked: {where(made)}. {blood_of_place(made, now)}".strip())
         return there
 
     key = form.cleaned_data["receipt"]

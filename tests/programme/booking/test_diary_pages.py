@@ -9,6 +9,8 @@ from patients.models import Patient
 from programme.booking.models import Booking, Chair, ClosedDay, OtherUse, Slot, StaffLimit, Waiting, Wishes
 from tests.factories import (
     TODAY,
+    make_antibody,
+    make_away,
     make_booking,
     make_chair,
     make_exchange_session,
@@ -211,6 +213,17 @@ def test_one_touch_books_and_says_where(coordinator_client, ada, chair):
     assert "Everyone who is due in these weeks has a safe place." in body(answer)
 
 
+def test_what_was_said_of_blood_where_a_place_was_offered_is_said_again_once_it_is_booked(
+    coordinator_client, ada, chair
+):
+    """With an antibody ten working days: for Monday 8 June by Wednesday 20 May, worked by hand in test_proposals."""
+    make_antibody(ada)
+    key = receipt(coordinator_client.get(DIARY))
+    sent = {"receipt": key, "place": value(chair, MONDAY, ada)}
+    said = body(coordinator_client.post("/diary/book/", sent, follow=True))
+    assert "Blood for it had to be ordered by Wed 20 May 2026; telephone the laboratory first." in said
+
+
 def test_a_place_that_was_taken_meanwhile_is_said_with_what_is_free(coordinator_client, ada, chair, fit):
     key = receipt(coordinator_client.get(DIARY))
     make_booking(person("R2", fit, "Pemberwell"), chair)
@@ -312,10 +325,13 @@ def test_an_old_version_is_said(coordinator_client, ada, chair):
 
 
 def test_who_waits_for_an_earlier_place_is_named_when_one_falls_away(coordinator_client, ada, chair, fit):
-    """Waiting: one booked later, one who cannot before the 20th, one booked sooner anyway."""
+    """Waiting: one booked later, one not before the 20th, one booked sooner, one for whom the day is of no use."""
     other = make_chair(fit.site)
     booked = make_booking(ada, chair, on=date(2026, 6, 12))
     rows = {name: person(f"W{n}", fit, name) for n, name in enumerate(("Later", "Notyet", "Sooner"))}
+    rows["Nouse"] = person("W9", fit, "Nouse", next_date=date(2026, 7, 20), latest_safe_date=date(2026, 7, 24))
+    make_away(rows["Nouse"], since=date(2026, 6, 8), until=date(2026, 6, 16))
+    make_booking(rows["Nouse"], other, on=date(2026, 6, 26))
     make_booking(rows["Later"], other, on=date(2026, 6, 19))
     make_booking(rows["Sooner"], other, on=date(2026, 6, 10))
     by = rows["Later"].bookings.get().made_by
