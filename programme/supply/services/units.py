@@ -74,6 +74,7 @@ def take_in(
     check_move(now, "arrive")
     if not labels:
         raise ValidationError({"numbers": "Enter at least one donation number."})
+    _check_twice(labels)
     _check_count(now, len(labels))
     made = [_take_in(now, label, actor=actor, at=at) for label in labels]
     before = state_of(now)
@@ -141,6 +142,21 @@ def _take_in(order: BloodOrder, label: ArrivedLabel, *, actor: User, at: datetim
     except IntegrityError as error:  # at another site, in the same moment
         raise ValidationError({"numbers": f"{spaced(number)} has arrived already, at another unit."}) from error
     return unit
+
+
+def _check_twice(labels: Sequence[ArrivedLabel]) -> None:
+    """Refuse one unit entered twice at once, also where one of the two has no product code."""
+    seen: list[tuple[str, str]] = []
+    for label in labels:
+        try:
+            number = read_number(label.number)
+        except BadCode:
+            continue  # said when it is taken in
+        for other, code in seen:
+            if other == number and (not code or not label.product_code or code == label.product_code):
+                words = f"{spaced(number)} is entered twice: each unit once. Look at the labels again."
+                raise ValidationError({"numbers": words})
+        seen.append((number, label.product_code))
 
 
 def _check_new(number: str, product_code: str) -> None:

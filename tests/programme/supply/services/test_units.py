@@ -22,6 +22,7 @@ from programme.supply.services.units import (
     put_away_unit,
     take_in,
 )
+from sessions.day.numeric.donation_number import spaced
 from sessions.day.services.units import Label, add_unit
 from sessions.models import DonationUnit, State, UnitState
 from tests.blood import FOR, make_booked, make_open_unit, make_sent, moment, number_of, typed
@@ -100,6 +101,8 @@ def test_more_than_ordered_or_the_same_unit_twice_is_refused(order, nurse):
         arrive(order, nurse, 4, 5, 6)
     with pytest.raises(ValidationError, match="has arrived already, for order 1"):
         arrive(order, nurse, 4, 1)
+    with pytest.raises(ValidationError, match=f"{spaced(number_of(4))} is entered twice: each unit once"):
+        arrive(order, nurse, 4, 5, 4)  # nothing of it is here yet; also told before the count of five
     with pytest.raises(ValidationError, match="has arrived already"):
         arrive(order, nurse, 1, product_code="E0336V00")  # entered once with and once without its product code
     assert SuppliedUnit.objects.count() == 3
