@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from programme.booking.queries.blood import needed_of
+from programme.booking.numeric.workdays import working_days_before
+from programme.booking.queries.blood import holidays_around, needed_of
 from programme.core.models import Site
 from programme.supply.models import BloodOrder, OrderState, SuppliedUnit
 from programme.supply.queries.basis import released
@@ -30,7 +31,8 @@ def blood_of_bookings(site: Site, now: datetime) -> Mapping[int, BloodNote]:
     orders: Any = list(BloodOrder.objects.open().filter(site=site).select_related("booking").with_kept())
     zone = ZoneInfo(site.time_zone)
     wrong = _with_unfit_units(orders, zone)
-    notes = {order.booking_id: _note(order, order.kept, zone, now) for order in orders}
+    off = holidays_around(site, now.date())
+    notes = {order.booking_id: _note(order, order.kept, zone, now, off) for order in orders}
     notes |= {order.booking_id: BloodNote(order.number, words, "stop") for order, words in wrong.items()}
     gone = released(site, at=now)
     return notes | {booking.pk: BloodNote(row.number, "no blood ordered", "stop") for booking, row in gone.items()}
@@ -51,7 +53,7 @@ def _with_unfit_units(orders: Sequence[BloodOrder], zone: ZoneInfo) -> dict[Bloo
     return found
 
 
-def _note(order: BloodOrder, kept: int, zone: ZoneInfo, now: datetime) -> BloodNote:
+def _note(order: BloodOrder, kept: int, zone: ZoneInfo, now: datetime, off: frozenset[date]) -> BloodNote:
     if order.to_tell:
         return BloodNote(order.number, "blood bank not told", "stop")
     today, starts = now.date(), order.booking.starts_at(zone)
@@ -65,7 +67,9 @@ def _note(order: BloodOrder, kept: int, zone: ZoneInfo, now: datetime) -> BloodN
             order.number, "blood not sent in time" if late else "blood drafted", "stop" if late else "dash"
         )
     if order.state == OrderState.PART:
-        return BloodNote(order.number, f"blood {order.confirmed_units} of {order.units}", "half")
+        return BloodNote(order.number, f"blood {order.confirmed_units} of {order.units}", "check")
+    if order.state == OrderState.SENT and today >= working_days_before(order.booking.on, 1, off):
+        return BloodNote(order.number, "blood not confirmed", "check")
     if order.state == OrderState.SENT:
         return BloodNote(order.number, "blood sent for", "half")
     if order.state == OrderState.ARRIVED and kept < order.units:

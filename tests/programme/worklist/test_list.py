@@ -630,3 +630,18 @@ def test_where_the_blood_of_a_booking_stands_is_read_in_the_list(nurse_client, f
     said = "".join(part.decode() for part in nurse_client.get("/").streaming_content)
     assert words in said
     assert reverse("supply:order", args=[order.number]) in said
+
+
+def test_blood_that_is_not_confirmed_is_marked_in_the_list_from_the_working_day_before(fit):
+    """TODAY is Monday 1 June 2026: the working day before Tuesday, and not yet the one before Wednesday."""
+    booking = make_booking(make_person(fit), open_chair(fit.site), on=date(2026, 6, 2))
+    order = make_order_with_unit(booking)
+    for state, on, words, mark in (
+        ("sent", date(2026, 6, 2), "blood not confirmed", "check"),
+        ("sent", date(2026, 6, 3), "blood sent for", "half"),
+        ("part", date(2026, 6, 3), "blood 1 of 4", "check"),
+    ):
+        BloodOrder.objects.filter(pk=order.pk).update(state=state, confirmed_units=int(state == "part"))
+        type(booking).objects.update(on=on)
+        note = rows_of(fit.site)["R001"].blood
+        assert (note.words, note.mark) == (words, mark)
