@@ -1,4 +1,4 @@
-"""The hazard log as a document: what could hurt somebody, what stands against it, and whether its tests pass now.
+"""The hazard log as a document: what could hurt whom, what stands against it, and whether the tests of that pass now.
 
     python -m tests.hazards [FILE]
 
@@ -13,10 +13,13 @@ import sys
 import tempfile
 from collections.abc import Iterable, Mapping
 from pathlib import Path
+from textwrap import fill
 from typing import Any
 from xml.etree import ElementTree
 
 import yaml
+
+from programme.core.statement import STATEMENT
 
 ROOT = Path(__file__).resolve().parent.parent
 PYTEST = (
@@ -35,17 +38,21 @@ PYTEST = (
 )
 SERVERS = (sys.executable, "-m", "tests.servers", "postgres", "redis", "--")
 PASSED, FAILED, NOT_RUN = "passes", "FAILS", "DID NOT RUN"
-HEAD = """# What could hurt somebody, and what stands against it
+HEAD = f"""# What could hurt somebody, and what stands against it
 
-Ebbline works out, from what a day unit records, how efficient exchanges of red cells were, how fast HbS rises, and when
-the next visit should be. Its users are a specialist nurse, a consultant and a booking coordinator who know exchange
-transfusion. It suggests and never decides: a licensed prescriber decides, and local policy applies. It is not a
-certified medical device and has not been validated in practice. It does not steer a machine, choose or release blood,
-or watch a person.
+{fill(" ".join(STATEMENT), 120)}
 
-Each control is held by tests, run for this document. What remains is for the unit to judge before use, and again after
-each change of the programme, the laboratory or its own ways of working.
+Each control is held by the tests under it, run for this document. What remains is for the unit to judge before use, and
+again after each change of the programme, the laboratory or its own ways of working.
 """
+JUDGED = "For the unit to judge: severity ________ likelihood ________ accepted by ________________ on ____________"
+SIGNED = """## Judged and signed
+
+Version of the programme ____________ Unit ________________________________
+
+Clinical safety lead (name, role, signature) ________________________________ on ____________
+
+For the unit (name, role, signature) ________________________________ on ____________"""
 
 
 def read_hazards() -> list[dict[str, Any]]:
@@ -83,21 +90,29 @@ def read_report(text: str) -> dict[str, str]:
     return found
 
 
+def tests_of(hazard: Mapping[str, Any]) -> list[str]:
+    """Return the tests that a hazard names, control by control."""
+    return [name for control in hazard["controls"] for name in control["tests"]]
+
+
 def document(hazards: Iterable[Mapping[str, Any]], outcomes: Mapping[str, str]) -> str:
-    """Return the hazards in Markdown, each control's tests with their outcome."""
+    """Return the hazards in Markdown: under each control its tests with their outcome, and room to judge and sign."""
     parts = [HEAD]
     for number, hazard in enumerate(hazards, start=1):
-        tests = [f"- {outcomes[name]}: `{name}`" for name in hazard["tests"]]
-        lines = [f"## {number}. {hazard['hazard']}", f"Cause: {hazard['cause']}.", f"Harm: {hazard['harm']}."]
-        lines += ["Controls:", "\n".join(f"- {words}" for words in hazard["controls"])]
-        lines += ["Tests:", "\n".join(tests), f"What remains: {hazard['remaining']}."]
+        controls = []
+        for control in hazard["controls"]:
+            controls.append(f"- {control['control']}")
+            controls += [f"  - {outcomes[name]}: `{name}`" for name in control["tests"]]
+        lines = [f"## {number}. {hazard['hazard']}", f"Cause: {hazard['cause']}."]
+        lines += [f"Who could be hurt: {hazard['who']}.", f"How: {hazard['harm']}.", "Controls, and their tests:"]
+        lines += ["\n".join(controls), f"What remains: {hazard['remaining']}.", JUDGED]
         parts.append("\n\n".join(lines))
-    return "\n\n".join(parts) + "\n"
+    return "\n\n".join([*parts, SIGNED]) + "\n"
 
 
 def main(arguments: list[str]) -> int:
     hazards = read_hazards()
-    outcomes = outcomes_of(name for hazard in hazards for name in hazard["tests"])
+    outcomes = outcomes_of(name for hazard in hazards for name in tests_of(hazard))
     text = document(hazards, outcomes)
     if arguments:
         Path(arguments[0]).write_text(text, encoding="utf-8")
@@ -106,7 +121,11 @@ def main(arguments: list[str]) -> int:
     wrong = [f"{outcome}: {name}" for name, outcome in outcomes.items() if outcome != PASSED]
     for words in wrong:
         print(words, file=sys.stderr)
-    print(f"{len(hazards)} hazards, {len(outcomes)} tests, {len(wrong)} of them not passing.", file=sys.stderr)
+    controls = sum(len(hazard["controls"]) for hazard in hazards)
+    print(
+        f"{len(hazards)} hazards, {controls} controls, {len(outcomes)} tests, {len(wrong)} of them not passing.",
+        file=sys.stderr,
+    )
     return 1 if wrong else 0
 
 

@@ -19,6 +19,7 @@ urlpatterns = [
     path("account/second-proof/codes/", account.new_codes, name="new_codes"),
     path("account/second-proof/off/", account.second_proof_off, name="second_proof_off"),
     path("account/provider/", provider.own_account, name="own_outside_account"),
+    path("account/what-it-is/", account.what_it_is, name="what_it_is"),
     path("account/sign-ins/", account.own_sign_ins, name="own_sign_ins"),
     path("users/", users.users, name="users"),
     path("users/add/", users.add, name="add_user"),

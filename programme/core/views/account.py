@@ -10,12 +10,13 @@ from django.db import transaction
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
-from django.views.decorators.http import require_http_methods, require_POST
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from programme.core import access, second_proof, signed_in, trail
 from programme.core.forms import ChangePasswordForm, PasswordForm, PinForm, SecondProofForm, SecondProofOffForm
 from programme.core.models import User
 from programme.core.services import set_pin
+from programme.core.statement import STATEMENT
 
 SALT = "second_proof_salt"
 """In the session of who sets a second proof up, until the six digits fit."""
@@ -63,6 +64,12 @@ def own_account(request: access.SignedIn) -> HttpResponse:
         messages.success(request, "Saved.")
         return redirect("core:own_account")
     return render(request, "core/own_account.html", {"provider": settings.OIDC})
+
+
+@access.needs("see.own_account")
+@require_safe
+def what_it_is(request: access.SignedIn) -> HttpResponse:
+    return render(request, "core/what_it_is.html", {"sentences": STATEMENT})
 
 
 @access.before_all_is_set

@@ -13,6 +13,7 @@ from django.test import Client
 from programme.core import access
 from programme.core.models import Role, Site, TrailEntry
 from programme.core.reading import SAW
+from programme.core.statement import STATEMENT
 from sessions.day.numeric.states import MOVES
 from tests import factories
 from tests.addresses import every_address, sample
@@ -245,3 +246,11 @@ def test_every_action_of_the_matrix_is_asked_for():
 
 def test_pages_about_people_are_not_kept_by_the_browser(nurse_client, here):
     assert nurse_client.get("/").headers["Cache-Control"] == "no-store"
+
+
+@pytest.mark.parametrize("role", EVERY_ROLE)
+def test_everybody_who_signs_in_finds_what_it_is_and_is_not_under_their_account(role, site):
+    client = client_of(factories.make_user(role=role, site=site, username=f"reads.{role}"))
+    assert 'href="/account/what-it-is/"' in client.get("/account/").text
+    text = client.get("/account/what-it-is/").text
+    assert all(sentence in text for sentence in STATEMENT)
