@@ -229,6 +229,7 @@ class DonationUnit(Versioned):
             between("volume_ml", 50, 450, "mL", empty=True),
             between("hb_g", 10, 100, "g", empty=True),
         ]
+        indexes = [models.Index(fields=["donation_number"], name="unit_by_donation")]
 
 
 class Position(models.TextChoices):

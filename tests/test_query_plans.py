@@ -1,4 +1,4 @@
-"""The list, the diary, the inbox and the trail reach their rows by an index, however many others there are.
+"""What is asked most reaches its rows by an index, however many others there are.
 
 The planner is asked, not timed. Where a table is small it would rightly read it whole, so PostgreSQL is asked what it
 would do if that were dear; SQLite knows no sizes and takes an index wherever one serves. Tables that grow with people
@@ -16,12 +16,17 @@ from typing import Any
 
 import pytest
 from django.db import connection
+from django.test import Client
 
 from programme.booking.queries.diary import read_diary
 from programme.core import trail
+from programme.core.models import User
 from programme.intake.queries.inbox import inbox_page
+from programme.supply.models import BloodOrder
 from programme.worklist.queries.everyone import everyone
 from programme.worklist.queries.trail import Asked, trail_page
+from sessions.models import ExchangeSession
+from tests.blood import make_order_with_unit
 from tests.factories import (
     NOW,
     TODAY,
@@ -35,6 +40,7 @@ from tests.factories import (
     make_needs,
     make_open_week,
     make_patient,
+    make_running,
     make_suggestion,
 )
 
@@ -68,7 +74,7 @@ def person(site, nurse):
 
 
 def asked_by(work: Callable[[], Any]) -> list[tuple[str, Any]]:
-    """Every statement that `work` sends, with its arguments."""
+    """Every statement that `work` sends and that looks for rows, with its arguments."""
     sent: list[tuple[str, Any]] = []
 
     def note(execute: Any, sql: str, params: Any, many: bool, context: Any) -> Any:
@@ -77,7 +83,7 @@ def asked_by(work: Callable[[], Any]) -> list[tuple[str, Any]]:
 
     with connection.execute_wrapper(note):
         work()
-    return [one for one in sent if one[0].lstrip().upper().startswith("SELECT")]
+    return [one for one in sent if one[0].lstrip().upper().startswith(("SELECT", "UPDATE", "DELETE"))]
 
 
 @contextmanager
@@ -130,9 +136,78 @@ PAGES: dict[str, Callable[[Any, Any], Any]] = {
 def test_no_table_that_grows_is_read_whole(site, person, name):
     statements = asked_by(lambda: PAGES[name](site, person))
     assert len(statements) >= 3
+    assert grown_and_read_whole(statements) == {}
+
+
+def grown_and_read_whole(statements: list[tuple[str, Any]]) -> dict[str, set[str]]:
     with whole_tables_are_dear():
         whole = {sql: read_whole(sql, params) - OF_A_UNIT for sql, params in statements}
-    assert {sql: tables for sql, tables in whole.items() if tables} == {}
+    return {sql: tables for sql, tables in whole.items() if tables}
+
+
+@pytest.fixture
+def running(person, consultant):
+    """A session that runs, for which an order came in; its first unit was of that order."""
+    order = make_order_with_unit(person.bookings.get())
+    exchange_session = make_running(person, by=consultant, unit_state="running")
+    number = order.supplied_units.get().donation_number
+    exchange_session.donation_units.filter(place=1).update(donation_number=number)
+    return exchange_session
+
+
+def enter(client: Client, running: ExchangeSession, user: User) -> None:
+    """One entry of a tablet, sent twice as where its answer was lost."""
+    fields = {"step": "1", "out_ml": "200", "in_ml": "200"}
+    said = {"key": "k1", "kind": "moved", "by": user.pk, "seen": 0, "waited_s": 0, "fields": fields}
+    for _ in range(2):
+        answer = client.post(f"{of_the_day(running)}enter/", json.dumps(said), content_type="application/json")
+        assert answer.json() == {"kept": 3}
+
+
+def of_the_day(running: ExchangeSession) -> str:
+    return f"/people/{running.patient.patient_ref}/day/{running.pk}/"
+
+
+def order_of(running: ExchangeSession) -> BloodOrder:
+    return BloodOrder.objects.get(patient=running.patient)
+
+
+ASKED: dict[str, Callable[[Client, ExchangeSession, User], Any]] = {
+    "a tablet, nothing new": lambda client, running, user: client.get(f"{of_the_day(running)}since/2/"),
+    "a tablet, something new": lambda client, running, user: client.get(f"{of_the_day(running)}since/0/"),
+    "an entry and again the same": enter,
+    "an open list": lambda client, running, user: client.get("/list-version/"),
+    "an order": lambda client, running, user: client.get(f"/blood/orders/{order_of(running).number}/"),
+    "a donation": lambda client, running, user: client.get(f"/blood/trace/?number={traced(running)}"),
+}
+
+
+def traced(running: ExchangeSession) -> str:
+    return running.donation_units.get(place=1).donation_number
+
+
+@pytest.mark.usefixtures("frozen_day")
+@pytest.mark.parametrize("name", ASKED)
+def test_what_is_asked_all_day_reads_no_growing_table_whole(running, nurse, nurse_client, name):
+    """Asked of SQLite alone: with a handful of rows PostgreSQL finds all ways to an order alike."""
+    statements = asked_by(lambda: ASKED[name](nurse_client, running, nurse))
+    assert len(statements) >= 3
+    assert grown_and_read_whole(statements) == {}
+
+
+@pytest.mark.parametrize("name", ["an order", "a donation"])
+def test_units_are_found_by_their_donation_and_not_among_all_of_the_unit(running, nurse, nurse_client, name):
+    """By the joins alone a plan goes through every session of the unit, by an index at each step."""
+    statements = asked_by(lambda: ASKED[name](nurse_client, running, nurse))
+    plans = [plan_of(sql, params) for sql, params in statements if '"donation_number" ' in sql.partition("WHERE")[2]]
+    assert plans
+    assert all("unit_by_donation" in plan or "supplied_by_donation" in plan for plan in plans)
+
+
+def plan_of(sql: str, params: Any) -> str:
+    with whole_tables_are_dear(), connection.cursor() as cursor:
+        cursor.execute(("EXPLAIN QUERY PLAN " if connection.vendor == "sqlite" else "EXPLAIN ") + sql, params)
+        return str(cursor.fetchall())
 
 
 def test_a_table_that_is_read_whole_is_noticed(person):
@@ -151,7 +226,4 @@ def test_what_happened_at_a_unit_on_a_day_is_found_by_unit_and_day_together(site
     """The trail of a unit grows for ever."""
     counted = [one for one in asked_by(lambda: trail_page(site, Asked(TODAY, TODAY))) if "COUNT(DISTINCT" in one[0]]
     assert len(counted) == 1
-    sql, params = counted[0]
-    with whole_tables_are_dear(), connection.cursor() as cursor:
-        cursor.execute(("EXPLAIN QUERY PLAN " if connection.vendor == "sqlite" else "EXPLAIN ") + sql, params)
-        assert "trail_by_day" in str(cursor.fetchall())
+    assert "trail_by_day" in plan_of(*counted[0])

@@ -158,6 +158,7 @@ class SuppliedUnit(Versioned):
                 violation_error_message="A unit cannot be back in storage before it left it.",
             ),
         ]
+        indexes = [models.Index(fields=["donation_number"], name="supplied_by_donation")]
 
 
 class DemandForecast(models.Model):
