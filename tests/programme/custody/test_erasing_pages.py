@@ -210,6 +210,7 @@ def test_the_paper_says_who_signed_and_no_word_of_the_record(gone, consultant, a
     for text in set_from:
         assert consultant.full_name in text and administrator.full_name in text
         assert "Larkspur" not in text and "1950" not in text
+        assert "Backups, exports and prints made before still hold the person" in text
     row.refresh_from_db()
     assert row.reference_digest in after
 
