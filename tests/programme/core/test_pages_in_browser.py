@@ -10,7 +10,7 @@ from playwright.sync_api import expect
 from tests import factories
 from tests.browsing import WIDTHS, faults_of, pixels_beyond_the_window
 
-PATHS = ("/account/", "/account/password/", "/account/sign-ins/")
+PATHS = ("/account/", "/account/password/", "/account/sign-ins/", "/account/what-it-is/")
 
 
 @pytest.fixture
