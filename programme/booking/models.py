@@ -368,7 +368,7 @@ class Proposal(Versioned):
         DROPPED = "dropped", "dropped"
 
     class Moves(models.TextChoices):
-        NOBODY = "nobody", "nobody: every booking stays"
+        NOBODY = "nobody", "nobody: every booking that can be kept stays"
         UNCONFIRMED = "unconfirmed", "those who have not confirmed yet"
         ANYBODY = "anybody", "anybody, confirmed ones too"
 

@@ -1,10 +1,13 @@
-"""Places for everyone who is due, all at once: fewest people late, then the smallest harm, then what suits.
+"""Places for everyone who is due, all at once: nobody left for others who are less over, fewest late, then what suits.
 
-One model, solved again for each aim in its order, with what the earlier aims reached held fast; the first two are
-reached together by integer programming, which proves them in a tenth of a second, and the search begins there:
-1. fewest people without a place; 2. fewest after their last safe day; 3. the largest excess over the accepted chance,
-weighted by why the ceiling is kept; 4. the sum of those excesses; 5. wishes, days from the best one, time to order
-blood, and even load.
+One model, solved again for each aim in its order, with what the earlier aims reached held fast; the first three are
+reached by integer programming, which proves them in a tenth of a second, and the search begins there:
+1. the least excess over the accepted chance, weighted by why the ceiling is kept, of all days looked at and everybody
+without a place; 2. fewest beyond their window: placed after the last safe day, or without a place where that day is
+among those looked at; 3. fewest without a place; 4. the largest excess on the day of a place; 5. the excess of all the
+days waited; 6. wishes, days from the best one, time to order blood, and even load.
+Who is left is settled by the first aim, so no later one can gain by leaving out those who are late. Where all need the
+same room, the fewest are left too, because every person placed takes their excess away (a transversal matroid).
 No chair or slot is ever given twice, no more run at once than staff can run, and whoever has a place keeps one: these
 are constraints, not aims.
 It knows nothing of the database; it stands outside numeric/ only because the solver's library loads pandas, which pages
@@ -12,24 +15,20 @@ must not wait for.
 """
 
 from collections import Counter, defaultdict
-from collections.abc import Mapping, Sequence, Set
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping, Sequence, Set
+from dataclasses import astuple, dataclass, replace
 from datetime import date
 
 from ortools.sat.python import cp_model
 
 from programme.booking.numeric.calendar import Place
 from programme.booking.numeric.choosing import Limit, cheapest
-from programme.booking.numeric.due import Due, limits_of
+from programme.booking.numeric.due import IN_ONE, Due, limits_of
 from programme.booking.numeric.staff import Staffed
 
-IN_ONE = 1000
-"""Chances are counted in whole thousandths, because the solver reckons with whole numbers."""
-
-AIMS = ("without a place", "late", "largest excess", "sum of excess", "wishes and load")
 LATEST_WEIGHT = 3  # the busiest day counts so much against wishes; chosen here
 MOVE_COST = 30.0  # points against moving somebody who has a place; more than any wish; chosen here
-FIRST_TWO = 2
+PROVEN_FIRST = 3  # so many aims are reached by integer programming
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,9 +45,22 @@ Alike = Mapping[tuple[date, int], int]
 """For a day and a chair: the first of the chairs that are the same for everybody that day."""
 
 
+@dataclass(frozen=True, slots=True, order=True)
+class Short:
+    """What the first aims come to, in their order. excess: of everybody left, in thousandths of a day; beyond: people
+    beyond their window; left: people without a place."""
+
+    excess: int
+    beyond: int
+    left: int
+
+
 @dataclass(frozen=True, slots=True)
 class Posed:
-    """The people in order, with one chair for all that are alike; choices: (number of the person, place)."""
+    """The people in order, with one chair for all that are alike; choices: (number of the person, place).
+
+    waits: for each of the people, the excess by the end of each day looked at, in thousandths of a day.
+    """
 
     whole: tuple[Due, ...]
     merged: tuple[Due, ...]
@@ -56,11 +68,37 @@ class Posed:
     choices: tuple[tuple[int, Place], ...]
     limits: tuple[Limit, ...]
     capacity: Mapping[tuple[date, int], int]
+    waits: tuple[Mapping[date, int], ...]
 
     @property
     def excess(self) -> tuple[int, ...]:
         """The weighted excess of each choice, in thousandths."""
         return tuple(round(IN_ONE * self.merged[number].excess(place.on)) for number, place in self.choices)
+
+    @property
+    def waited(self) -> tuple[int, ...]:
+        """The excess of the days waited for each choice, in thousandths of a day."""
+        return tuple(self.waits[number][place.on] for number, place in self.choices)
+
+    @property
+    def if_left(self) -> tuple[Short, ...]:
+        """What each of the people adds to the first aims without a place."""
+        ends = zip(self.merged, self.waits, strict=True)
+        return tuple(Short(waits[one.last], int(one.is_beyond_if_left), 1) for one, waits in ends)
+
+    @property
+    def spared(self) -> tuple[Short, ...]:
+        """What each choice takes from the first aims, against leaving the person."""
+        each = self.if_left
+        return tuple(
+            replace(each[number], beyond=each[number].beyond - self.merged[number].is_late(place.on))
+            for number, place in self.choices
+        )
+
+    @property
+    def all_left(self) -> Short:
+        """What the first aims come to where nobody has a place."""
+        return _total(self.if_left)
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,10 +131,10 @@ def place_all(people: Sequence[Due], room: Mapping[date, Staffed], *, effort: fl
     best = _fewest(posed)
     if best is None:
         found, proven, gap = _searched(search, posed, aims, _in_turn(posed, room), effort)
-    else:  # the first two aims are reached: what is left of the search begins there
-        for aim, least in zip(aims[:FIRST_TWO], _short(posed, best), strict=True):
+    else:  # the first aims are reached: what is left of the search begins there
+        for aim, least in zip(aims[:PROVEN_FIRST], astuple(_short(posed, best)), strict=True):
             model.add(aim <= least)
-        found, proven, gap = _searched(search, posed, aims[FIRST_TWO:], best, effort)
+        found, proven, gap = _searched(search, posed, aims[PROVEN_FIRST:], best, effort)
     placed = _to_chairs(posed, found)
     left = tuple(one.key for one in posed.whole if one.key not in placed)
     return Placed(placed, left, proven, gap)
@@ -136,11 +174,8 @@ def _hint(search: Search, posed: Posed, found: Set[int]) -> None:
     search.model.add_hint(search.busiest, max(days.values(), default=0))
 
 
-def short_of(people: Sequence[Due], room: Mapping[date, Staffed]) -> tuple[int, int] | None:
-    """Return the fewest people without a place and, with no more than these, the fewest who are late.
-
-    None where the fewest could not be proven.
-    """
+def short_of(people: Sequence[Due], room: Mapping[date, Staffed]) -> Short | None:
+    """Return what the first aims come to at their best; None where that could not be proven."""
     posed = _pose(people, room)
     best = _fewest(posed)
     return None if best is None else _short(posed, best)
@@ -152,19 +187,34 @@ def _pose(people: Sequence[Due], room: Mapping[date, Staffed]) -> Posed:
     merged = tuple(_merged(one, alike) for one in whole)
     choices = tuple((number, place) for number, one in enumerate(merged) for place in one.places)
     capacity = Counter((on, first) for (on, _), first in alike.items())
-    return Posed(whole, merged, alike, choices, tuple(limits_of(merged, choices, room, capacity)), capacity)
+    limits = tuple(limits_of(merged, choices, room, capacity))
+    return Posed(whole, merged, alike, choices, limits, capacity, tuple(one.waited() for one in merged))
 
 
 def _fewest(posed: Posed) -> frozenset[int] | None:
-    """The choices that leave the fewest without a place and then the fewest late; None where it is not proven."""
-    much = len(posed.whole) + 1  # nobody goes without a place so that others are less late
-    costs = [int(posed.merged[number].is_late(place.on)) - much for number, place in posed.choices]
-    return cheapest(costs, posed.limits)
+    """The choices that are best for the first aims, one after the other; None where it is not proven."""
+    spared = posed.spared
+    found = cheapest([-one.excess for one in spared], posed.limits)
+    if found is None:
+        return None
+    most = sum(spared[choice].excess for choice in found)
+    counts = tuple((choice, one.excess) for choice, one in enumerate(spared) if one.excess)
+    held = [Limit(counts, most, least=most)] if most else []
+    much = len(posed.whole) + 1  # more than all who can be left
+    return cheapest([-(much * one.beyond + one.left) for one in spared], [*posed.limits, *held])
 
 
-def _short(posed: Posed, found: Set[int]) -> tuple[int, int]:
-    taken = [posed.choices[choice] for choice in found]
-    return len(posed.whole) - len(taken), sum(posed.merged[number].is_late(place.on) for number, place in taken)
+def _short(posed: Posed, found: Set[int]) -> Short:
+    each, whole = posed.spared, posed.all_left
+    spared = _total(each[choice] for choice in found)
+    return Short(whole.excess - spared.excess, whole.beyond - spared.beyond, whole.left - spared.left)
+
+
+def _total(several: Iterable[Short]) -> Short:
+    excess, beyond, left = 0, 0, 0
+    for one in several:
+        excess, beyond, left = excess + one.excess, beyond + one.beyond, left + one.left
+    return Short(excess, beyond, left)
 
 
 def _alike(people: Sequence[Due]) -> dict[tuple[date, int], int]:
@@ -249,27 +299,28 @@ def _hold_limits(search: Search, limits: Sequence[Limit]) -> None:
 def _aims(search: Search, posed: Posed) -> list[cp_model.LinearExprT]:
     model, takes = search.model, search.takes
     people = posed.merged
-    each = [(takes[choice], people[number], place.on) for choice, (number, place) in enumerate(posed.choices)]
-    excess = list(zip(takes, posed.excess, strict=True))
-    for var, size in excess:
+    for var, size in zip(takes, posed.excess, strict=True):
         if size:
             model.add(search.largest >= size).only_enforce_if(var)
     by_day: defaultdict[date, list[cp_model.IntVar]] = defaultdict(list)
-    for var, _, on in each:
-        by_day[on].append(var)
+    for var, (_, place) in zip(takes, posed.choices, strict=True):
+        by_day[place.on].append(var)
     for several in by_day.values():
         model.add(sum(several) <= search.busiest)
-    cost = [
-        (takes[choice], round(10 * _points(people[number], place)))
-        for choice, (number, place) in enumerate(posed.choices)
-    ]
+    points = [round(10 * _points(people[number], place)) for number, place in posed.choices]
+    spared, whole = posed.spared, posed.all_left
     return [
-        len(people) - sum(var for var, _, _ in each),
-        sum(var for var, one, on in each if one.is_late(on)),
+        whole.excess - _sum(takes, [one.excess for one in spared]),
+        whole.beyond - _sum(takes, [one.beyond for one in spared]),
+        whole.left - _sum(takes, [one.left for one in spared]),
         search.largest,
-        sum(var * size for var, size in excess),
-        sum(var * points for var, points in cost) + 10 * LATEST_WEIGHT * search.busiest,
+        _sum(takes, posed.waited),
+        10 * LATEST_WEIGHT * search.busiest + _sum(takes, points),
     ]
+
+
+def _sum(takes: Sequence[cp_model.IntVar], sizes: Sequence[int]) -> cp_model.LinearExpr | int:
+    return sum(var * size for var, size in zip(takes, sizes, strict=True))
 
 
 def _points(one: Due, place: Place) -> float:

@@ -1,13 +1,16 @@
-"""Who is to be placed, where everybody is at once, and the limits that no answer may break."""
+"""Who is to be placed, where everybody is at once, what waiting costs, and the limits that no answer may break."""
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, time
+from datetime import date, time, timedelta
 
 from programme.booking.numeric.calendar import Place
 from programme.booking.numeric.choosing import Limit
 from programme.booking.numeric.staff import Run, Staffed, running_at
+
+IN_ONE = 1000
+"""Chances are counted in whole thousandths, because the solver reckons with whole numbers."""
 
 Runs = dict[int, Run]
 """What choices are to the staff of a day, by their numbers."""
@@ -15,14 +18,17 @@ Runs = dict[int, Run]
 
 @dataclass(frozen=True, slots=True)
 class Due:
-    """Somebody to place. places: what they can have. chance: of being over, 0..1, by day; a day without one counts as
-    certain where it is late, as none where it is safe. accepted: their accepted chance. weight: of an excess, by reason
-    for the ceiling. cost: points against a day (wishes, days from the best, blood). needs: how many of the exchanges
-    at once. has: the place they hold now and may give up for another; they are never left without one. holds: a place
-    of theirs that cannot be kept, or not by all who have one then; staff count it until they have another."""
+    """Somebody to place. places: what they can have, on days from first to last; these days are the same for all.
+    chance: of being over, 0..1, by day; a day without one counts as certain where it is late, as none where it is safe.
+    accepted: their accepted chance. weight: of an excess, by reason for the ceiling. cost: points against a day
+    (wishes, days from the best, blood). needs: how many of the exchanges at once. has: the place they hold now and may
+    give up for another; they are never left without one. holds: a place of theirs that cannot be kept, or not by all
+    who have one then; staff count it until they have another."""
 
     key: str
     places: tuple[Place, ...]
+    first: date
+    last: date
     chance: Mapping[date, float]
     accepted: float
     latest_safe: date | None = None
@@ -41,6 +47,28 @@ class Due:
     def excess(self, on: date) -> float:
         """What the chance of a day passes the accepted one by, weighted."""
         return self.weight * max(0.0, self.chance_on(on) - self.accepted)
+
+    @property
+    def is_beyond_if_left(self) -> bool:
+        """Whether the last safe day has passed by the last day looked at; so it is taken where none is known."""
+        return self.latest_safe is None or self.latest_safe <= self.last
+
+    def waited(self) -> dict[date, int]:
+        """The excess of every day from the first to each day looked at, added up; in thousandths of a day.
+
+        It goes on growing where a chance is certain already, so that nobody is left because no more can come of it.
+        """
+        found, total = dict[date, int](), 0
+        for step in range((self.last - self.first).days + 1):
+            on = self.first + timedelta(days=step)
+            total += round(IN_ONE * self.excess(on))
+            found[on] = total
+        return found
+
+    @property
+    def waited_if_left(self) -> int:
+        """What they have waited by the last day looked at, if they get no place."""
+        return self.waited()[self.last]
 
 
 def limits_of(

@@ -35,7 +35,28 @@ def why_left(one: Due, problem: Problem, placed: Mapping[str, Place]) -> str:
     )
     limit = _limit(one, problem, placed)
     closed = closed_words(problem.people[one.key], problem.calendar)
-    return f"Their places, on {span}, go to others who would be more over; the limit is {limit}.{closed}"
+    return f"Their places, on {span}, go to others{_more_over(one, problem, placed)}; the limit is {limit}.{closed}"
+
+
+def _more_over(one: Due, problem: Problem, placed: Mapping[str, Place]) -> str:
+    """What is so of everybody who has a place where this person could have one; '' where it is so of some only."""
+    waited = one.waited_if_left
+    takers = [
+        other
+        for other in problem.due
+        if other.key in placed and any(stands_against(placed[other.key], place, problem) for place in one.places)
+    ]
+    if takers and all(other.waited_if_left > waited for other in takers):
+        return ", each of whom would be more over by waiting"
+    return ""
+
+
+def stands_against(given: Place, place: Place, problem: Problem) -> bool:
+    """Whether a place given to somebody holds the chair of another place, or staff at its time where they are few."""
+    if given.on != place.on:
+        return False
+    same_time = given.starts < place.ends and place.starts < given.ends
+    return not set(given.slots).isdisjoint(place.slots) or (same_time and given.on in problem.room)
 
 
 def _limit(one: Due, problem: Problem, placed: Mapping[str, Place]) -> str:

@@ -11,7 +11,7 @@ from programme.booking.numeric.due import Due
 from programme.booking.queries.free import SiteCalendar
 from programme.booking.queries.problem import Problem, places_within
 from programme.booking.queries.together import ForEveryone
-from programme.booking.solver import short_of
+from programme.booking.solver import Short, short_of
 
 MOST_TRIED, MOST_SAID = 12, 4
 """Days looked at, by how many people they are of use to, and how many are said. Chosen here; not from a source."""
@@ -21,7 +21,7 @@ MOST_TRIED, MOST_SAID = 12, 4
 class OneMore:
     """One more exchange at once on a day. chair: it takes one more chair too, not only staff.
 
-    placed: so many fewer are left; safe: so many fewer are late.
+    placed: so many fewer are left; safe: so many fewer are beyond their window, apart from these.
     """
 
     on: date
@@ -34,7 +34,7 @@ class OneMore:
         """'Staff for one more exchange at once on Tue 8 Dec would place 2 of them.'"""
         what = "One more chair, and staff for it" if self.chair else "Staff for one more exchange at once"
         gains = []
-        if self.placed:
+        if self.placed > 0:
             gains.append(f"place {self.placed} of them")
         if self.safe > 0:
             gains.append(f"bring {self.safe} more inside the last safe day")
@@ -70,7 +70,7 @@ def _days_for(problem: Problem, wanting: set[str]) -> list[date]:
     return sorted(counted, key=lambda on: (-counted[on], on))[:MOST_TRIED]
 
 
-def _tried(problem: Problem, on: date, before: tuple[int, int]) -> list[OneMore]:
+def _tried(problem: Problem, on: date, before: Short) -> list[OneMore]:
     """Try staff alone, and a chair with it only where that does not help."""
     for chair in (False, True):
         calendar = with_one_more(problem.calendar, on, chair=chair)
@@ -81,8 +81,12 @@ def _tried(problem: Problem, on: date, before: tuple[int, int]) -> list[OneMore]
         if people == problem.due and more.room == problem.room:
             continue
         after = short_of(people, more.room)
-        if after is not None and after < before:
-            return [OneMore(on, chair, before[0] - after[0], before[1] - after[1])]
+        if after is None or after >= before:
+            continue
+        placed = before.left - after.left
+        safe = before.beyond - after.beyond - max(0, placed)  # who was left is said as placed
+        if placed > 0 or safe > 0:
+            return [OneMore(on, chair, placed, safe)]
     return []
 
 

@@ -170,6 +170,8 @@ def _due(problem: Problem, row: ToPlace, accepted: float, flagged: bool) -> Due:
     one = Due(
         key=row.patient_ref,
         places=(),
+        first=problem.calendar.first,
+        last=problem.calendar.last,
         chance=who.chance,
         accepted=accepted,
         latest_safe=who.latest_safe,

@@ -10,7 +10,7 @@ from programme.booking.numeric.calendar import Place
 from programme.booking.numeric.due import Due
 from programme.booking.numeric.places import blood_words, words_of_day
 from programme.booking.queries.free import Booked
-from programme.booking.queries.left import why_left
+from programme.booking.queries.left import stands_against, why_left
 from programme.booking.queries.placing import without
 from programme.booking.queries.problem import Asked, Problem, read_problem
 from programme.booking.solver import place_all
@@ -76,7 +76,7 @@ def solved(problem: Problem) -> ForEveryone:
     return ForEveryone(
         first=problem.first,
         weeks=problem.weeks,
-        placed=tuple(_proposed(problem, ref, place) for ref, place in placed if not problem.stays(ref, place)),
+        placed=tuple(_proposed(problem, ref, found.placed) for ref, place in placed if not problem.stays(ref, place)),
         left=tuple(
             LeftOver(one.key, problem.people[one.key].name, why_left(one, problem, found.placed))
             for one in problem.due
@@ -94,8 +94,8 @@ def _is_left(problem: Problem, one: Due, place: Place | None) -> bool:
     return one.key not in problem.movers and problem.stays(one.key, place) and one.is_late(place.on)
 
 
-def _proposed(problem: Problem, ref: str, place: Place) -> Proposed:
-    row, old = problem.people[ref], problem.old.get(ref)
+def _proposed(problem: Problem, ref: str, placed: Mapping[str, Place]) -> Proposed:
+    row, old, place = problem.people[ref], problem.old.get(ref), placed[ref]
     who = without(row.seeker, None if old is None else old.on)
     words = "; ".join(words_of_day(who, place.on, first=False)) or "no day is better known"
     return Proposed(
@@ -105,9 +105,26 @@ def _proposed(problem: Problem, ref: str, place: Place) -> Proposed:
         chance=who.chance.get(place.on),
         late=who.is_late(place.on),
         far_late=who.is_far_late(place.on),
-        reason=f"{words[0].upper()}{words[1:]}.",
+        reason=f"{words[0].upper()}{words[1:]}.{_earlier_given(problem, ref, placed)}",
         trouble=problem.troubles[ref].why if ref in problem.troubles else "",
         blood=blood_words(who.blood_passed(place.on)),
         old=old,
         fixed=ref in problem.asked.fixed,
     )
+
+
+def _earlier_given(problem: Problem, ref: str, placed: Mapping[str, Place]) -> str:
+    """Say that a late person waits for somebody who would be late on that day, and from when; '' where nobody does."""
+    mine, due = placed[ref], {one.key: one for one in problem.due}
+    if not due[ref].is_late(mine.on):
+        return ""
+    earlier = [place for place in due[ref].places if place.on < mine.on]
+    given = {
+        there.on
+        for key, there in placed.items()
+        if there.on < mine.on and due[key].is_late(mine.on) and not due[key].is_late(there.on)
+        and any(stands_against(there, place, problem) for place in earlier)
+    }  # fmt: skip
+    if not given:
+        return ""
+    return f" An earlier place, on {min(given):%a %-d %b}, goes to somebody who would be late on this day."

@@ -392,12 +392,32 @@ def test_who_is_left_is_told_whether_chairs_or_staff_hold(coordinator) -> None:
     for ref in ("R1", "R2"):
         make_away(due_person(ref), since=TODAY + 8 * DAY, until=TODAY + 60 * DAY)
     (left,) = proposed(coordinator).found["left"]
-    assert "on Mon 8 Jun, go to others who would be more over; the limit is the chairs that are free." in left["reason"]
+    assert "on Mon 8 Jun, go to others; the limit is the chairs that are free." in left["reason"]
     make_chair()
     StaffLimit.objects.create(site=coordinator.site, since=TODAY, most=1)
     row = proposed(coordinator)
     assert "the limit is the staff at these times." in row.found["left"][0]["reason"]
     assert row.found["more"][0] == "Staff for one more exchange at once, on Mon 8 Jun, would place 1 of them."
+
+
+def test_others_are_said_to_be_more_over_only_where_each_of_them_is(coordinator) -> None:
+    """One place, on Monday the 8th: the last safe day of one is two days earlier than that of the other."""
+    make_chair()
+    for ref, latest in (("R1", TODAY + 9 * DAY), ("R2", TODAY + 7 * DAY)):
+        make_away(due_person(ref, latest=latest), since=TODAY + 8 * DAY, until=TODAY + 60 * DAY)
+    row = proposed(coordinator)
+    assert refs(row) == ["R2"]
+    assert "go to others, each of whom would be more over by waiting; the limit is" in row.found["left"][0]["reason"]
+
+
+def test_who_is_late_anyway_is_told_that_an_earlier_place_goes_to_somebody_who_would_be_late(coordinator) -> None:
+    make_chair()
+    due_person("QUIST", latest=TODAY + 4 * DAY)
+    due_person("MBARU", latest=TODAY + 7 * DAY)
+    reasons = {one["patient_ref"]: one["reason"] for one in proposed(coordinator).found["placed"]}
+    said = "An earlier place, on Mon 8 Jun, goes to somebody who would be late on this day."
+    assert reasons["QUIST"].endswith(said)
+    assert said not in reasons["MBARU"]
 
 
 def test_a_place_to_keep_that_is_gone_is_said_and_whoever_is_booked_stays_booked(coordinator) -> None:

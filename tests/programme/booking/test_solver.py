@@ -3,13 +3,14 @@
 from datetime import date, time, timedelta
 from itertools import product
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from programme.booking.numeric.calendar import Place
 from programme.booking.numeric.due import Due
 from programme.booking.numeric.staff import Run, Staffed
-from programme.booking.solver import place_all, short_of
+from programme.booking.solver import Short, place_all, short_of
 
 MONDAY = date(2026, 6, 8)
 TUESDAY = MONDAY + timedelta(1)
@@ -25,13 +26,17 @@ def timed(day: int, chair: int, slot: int) -> Place:
     return Place(chair, f"Chair {chair}", slot, *HOURS[slot], MONDAY + timedelta(day))
 
 
-def due(key: str, places: list[Place], *, chance: float = 0.02, safe: int | None = 3, **more: object) -> Due:
-    """Chance grows by `chance` a day from Monday on; the last safe day is so many days after Monday."""
-    days = {one.on for one in places}
+def due(
+    key: str, places: list[Place], *, chance: float = 0.02, now: float = 0.0, safe: int | None = 3, last: int = 13,
+    **more: object,
+) -> Due:  # fmt: skip
+    """Chance is `now` on Monday and grows by `chance` a day; last safe and last day are so many days after Monday."""
     return Due(
         key=key,
         places=tuple(places),
-        chance={on: chance * (on - MONDAY).days for on in days},
+        first=MONDAY,
+        last=MONDAY + timedelta(last),
+        chance={MONDAY + timedelta(day): min(1.0, now + chance * day) for day in range(last + 1)},
         accepted=0.1,
         latest_safe=None if safe is None else MONDAY + timedelta(safe),
         **more,
@@ -48,6 +53,48 @@ def test_two_people_who_want_the_one_place_of_a_day_share_the_days_so_that_nobod
 def test_nobody_goes_without_a_place_so_that_another_is_less_late() -> None:
     one_each = place_all([due("A", [place(5)], safe=3), due("B", [place(5), place(9)], safe=3)], {})
     assert set(one_each.placed) == {"A", "B"}
+
+
+@pytest.mark.parametrize("last", [0, 5, 10, 28])
+def test_of_two_people_for_one_place_the_one_who_is_more_over_gets_it(last) -> None:
+    """Late already and at 90 in 100, against somebody safe for ten more days, whichever days are looked at."""
+    over = due("A", [place(0)], now=0.9, chance=0.01, safe=-5, last=last)
+    safe = due("B", [place(0)], now=0.0, chance=0.05, safe=10, last=last)
+    found = place_all([over, safe], {})
+    assert (set(found.placed), found.left, found.proven_optimal) == ({"A"}, ("B",), True)
+
+
+def test_of_two_who_are_over_for_certain_the_one_who_is_so_for_longer_gets_the_place() -> None:
+    """On the last day looked at both are certain to be over: a chance on one day does not part them."""
+    longer, later = due("B", [place(0)], now=0.98, safe=-20), due("A", [place(0)], now=0.0, chance=0.2, safe=0)
+    assert set(place_all([longer, later], {}).placed) == {"B"}
+
+
+def test_two_who_are_nearly_safe_do_not_displace_one_who_is_over_and_needs_two_nurses() -> None:
+    chairs = [place(1, 1), place(1, 2), place(1, 3)]
+    over = due("A", chairs, now=0.9, safe=-5, needs=2)
+    others = [due(key, chairs, chance=0.011, safe=9) for key in "BC"]
+    assert set(place_all([over, *others], {TUESDAY: Staffed(2)}).placed) == {"A"}
+
+
+def test_of_many_where_staff_are_few_those_least_over_are_left() -> None:
+    """Twelve people, three days with staff for two: by hand, the six who are most over have the six places."""
+    people = [
+        due(f"P{n:02}", [place(d, c) for d in range(3) for c in (1, 2, 3)], now=0.08 * n, chance=0.01, safe=2 - n)
+        for n in range(12)
+    ]
+    found = place_all(people, {MONDAY + timedelta(d): Staffed(2) for d in range(3)})
+    assert sorted(found.placed) == [f"P{n:02}" for n in range(6, 12)]
+    assert found.proven_optimal
+    days = [found.placed[f"P{n:02}"].on.day - 8 for n in range(6, 12)]
+    assert days == [2, 2, 1, 1, 0, 0], "the more over, the earlier"
+
+
+def test_who_is_late_anyway_waits_for_somebody_who_would_be_late_and_not_for_a_wish() -> None:
+    days = [place(0), place(4)]
+    late = due("A", days, now=0.9, safe=-1, cost={MONDAY: 20.0})
+    assert place_all([late, due("B", days, safe=1)], {}).placed["A"].on.day == 12
+    assert place_all([late, due("B", days, safe=8)], {}).placed["A"].on == MONDAY
 
 
 def test_whoever_would_be_more_over_goes_first_and_a_reason_for_the_ceiling_counts() -> None:
@@ -126,7 +173,8 @@ TIMED = st.lists(
             st.tuples(st.integers(0, 1), st.integers(1, 3), st.integers(1, 3)), min_size=1, max_size=4, unique=True
         ),
         st.sampled_from([0.01, 0.04, 0.09]),
-        st.integers(0, 1),
+        st.sampled_from([0.0, 0.09, 0.5, 0.95]),
+        st.sampled_from([-3, 0, 1, 2, 5]),
         st.integers(1, 2),
     ),
     min_size=1,
@@ -140,10 +188,17 @@ BOOKED = st.lists(st.tuples(st.integers(0, 1), st.sampled_from(list(HOURS.values
 def test_the_first_aims_are_as_good_as_the_best_of_all_combinations(rows, booked, most) -> None:
     """Independent computation: every combination is tried, held to the staff hour by hour and judged by the aims."""
     people = [
-        due(f"P{n}", [timed(*one) for one in places], chance=c0, safe=s, needs=needs)
-        for n, (places, c0, s, needs) in enumerate(rows)
+        due(f"P{n}", [timed(*one) for one in places], chance=climb, now=now, safe=safe, last=3, needs=needs)
+        for n, (places, climb, now, safe, needs) in enumerate(rows)
     ]
     runs = {MONDAY + timedelta(day): [Run(*hours) for d, hours in booked if d == day] for day in (0, 1)}
+    end = MONDAY + timedelta(3)
+
+    def over(who: Due, on: date) -> int:
+        return round(1000 * max(0.0, who.chance[on] - 0.1))
+
+    def waited(who: Due, until: date) -> int:
+        return sum(over(who, MONDAY + timedelta(day)) for day in range((until - MONDAY).days + 1))
 
     def judged(chosen: list[Place | None]) -> tuple[float, ...] | None:
         pairs = [(who, one) for who, one in zip(people, chosen, strict=True) if one is not None]
@@ -154,9 +209,13 @@ def test_the_first_aims_are_as_good_as_the_best_of_all_combinations(rows, booked
                 new = sum(who.needs for who, one in pairs if one.on == on and one.starts <= hour < one.ends)
                 if new and new + sum(run.starts <= hour < run.ends for run in there) > most:
                     return None
-        excess = [round(1000 * who.excess(one.on)) for who, one in pairs]
-        late = sum(who.is_late(one.on) for who, one in pairs)
-        return (len(people) - len(pairs), late, max(excess, default=0), sum(excess))
+        excess = [over(who, one.on) for who, one in pairs]
+        left = [who for who, one in zip(people, chosen, strict=True) if one is None]
+        beyond = sum(one.on > who.latest_safe for who, one in pairs) + sum(who.latest_safe <= end for who in left)
+        return (
+            sum(waited(who, end) for who in left), beyond, len(left), max(excess, default=0),
+            sum(waited(who, one.on) for who, one in pairs),
+        )  # fmt: skip
 
     combinations = product(*[[None, *one.places] for one in people])
     best = min(found for chosen in combinations if (found := judged(list(chosen))) is not None)
@@ -183,10 +242,14 @@ def test_what_one_more_start_leaves_is_what_trying_every_combination_leaves(draw
         due(str(n), [*(place(d, c) for d, c in places), extra], chance=chance, safe=safe)
         for n, (places, chance, safe) in enumerate(drawn[:4])
     ]
-    best = min(
-        (len(people) - len(answer), sum(one.is_late(answer[one.key].on) for one in people if one.key in answer))
-        for answer in every_answer(people)
-    )
+
+    def judged(answer: dict[str, Place]) -> Short:
+        left = [one for one in people if one.key not in answer]
+        late = sum(one.is_late(answer[one.key].on) for one in people if one.key in answer)
+        excess = sum(round(1000 * max(0.0, chance - 0.1)) for one in left for chance in one.chance.values())
+        return Short(excess, late + len(left), len(left))  # every last safe day is among those looked at
+
+    best = min(map(judged, every_answer(people)))
     assert short_of(people, {}) == best
 
 
