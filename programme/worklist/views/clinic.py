@@ -82,16 +82,9 @@ def taken_from_a_choice(request: access.SignedIn) -> dict[str, str]:
 
 
 def decided(
-    request: access.SignedIn,
-    patient: Patient,
-    goals: Goals,
-    form: DecisionForm | GoalsForm,
-    settings: dict[str, float],
-    *,
-    title: str,
-    back: str,
-    fresh: Callable[[], dict[str, Any]],
-) -> HttpResponse:
+    request: access.SignedIn, patient: Patient, goals: Goals, form: DecisionForm | GoalsForm,
+    settings: dict[str, float], *, title: str, back: str, fresh: Callable[[], dict[str, Any]],
+) -> HttpResponse:  # fmt: skip
     """Answer a page of goals: what they would do is shown first, and saved is what it was shown for."""
     lede = f"Decided by {request.user.full_name}. Before it is saved the page says what it would do."
     page, effect = FormPage(title, lede, "See what it would do", back, [form], patient, fresh), None
