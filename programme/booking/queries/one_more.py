@@ -13,8 +13,11 @@ from programme.booking.queries.problem import Problem, places_within
 from programme.booking.queries.together import ForEveryone
 from programme.booking.solver import Short, short_of
 
-MOST_TRIED, MOST_SAID = 12, 4
+MOST_TRIED, LEAST_TRIED, MOST_SAID = 12, 2, 4
 """Days looked at, by how many people they are of use to, and how many are said. Chosen here; not from a source."""
+CHOICES_TRIED = 100_000
+"""Choices, of a person and a place, in all that is solved again: a unit with many gets fewer days, not a longer wait.
+By their number and not by the clock, so that the same input gives the same answer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +47,7 @@ class OneMore:
 def one_more_start(problem: Problem, found: ForEveryone) -> tuple[OneMore, ...]:
     """Return the days on which one more start helps most, the best first; the same problem gives the same answer.
 
-    At most MOST_TRIED days are tried, those that the most of the left and late people could use. Only what is proven on
+    As many days are tried as `days_tried` says, those that the most of the left and late people could use. Only what is proven on
     both sides is said.
     """
     wanting = {row.patient_ref for row in found.left} | {row.patient_ref for row in found.placed if row.late}
@@ -53,9 +56,15 @@ def one_more_start(problem: Problem, found: ForEveryone) -> tuple[OneMore, ...]:
     before = short_of(problem.due, problem.room)
     if before is None:
         return ()
-    said = [more for on in _days_for(problem, wanting) for more in _tried(problem, on, before)]
+    days = _days_for(problem, wanting)[: days_tried(sum(len(one.places) for one in problem.due))]
+    said = [more for on in days for more in _tried(problem, on, before)]
     said.sort(key=lambda row: (-row.placed, -row.safe, row.on))
     return tuple(said[:MOST_SAID])
+
+
+def days_tried(choices: int) -> int:
+    """Return for how many days a problem of so many choices is solved again."""
+    return max(LEAST_TRIED, min(MOST_TRIED, CHOICES_TRIED // max(choices, 1)))
 
 
 def _days_for(problem: Problem, wanting: set[str]) -> list[date]:
@@ -67,7 +76,7 @@ def _days_for(problem: Problem, wanting: set[str]) -> list[date]:
             safe = who.latest_safe is None or day.on <= who.latest_safe
             if day.open and day.on >= who.today and who.earliest <= day.on:
                 counted[day.on] += 2 if safe else 1
-    return sorted(counted, key=lambda on: (-counted[on], on))[:MOST_TRIED]
+    return sorted(counted, key=lambda on: (-counted[on], on))
 
 
 def _tried(problem: Problem, on: date, before: Short) -> list[OneMore]:

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from programme.booking.numeric.calendar import Place
 from programme.booking.numeric.due import Due
 from programme.booking.numeric.staff import Run, Staffed
+from programme.booking.queries.one_more import days_tried
 from programme.booking.solver import Short, place_all, short_of
 
 MONDAY = date(2026, 6, 8)
@@ -269,3 +270,7 @@ def test_whoever_has_a_place_is_never_left_without_one_for_somebody_else() -> No
     held = place(1)
     found = place_all([due("A", [held], has=held), due("B", [held], chance=0.2)], {})
     assert (found.placed, found.left) == ({"A": held}, ("B",))
+
+
+def test_a_unit_with_many_choices_gets_fewer_days_of_what_one_more_would_buy() -> None:
+    assert [days_tried(choices) for choices in (0, 1_000, 8_000, 25_000, 60_000, 10**7)] == [12, 12, 12, 4, 2, 2]
