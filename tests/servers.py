@@ -10,9 +10,11 @@ from __future__ import annotations
 import os
 import shutil
 import signal
+import socket
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager, suppress
@@ -139,6 +141,39 @@ class PrivateRedis:
         if self.process is not None:
             self.process.send_signal(by)
             self.process.wait(timeout=SECONDS_TO_START)
+
+
+class Network:
+    """A way to a server's socket that can be cut: then it takes everything, passes nothing on and answers nothing."""
+
+    def __init__(self, to: Path) -> None:
+        self.to, self.is_cut, self.swallowed = to, False, 0
+        self.listening = socket.create_server(("127.0.0.1", 0))
+        self.url = f"redis://127.0.0.1:{self.listening.getsockname()[1]}/0"
+
+    def __enter__(self) -> Network:
+        threading.Thread(target=self._accept, daemon=True).start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.listening.close()
+
+    def _accept(self) -> None:
+        with suppress(OSError):  # closed at the end of the block
+            while True:
+                near, _ = self.listening.accept()
+                far = socket.socket(socket.AF_UNIX)
+                far.connect(str(self.to))
+                for source, sink in ((near, far), (far, near)):
+                    threading.Thread(target=self._pass_on, args=(source, sink), daemon=True).start()
+
+    def _pass_on(self, source: socket.socket, sink: socket.socket) -> None:
+        with suppress(OSError), source, sink:
+            while data := source.recv(65536):
+                if self.is_cut:
+                    self.swallowed += len(data)
+                else:
+                    sink.sendall(data)
 
 
 @contextmanager

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import socket
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import timedelta
 from zoneinfo import ZoneInfo
 
@@ -24,7 +25,7 @@ from sessions.facts import rebuild_facts
 from sessions.models import StoredForecast
 from tests import factories
 from tests.conftest import worker_process
-from tests.servers import PrivateRedis
+from tests.servers import Network, PrivateRedis
 
 PATIENCE_S = 120.0
 PEOPLE = 16
@@ -58,24 +59,42 @@ def made() -> dict[int, tuple[int, object]]:
     return {row.patient_id: (row.data_version, row.made_at) for row in Suggestion.objects.all()}
 
 
+@contextmanager
+def killed() -> Iterator[tuple[PrivateRedis, str, Callable[[], None], Callable[[], None]]]:
+    with PrivateRedis() as redis:
+        yield redis, redis.url, redis.kill, redis.start
+
+
+@contextmanager
+def cut_off() -> Iterator[tuple[PrivateRedis, str, Callable[[], None], Callable[[], None]]]:
+    """The server goes on; the worker's network to it swallows everything, until it is mended."""
+    with PrivateRedis() as redis, Network(redis.socket) as network:
+        yield redis, network.url, lambda: setattr(network, "is_cut", True), lambda: setattr(network, "is_cut", False)
+        assert network.swallowed > 0
+
+
 @pytest.mark.redis
 @pytest.mark.django_db(transaction=True)
-def test_a_nightly_run_goes_on_without_redis_and_the_next_start_finds_it_done(site, tmp_path, monkeypatch):
+@pytest.mark.parametrize("lost", [killed, cut_off])
+def test_a_nightly_run_goes_on_without_redis_and_the_next_start_finds_it_done(site, tmp_path, monkeypatch, lost):
     today = timezone.now().astimezone(ZoneInfo(site.time_zone)).date()
     add_people(site, today)
     monkeypatch.setattr(replanning, "CHUNK_PEOPLE", 1)
     run, _ = replanning.open_run(site=site, as_of=today, at=timezone.now(), everyone=False, refit=False)
     assert run.chunks.count() == PEOPLE
-    with PrivateRedis() as redis, worker_process(tmp_path / "worker.log", redis_url=redis.url, at_once=1):
+    with (
+        lost() as (redis, url, lose, find_again),
+        worker_process(tmp_path / "worker.log", redis_url=url, at_once=1),
+    ):
         nightly_start(redis)
         wait_until(lambda: Suggestion.objects.exists())
-        redis.kill()  # what the first start handed over is gone with it
+        lose()  # what the first start handed over is gone with it
         wait_until(lambda: ReplanRun.objects.filter(pk=run.pk).exclude(finished_at=None).exists())
         first = made()
         assert len(first) == PEOPLE == StoredForecast.objects.count()
         changed = Patient.objects.get(patient_ref="N03").pk
         raise_data_version([changed])
-        redis.start()
+        find_again()
         nightly_start(redis)
         wait_until(lambda: ReplanRun.objects.exclude(finished_at=None).count() == 2)
     assert set(run.chunks.values_list("attempt", flat=True)) == {1}
