@@ -47,8 +47,8 @@ class OneMore:
 def one_more_start(problem: Problem, found: ForEveryone) -> tuple[OneMore, ...]:
     """Return the days on which one more start helps most, the best first; the same problem gives the same answer.
 
-    As many days are tried as `days_tried` says, those that the most of the left and late people could use. Only what is proven on
-    both sides is said.
+    As many days are tried as `days_tried` says, those that the most of the left and late people could use. Only what is
+    proven on both sides is said.
     """
     wanting = {row.patient_ref for row in found.left} | {row.patient_ref for row in found.placed if row.late}
     if not wanting:
