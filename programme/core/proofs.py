@@ -6,16 +6,15 @@ signing in begins every count anew.
 
 from __future__ import annotations
 
-import math
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
 
 from programme.core import trail
 from programme.core.models import SignInTries, User
-from programme.core.numeric.throttle import MOST_AGAIN, wait_s
-from programme.core.tries import AGAIN, SET_BACK, account_of, count, forget
+from programme.core.numeric.throttle import MOST_AGAIN, minutes_left
+from programme.core.tries import AGAIN, account_of, count, forget
 
 REFUSED_AGAIN = "refused own password"
 WRONG_AGAIN = "The password is not this one. Nothing was changed."
@@ -40,14 +39,13 @@ def prove_again(*, user: User, password: str, at: datetime) -> None:
 def _count_again(user: User, at: datetime) -> None:
     """Count one more try, or refuse it; a refused one is not counted."""
     User.objects.select_for_update().get(pk=user.pk)  # so that tries at once come one by one
-    tried = SignInTries.objects.filter(account=account_of(user.username), source=AGAIN).first()
+    account = account_of(user.username)
+    tried = SignInTries.objects.filter(account=account, source=AGAIN).first()
     failures, last_at = (tried.failures, tried.last_at) if tried else (0, at)
     if failures >= MOST_AGAIN:
         raise ValidationError(f"After {failures} wrong tries it is not asked here any more: sign out, and in again.")
-    until = last_at + timedelta(seconds=wait_s(failures))
-    if until > at >= last_at - SET_BACK:
-        minutes = math.ceil((until - at).total_seconds() / 60)
+    if minutes := minutes_left(failures, (at - last_at).total_seconds()):
         raise ValidationError(
             f"After {failures} wrong tries it is asked again in {minutes} min, or once you signed out and in again."
         )
-    count(user, AGAIN, at)
+    count(account, AGAIN, user=user, at=at)

@@ -143,7 +143,7 @@ def prove(*, username: str, secret: str, site: Site, actor: User, at: datetime, 
             tries.forget(user, tries.AT_A_SCREEN)
             return user
         if user:
-            tries.count(user, tries.AT_A_SCREEN, at)
+            tries.count(tries.account_of(user.username), tries.AT_A_SCREEN, user=user, at=at)
         else:
             check_password(secret, make_password("nobody"))
         # What was typed as the name of nobody may have been a PIN or password: it is kept nowhere.

@@ -7,7 +7,6 @@ at once are not one. A name that nobody has is counted, answered and written dow
 from __future__ import annotations
 
 import hashlib
-import math
 import secrets
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -19,10 +18,10 @@ from django.db import transaction
 from django.db.models import F, QuerySet
 from django.utils.crypto import salted_hmac
 
-from programme.core import second_proof, trail
+from programme.core import second_proof, trail, tries
 from programme.core.models import KnownBrowser, Role, SignInTries, Site, User, same_characters
 from programme.core.numeric import throttle
-from programme.core.tries import AGAIN, AT_A_SCREEN, SET_BACK, account_of
+from programme.core.tries import AGAIN, AT_A_SCREEN, account_of
 
 REFUSED, SIGNED_IN, OPENED = "refused a sign-in", "signed in", "opened sign-in again"
 KNOWN, LONG_AGO = "known", "long ago"
@@ -178,9 +177,9 @@ def open_again(*, user: User, reason: str, at: datetime, actor: User | None = No
     """
     if not reason.strip():
         raise ValueError("Say why: the reason is kept in the trail.")
-    tries = SignInTries.objects.filter(account=account_of(user.username))
-    failures = sum(tries.values_list("failures", flat=True))
-    tries.delete()
+    failed = SignInTries.objects.filter(account=account_of(user.username))
+    failures = sum(failed.values_list("failures", flat=True))
+    failed.delete()
     said = trail.Change(
         user.site_id, None, OPENED, "user", user.pk, why=reason.strip(), before={"failures in a row": failures}
     )
@@ -226,16 +225,13 @@ def _count(name: str, place: Place, *, known: bool, at: datetime) -> None:
     counted = sum(count for one, (count, _) in failures.items() if (one == KNOWN) == known)
     if throttle.is_closed(counted, known=known):
         raise ValidationError(CLOSED)
-    until = last_at + timedelta(seconds=throttle.wait_s(here))
-    if until > at >= last_at - SET_BACK:
-        raise ValidationError(_waits(here, until - at, known))
+    if minutes := throttle.minutes_left(here, (at - last_at).total_seconds()):
+        raise ValidationError(_waits(here, minutes, known))
     SignInTries.objects.filter(user=None, last_at__lt=at - NOBODYS_KEPT_FOR).delete()
-    SignInTries.objects.get_or_create(account=account, source=source, defaults={"user": user, "last_at": at})
-    SignInTries.objects.filter(account=account, source=source).update(failures=F("failures") + 1, last_at=at)
+    tries.count(account, source, user=user, at=at)
 
 
-def _waits(failures: int, left: timedelta, known: bool) -> str:
-    minutes = math.ceil(left.total_seconds() / 60)
+def _waits(failures: int, minutes: int, known: bool) -> str:
     waits = f"After {failures} wrong tries sign-in with this name waits here for {minutes} min, then opens by itself"
     return waits + ("." if known else "; on a browser where you have signed in before it may be open now.")
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from django.db.models import F
 from django.utils.crypto import salted_hmac
@@ -12,8 +12,6 @@ from programme.core.numeric.throttle import MOST_AT_A_SCREEN
 
 AGAIN, AT_A_SCREEN = "own password again", "at a screen"
 """Sources that are no sign-in (`proofs.py`, `services.prove`); signing in begins them anew too."""
-SET_BACK = timedelta(minutes=1)
-"""A try that lies further ahead was counted by a clock that has been set back since: nobody waits for that."""
 
 
 def account_of(name: str) -> str:
@@ -21,11 +19,10 @@ def account_of(name: str) -> str:
     return salted_hmac("sign-in name", name, algorithm="sha256").hexdigest()
 
 
-def count(user: User, source: str, at: datetime) -> None:
-    """Count a failure, or a try that is to be looked at."""
-    named = {"account": account_of(user.username), "source": source}
-    SignInTries.objects.get_or_create(**named, defaults={"user": user, "last_at": at})
-    SignInTries.objects.filter(**named).update(failures=F("failures") + 1, last_at=at)
+def count(account: str, source: str, *, user: User | None, at: datetime) -> None:
+    """Count a failure, or a try that is to be looked at. user: None for a name that nobody has."""
+    SignInTries.objects.get_or_create(account=account, source=source, defaults={"user": user, "last_at": at})
+    SignInTries.objects.filter(account=account, source=source).update(failures=F("failures") + 1, last_at=at)
 
 
 def forget(user: User, source: str) -> None:
