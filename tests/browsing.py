@@ -6,7 +6,7 @@ import os
 import shutil
 
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Page
+from playwright.sync_api import Locator, Page
 
 WIDTHS = (1440, 1024, 390)
 RULES = {
@@ -27,6 +27,15 @@ def faults_of(page: Page) -> list[str]:
     """What axe finds against WCAG 2.2 A and AA, one line for each place."""
     found = Axe().run(page, options=RULES).response["violations"]
     return [f"{fault['id']}: {node['html'][:160]}" for fault in found for node in fault["nodes"]]
+
+
+def follow(control: Locator) -> None:
+    """Press what opens another page, and wait until that page is there: a press alone comes back before it is.
+
+    What is read right after a press would otherwise be read of the page before, or of none.
+    """
+    with control.page.expect_navigation():
+        control.click()
 
 
 def pixels_beyond_the_window(page: Page, width: int) -> int:

@@ -9,7 +9,7 @@ from playwright.sync_api import expect
 
 from programme.supply.models import BloodOrder, OrderState
 from tests.blood import make_booked, make_open_unit, number_of, typed
-from tests.browsing import WIDTHS, pixels_beyond_the_window
+from tests.browsing import WIDTHS, follow, pixels_beyond_the_window
 from tests.conftest import client_of
 from tests.factories import make_antibody, make_site, make_user
 
@@ -76,8 +76,8 @@ def test_orders_are_sent_a_part_is_confirmed_and_units_arrive_and_are_traced(sig
 def test_the_blood_pages_fit_and_are_accessible(signed_in, live_server, booked):
     page = signed_in
     page.goto(f"{live_server.url}/blood/")
-    page.get_by_role("button", name="Draft 2 orders").click()
-    page.get_by_role("button", name="Send 2 drafted orders").click()
+    follow(page.get_by_role("button", name="Draft 2 orders"))
+    follow(page.get_by_role("button", name="Send 2 drafted orders"))
     for address in ("/blood/", "/blood/orders/1/", "/blood/coming/", f"/blood/trace/?number={number_of(1)}"):
         page.goto(f"{live_server.url}{address}")
         found = [f"{one['id']}: {one['nodes'][0]['html'][:90]}" for one in Axe().run(page).response["violations"]]

@@ -11,7 +11,7 @@ from patients.models import Analyte, LabResult
 from programme.planning import services as planner
 from sessions.day.models import Prescription
 from sessions.models import ExchangeSession
-from tests.browsing import WIDTHS, faults_of, pixels_beyond_the_window
+from tests.browsing import WIDTHS, faults_of, follow, pixels_beyond_the_window
 from tests.factories import (
     NOW,
     TODAY,
@@ -145,7 +145,7 @@ def test_steps_are_changed_by_keyboard_and_without_script(browser, live_server, 
         context.add_cookies([{"name": cookie.key, "value": cookie.value, "url": live_server.url}])
         page = context.new_page()
         page.goto(f"{live_server.url}/people/R0/plan/")
-        page.get_by_role("button", name="Plan this session for today").click()
+        follow(page.get_by_role("button", name="Plan this session for today"))
         rows = page.locator("#day-form tbody tr").count()
         page.get_by_role("button", name="Add saline").click()
         expect(page.locator("#day-form tbody tr")).to_have_count(rows + 1)

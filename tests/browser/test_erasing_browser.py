@@ -7,7 +7,7 @@ from playwright.sync_api import expect
 
 from patients.models import Patient
 from programme.core.models import Erasure
-from tests.browsing import faults_at_every_width
+from tests.browsing import faults_at_every_width, follow
 from tests.factories import PASSWORD, make_patient, make_site, make_site_setting, make_user
 
 
@@ -24,7 +24,7 @@ def sign(page, button, **typed):
     for label, words in typed.items():
         page.get_by_label(label.replace("_", " ")).fill(words)
     page.get_by_label("Your own password or PIN").fill(PASSWORD)
-    page.get_by_role("button", name=button).click()
+    follow(page.get_by_role("button", name=button))
 
 
 def test_two_people_erase_a_record_and_every_page_of_it_can_be_read(page_as, site, live_server):
@@ -33,7 +33,7 @@ def test_two_people_erase_a_record_and_every_page_of_it_can_be_read(page_as, sit
     page = page_as(consultant)
     page.goto(f"{live_server.url}/settings/kept-records/")
     assert faults_at_every_width(page) == []
-    page.get_by_role("link", name="Ask to erase Larkspur").click()
+    follow(page.get_by_role("link", name="Ask to erase Larkspur"))
     assert faults_at_every_width(page) == []
     page.get_by_label("Ground").select_option(label="the time for which the record is kept is over")
     sign(page, "Ask for it", In_words="list of May", typed_again="SM-902")
@@ -45,12 +45,12 @@ def test_two_people_erase_a_record_and_every_page_of_it_can_be_read(page_as, sit
     page = page_as(administrator)
     page.goto(f"{live_server.url}/erasures/")
     assert faults_at_every_width(page) == []
-    page.get_by_role("link", name=Erasure.objects.get().number).click()
+    follow(page.get_by_role("link", name=Erasure.objects.get().number))
     assert faults_at_every_width(page) == []
     assert "Larkspur" not in page.content()
-    page.get_by_role("link", name="Agree").click()
+    follow(page.get_by_role("link", name="Agree"))
     sign(page, "Agree", typed_again="SM-901")
-    page.get_by_role("link", name="Erase now").click()
+    follow(page.get_by_role("link", name="Erase now"))
     assert faults_at_every_width(page, (1440, 320)) == []
     sign(page, "Erase for good")
     expect(page.get_by_role("heading", name="What went")).to_be_visible()

@@ -8,7 +8,7 @@ from playwright.sync_api import expect
 from programme.core.models import TrailEntry
 from programme.core.provider import Provider
 from tests import factories, openid_provider
-from tests.browsing import faults_at_every_width
+from tests.browsing import faults_at_every_width, follow
 from tests.openid_provider import CLIENT_ID, CLIENT_SECRET
 
 
@@ -34,7 +34,7 @@ def test_an_account_is_linked_signs_in_and_signs_out_there_too(page, live_server
     page.get_by_label("Your name here").fill("a.fenwick")
     page.get_by_label("Password").fill(factories.PASSWORD)
     page.keyboard.press("Enter")
-    page.get_by_role("link", name="Your hospital account").click()
+    follow(page.get_by_role("link", name="Your hospital account"))
     assert faults_at_every_width(page) == []
     page.get_by_role("link", name="To your hospital account").click()
     it_is_me()
