@@ -15,6 +15,7 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.utils import timezone
 
 from programme.core import access
+from programme.core.management.sites import add_site_argument, site_asked_for
 from programme.core.models import Site, User
 from sessions import services
 from sessions.numeric.backtest import run_made_up_backtest
@@ -40,7 +41,7 @@ class Command(BaseCommand):
     help = "Compares the forms of the drift model and stores the result; with --accept, puts a form in use."
 
     def add_arguments(self, parser: CommandParser) -> None:
-        parser.add_argument("--site", help="code of the site, where there are several")
+        add_site_argument(parser)
         parser.add_argument("--as-of", type=date.fromisoformat, metavar="DATE", help="use what was known on this day")
         parser.add_argument("--made-up", choices=sorted(WORLDS), help="in this made-up world, beside an oracle")
         parser.add_argument("--people", type=int, default=200, help="how many made-up people (200)")
@@ -57,7 +58,7 @@ class Command(BaseCommand):
             found = run_made_up_backtest(options["made_up"], n_people=options["people"], seed=options["seed"])
             self._print(found.to_dict(), options)
             return
-        site = the_site(options["site"])
+        site = site_asked_for(options["site"])
         if options["accept"]:
             self._accept(site, options)
             return
@@ -86,16 +87,6 @@ class Command(BaseCommand):
             self.stdout.write(json.dumps(result, allow_nan=False))
             return
         self.stdout.write("\n".join(table(result)))
-
-
-def the_site(code: str | None) -> Site:
-    """Return the site of this code, or the only one."""
-    sites = {site.code: site for site in Site.objects.order_by("code")}
-    if code is None and len(sites) == 1:
-        return next(iter(sites.values()))
-    if code in sites:
-        return sites[code]
-    raise CommandError(f"Name one site with --site; there are: {', '.join(sites) or 'none yet'}.")
 
 
 def table(result: dict[str, Any]) -> list[str]:

@@ -15,10 +15,10 @@ from django.utils import timezone
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
+from programme.core.management.sites import REFUSED, WRONG_USE, add_site_argument, site_asked_for
 from programme.core.models import Site
 from sessions.history.bring_in import BroughtIn, Refused, bring_in
 
-REFUSED, WRONG_USE = 1, 2
 FIRST_SITE = {"code": "unit", "name": "Day unit"}
 
 
@@ -27,7 +27,7 @@ class Command(BaseCommand):
 
     def add_arguments(self, parser: CommandParser) -> None:
         parser.add_argument("file", type=Path, help="the CSV file, UTF-8, with a header")
-        parser.add_argument("--site", help="code of the site, needed where there are several")
+        add_site_argument(parser)
         parser.add_argument("--dry-run", action="store_true", help="only check; write nothing")
 
     def handle(self, *args: Any, **options: Any) -> None:
@@ -46,20 +46,10 @@ class Command(BaseCommand):
         self._tell(done, dry_run=options["dry_run"])
 
     def _site(self, code: str | None) -> Site:
-        sites = Site.objects.order_by("code")
-        if code is not None:
-            site = sites.filter(code=code).first()
-            if site is None:
-                known = ", ".join(sites.values_list("code", flat=True)) or "none yet"
-                raise CommandError(f"There is no site {code!r}; known are: {known}.", returncode=WRONG_USE)
-            return site
-        if sites.count() > 1:
-            known = ", ".join(sites.values_list("code", flat=True))
-            raise CommandError(f"There are several sites; name one with --site: {known}.", returncode=WRONG_USE)
-        site = sites.first()
-        if site is None:
-            site = Site.objects.create(**FIRST_SITE)
-            self._say(f"There was no site yet: the site {site.code!r} ({site.name}) is made for these records.")
+        if code is not None or Site.objects.exists():
+            return site_asked_for(code)
+        site = Site.objects.create(**FIRST_SITE)
+        self._say(f"There was no site yet: the site {site.code!r} ({site.name}) is made for these records.")
         return site
 
     def _refuse(self, refusal: Refused) -> None:

@@ -7,30 +7,24 @@ from __future__ import annotations
 
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandError, CommandParser
+from django.core.management.base import BaseCommand, CommandParser
 from django.db import transaction
 from django.utils import timezone
 
 from patients.models import Patient
 from patients.services import raise_data_version
-from programme.core.models import Site
+from programme.core.management.sites import add_site_argument, sites_asked_for
 from sessions.facts import PEOPLE_AT_ONCE, rebuild_facts
-
-WRONG_USE = 2
 
 
 class Command(BaseCommand):
     help = "Build the facts of all carried-out sessions anew."
 
     def add_arguments(self, parser: CommandParser) -> None:
-        parser.add_argument("--site", help="code of the site; every site by default")
+        add_site_argument(parser, "every site by default")
 
     def handle(self, *args: Any, **options: Any) -> None:
-        sites = Site.objects.order_by("code")
-        if options["site"] is not None:
-            sites = sites.filter(code=options["site"])
-            if not sites:
-                raise CommandError(f"There is no site {options['site']!r}.", returncode=WRONG_USE)
+        sites = sites_asked_for(options["site"])
         at = timezone.now()
         pks = list(Patient.objects.filter(site__in=sites).order_by("pk").values_list("pk", flat=True))
         for start in range(0, len(pks), PEOPLE_AT_ONCE):

@@ -102,6 +102,13 @@ def test_where_there_are_several_units_one_must_be_named(two_units, name):
     assert "--site" in str(refused.value)
 
 
+@pytest.mark.parametrize("name", sorted({*ASKS_ABOUT_PEOPLE, *NAMES_A_PERSON, *GIVES_OUT_NOBODY}))
+def test_a_unit_that_does_not_exist_is_refused_with_those_that_do(two_units, tmp_path, name):
+    named = {one: asked("NEAR1", tmp_path) for one, asked in NAMES_A_PERSON.items()}
+    with pytest.raises(CommandError, match=r"There is no site 'elsewhere'; known are: heronsford, saltmarsh"):
+        said(name, *(named | ASKS_ABOUT_PEOPLE | GIVES_OUT_NOBODY)[name], "--site", "elsewhere")
+
+
 @pytest.mark.parametrize("name", GIVES_OUT_NOBODY)
 def test_a_command_about_a_unit_names_no_person(two_units, name):
     printed = said(name, *GIVES_OUT_NOBODY[name], "--site", "saltmarsh")

@@ -11,8 +11,8 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.utils import timezone
 
 from programme.booking.queries.together import places_for_everyone
+from programme.core.management.sites import add_site_argument, site_asked_for
 from programme.core.settings_of_site import site_settings
-from programme.planning.management.commands._asked import the_site
 
 
 class Command(BaseCommand):
@@ -23,13 +23,13 @@ class Command(BaseCommand):
             "--from", dest="first", type=date.fromisoformat, metavar="DATE", help="first day; default today"
         )
         parser.add_argument("--weeks", type=int, default=6, help="how many weeks (1 to 26; default 6)")
-        parser.add_argument("--site", help="code of the site, where there are several")
+        add_site_argument(parser)
         parser.add_argument("--format", choices=["json"], default="json")
 
     def handle(self, *args: Any, **options: Any) -> None:
         if not 1 <= options["weeks"] <= 26:
             raise CommandError(f"--weeks: {options['weeks']} is not allowed; allowed is 1 to 26.")
-        site, at = the_site(options["site"]), timezone.now()
+        site, at = site_asked_for(options["site"]), timezone.now()
         now = at.astimezone(ZoneInfo(site.time_zone))
         first = options["first"] or now.date()
         if first < now.date():

@@ -12,9 +12,9 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.utils import timezone
 
 from patients.models import Patient
+from programme.core.management.sites import REFUSED, WRONG_USE, add_site_argument, site_asked_for
 from programme.custody.pdf import person_pdf
 from programme.custody.services.exporting import Export, export_person
-from programme.intake.management.commands._site import REFUSED, WRONG_USE, add_site_argument, site_asked_for
 
 
 class Command(BaseCommand):

@@ -14,8 +14,8 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.db import close_old_connections
 from django.utils import timezone
 
+from programme.core.management.sites import REFUSED, WRONG_USE, add_site_argument, site_asked_for
 from programme.core.models import Site
-from programme.intake.management.commands._site import REFUSED, WRONG_USE, add_site_argument, site_asked_for
 from programme.intake.services.folder import collect
 
 

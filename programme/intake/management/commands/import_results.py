@@ -12,7 +12,7 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.utils import timezone
 
-from programme.intake.management.commands._site import REFUSED, WRONG_USE, add_site_argument, site_asked_for
+from programme.core.management.sites import REFUSED, WRONG_USE, add_site_argument, site_asked_for
 from programme.intake.numeric.csv_results import FaultyFile
 from programme.intake.services.files import import_file, look_at_file
 from programme.intake.services.keeping import NotKept

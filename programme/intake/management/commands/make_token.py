@@ -8,7 +8,7 @@ from django.core.exceptions import ValidationError
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.utils import timezone
 
-from programme.intake.management.commands._site import REFUSED, add_site_argument, site_asked_for
+from programme.core.management.sites import REFUSED, add_site_argument, site_asked_for
 from programme.intake.numeric.tokens import KINDS, MOST_DAYS, USUAL_DAYS
 from programme.intake.queries.senders import unlisted_senders
 from programme.intake.services.senders import make_token

@@ -8,8 +8,8 @@ from django.core.exceptions import ValidationError
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.utils import timezone
 
+from programme.core.management.sites import REFUSED, WRONG_USE, add_site_argument, site_asked_for
 from programme.core.models import EditedMeanwhile
-from programme.intake.management.commands._site import REFUSED, WRONG_USE, add_site_argument, site_asked_for
 from programme.intake.models import Sender
 from programme.intake.services import senders
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandParser
 
-from programme.intake.management.commands._site import add_site_argument, site_asked_for
+from programme.core.management.sites import add_site_argument, site_asked_for
 from programme.intake.queries.shown import inbox_of
 
 

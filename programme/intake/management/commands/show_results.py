@@ -8,7 +8,7 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from patients.models import Patient
-from programme.intake.management.commands._site import REFUSED, add_site_argument, site_asked_for
+from programme.core.management.sites import REFUSED, add_site_argument, site_asked_for
 from programme.intake.queries.shown import results_of
 
 

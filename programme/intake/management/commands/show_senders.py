@@ -7,7 +7,7 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandParser
 from django.utils import timezone
 
-from programme.intake.management.commands._site import REFUSED, add_site_argument, site_asked_for
+from programme.core.management.sites import REFUSED, add_site_argument, site_asked_for
 from programme.intake.queries.senders import SenderLine, senders_of
 
 

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from django.core.management.base import CommandError, CommandParser, OutputWrapper
 from django.utils import timezone
 
-from programme.core.models import Site
+from programme.core.management.sites import add_site_argument, site_asked_for
 from programme.core.numeric.quantities import BadNumber, parse_number
 from programme.planning.numeric.people import WhatIf
 from programme.planning.reckoning import SiteAsOf
@@ -20,7 +20,7 @@ def add_arguments(parser: CommandParser) -> None:
     parser.add_argument(
         "--as-of", type=date.fromisoformat, metavar="DATE", help="what was known at the end of this day"
     )
-    parser.add_argument("--site", help="code of the site, where there are several")
+    add_site_argument(parser)
     parser.add_argument("--patient", action="append", metavar="REF", help="print this person only (repeatable)")
     parser.add_argument("--threshold", metavar="PCT", help="what if the ceiling were this for everybody")
     parser.add_argument("--breach-risk", metavar="CHANCE", help="what if this chance of being over were accepted")
@@ -43,7 +43,7 @@ def what_if(options: dict[str, Any]) -> WhatIf:
 def asked_for(options: dict[str, Any]) -> tuple[SiteAsOf, WhatIf]:
     """Return the site as of the day asked for, with everyone in it, whoever is printed; and the questions."""
     asked = what_if(options)
-    site = the_site(options["site"])
+    site = site_asked_for(options["site"])
     as_of = options["as_of"] or timezone.now().astimezone(ZoneInfo(site.time_zone)).date()
     seen = SiteAsOf(site, as_of)
     known = {record.patient_ref for record in seen.grounds.records}
@@ -51,18 +51,6 @@ def asked_for(options: dict[str, Any]) -> tuple[SiteAsOf, WhatIf]:
     if unknown:
         raise CommandError(f"No active person is called {', '.join(unknown)} at {site.name}.")
     return seen, asked
-
-
-def the_site(code: str | None) -> Site:
-    """Return the site of this code, or the only one."""
-    sites = {site.code: site for site in Site.objects.order_by("code")}
-    if code is None and len(sites) == 1:
-        return next(iter(sites.values()))
-    if code in sites:
-        return sites[code]
-    if not sites:
-        raise CommandError("There is no site yet: add one, or load a history file.")
-    raise CommandError(f"Name one site with --site; there are: {', '.join(sites)}.")
 
 
 def wanted(ref: str, options: dict[str, Any]) -> bool:

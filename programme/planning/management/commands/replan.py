@@ -12,7 +12,7 @@ from django.utils import timezone
 from rich.console import Console
 from rich.progress import Progress, TaskID
 
-from programme.core.models import Site
+from programme.core.management.sites import add_site_argument, sites_asked_for
 from programme.planning import replan as replanning
 
 
@@ -21,15 +21,12 @@ class Command(BaseCommand):
 
     def add_arguments(self, parser: CommandParser) -> None:
         parser.add_argument("--as-of", type=date.fromisoformat, help="the day to plan from (default: today)")
-        parser.add_argument("--site", help="code of one site (default: every site)")
+        add_site_argument(parser, "every site by default")
         parser.add_argument("--everyone", action="store_true", help="renew all, not only who is stale")
         parser.add_argument("--refit", action="store_true", help="fit the drift model anew first")
 
     def handle(self, *args: Any, **options: Any) -> None:
-        sites = Site.objects.order_by("pk")
-        if options["site"]:
-            sites = sites.filter(code=options["site"])
-        for site in sites:
+        for site in sites_asked_for(options["site"]):
             as_of = options["as_of"] or timezone.now().astimezone(ZoneInfo(site.time_zone)).date()
             with Progress(console=Console(stderr=True), transient=True) as bar:
                 task = bar.add_task(site.name, total=None)

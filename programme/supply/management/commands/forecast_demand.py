@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.utils import timezone
 
-from programme.planning.management.commands._asked import the_site
+from programme.core.management.sites import add_site_argument, site_asked_for
 from programme.supply.queries.demand import WEEKS, demand
 from programme.supply.services.demand import printed_class, printed_row, stretch_in_use
 
@@ -23,7 +23,7 @@ class Command(BaseCommand):
             "--from", dest="first", type=date.fromisoformat, metavar="DATE", help="first day; default today"
         )
         parser.add_argument("--weeks", type=int, default=WEEKS, help=f"how many weeks (1 to 26; default {WEEKS})")
-        parser.add_argument("--site", help="code of the site, where there are several")
+        add_site_argument(parser)
         parser.add_argument(
             "--by", choices=["group", "phenotype"], default="group", help="ABO and D, or what units must be beside it"
         )
@@ -32,7 +32,7 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         if not 1 <= options["weeks"] <= 26:
             raise CommandError(f"--weeks: {options['weeks']} is not allowed; allowed is 1 to 26.")
-        site = the_site(options["site"])
+        site = site_asked_for(options["site"])
         now = timezone.now().astimezone(ZoneInfo(site.time_zone))
         first = options["first"] or now.date()
         found = demand(site, first=first, weeks=options["weeks"], now=now, stretch=stretch_in_use(site))
