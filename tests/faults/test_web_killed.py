@@ -1,18 +1,25 @@
-"""The web server killed by signal 9 under tablets that send: what was answered is there once, the trail unbroken."""
+"""The web server killed by signal 9 under tablets, or asked to end: what was answered is there once, and the trail."""
 
 from __future__ import annotations
 
+import http.client
+import json
+import signal
 import time
+from contextlib import closing
 
 import pytest
+from django.db import transaction
 
 from programme.core import trail
 from programme.core.models import Receipt, TrailEntry
 from sessions.day.models import Entry
+from sessions.models import ExchangeSession
 from tests.factories import make_patient, make_running, make_user
 from tests.faults.web import PATIENCE_S, Tablet, WebServer
 
 pytestmark = pytest.mark.django_db(transaction=True)
+MET_WITHIN_S = 40  # what README's service lets the web server have before it is ended by force
 BUSY = 503  # the database was held for too long by others; a tablet sends again
 
 
@@ -63,6 +70,24 @@ def check_each_is_there_once(chairs, tablets, entries: int) -> None:
 
 def test_what_was_answered_is_there_once_after_the_web_server_was_killed(site, tmp_path):
     killed_under_tablets(site, tmp_path / "web.log", kills=1, count=30)
+
+
+def test_a_web_server_asked_to_end_first_gives_the_answer_it_is_working_on(site, tmp_path):
+    chair = make_running(make_patient("K1", site=site), by=make_user(site=site, role="consultant"))
+    tablet = Tablet(web := WebServer(tmp_path / "web.log"), chair, make_user(site=site), count=1)
+    with web, closing(http.client.HTTPConnection("127.0.0.1", web.port, timeout=PATIENCE_S)) as asked:
+        with transaction.atomic():  # holds the session, so that the entry waits in the middle of being kept
+            ExchangeSession.objects.filter(pk=chair.pk).update(version=chair.version)
+            asked.request("POST", tablet.address, tablet.said("K1-0"), tablet.headers)
+            time.sleep(1)
+            web.process.send_signal(signal.SIGTERM)
+            time.sleep(1)
+            assert web.process.poll() is None
+            assert not Entry.objects.filter(kind="moved").exists()
+        answer = asked.getresponse()
+        assert (answer.status, json.load(answer)["kept"]) == (200, Entry.objects.get(kind="moved").number)
+        assert web.process.wait(MET_WITHIN_S) == 0
+    assert trail.faults(TrailEntry.objects.all()) == []
 
 
 @pytest.mark.soak

@@ -67,7 +67,8 @@ class WebServer:
     def kill(self) -> None:
         """End it and its workers by signal 9, at whatever they are."""
         assert self.process is not None
-        os.killpg(self.process.pid, signal.SIGKILL)
+        with suppress(ProcessLookupError):  # it has ended by itself
+            os.killpg(self.process.pid, signal.SIGKILL)
         self.process.wait(PATIENCE_S)
 
     def _wait_until_it_answers(self) -> None:
@@ -111,11 +112,15 @@ class Tablet(threading.Thread):
             while key not in self.kept and time.monotonic() < give_up:
                 self.send(key)
 
-    def send(self, key: str) -> None:
-        """Send one entry; what is not answered with 200 is not kept here."""
+    def said(self, key: str) -> bytes:
+        """What one entry is sent as."""
         fields = {"step": "1", "out_ml": "1"}
         said = {"key": key, "kind": "moved", "by": self.nurse.pk, "seen": 2, "waited_s": 0, "fields": fields}
-        asked = urllib.request.Request(self.address, json.dumps(said).encode(), self.headers, method="POST")
+        return json.dumps(said).encode()
+
+    def send(self, key: str) -> None:
+        """Send one entry; what is not answered with 200 is not kept here."""
+        asked = urllib.request.Request(self.address, self.said(key), self.headers, method="POST")
         try:
             with urllib.request.urlopen(asked, timeout=PATIENCE_S) as answer:
                 self.kept[key] = json.load(answer)["kept"]

@@ -294,14 +294,35 @@ def wait_until(holds, seconds=120):
         time.sleep(0.05)
 
 
-@pytest.mark.redis
-@pytest.mark.django_db(transaction=True)
-def test_a_worker_killed_midway_leaves_work_that_a_later_start_finishes(site, tmp_path, monkeypatch):
-    today = timezone.now().date()
-    add_people(site, 40, today=today)
+@pytest.fixture
+def forty_chunks(transactional_db, site, monkeypatch):
+    """A run that is open, with a chunk for each of its 40 people."""
+    add_people(site, 40, today=timezone.now().date())
     monkeypatch.setattr(replanning, "CHUNK_PEOPLE", 1)
+    today = timezone.now().date()
     run, _ = replanning.open_run(site=site, as_of=today, at=timezone.now(), everyone=False, refit=False)
     assert run.chunks.count() == 40
+    return run
+
+
+@pytest.mark.redis
+def test_a_worker_asked_to_end_does_its_task_and_leaves_nothing_to_wait_for(forty_chunks, tmp_path):
+    run = forty_chunks
+    with worker_process(tmp_path / "worker.log", redis_url=os.environ["REDIS_URL"], at_once=1) as worker:
+        replan_share.delay(run.pk)
+        wait_until(lambda: run.chunks.filter(state=ReplanChunk.Stage.DONE).exists())
+        worker.send_signal(signal.SIGTERM)
+        assert run.chunks.exclude(state=ReplanChunk.Stage.DONE).exists(), "it was asked to end in the middle"
+        assert worker.wait(timeout=120) == 0
+    run.refresh_from_db()
+    assert run.finished_at is not None
+    assert set(run.chunks.values_list("state", flat=True)) == {ReplanChunk.Stage.DONE}
+    assert Suggestion.objects.count() == StoredForecast.objects.count() == 40
+
+
+@pytest.mark.redis
+def test_a_worker_killed_midway_leaves_work_that_a_later_start_finishes(forty_chunks, tmp_path):
+    run = forty_chunks
     with worker_process(tmp_path / "worker.log", redis_url=os.environ["REDIS_URL"], at_once=1) as worker:
         replan_share.delay(run.pk)
         wait_until(lambda: run.chunks.filter(state=ReplanChunk.Stage.DONE).exists())
@@ -312,7 +333,7 @@ def test_a_worker_killed_midway_leaves_work_that_a_later_start_finishes(site, tm
     begun = Suggestion.objects.count()
     assert 0 < begun < 40
     late = timezone.now() + replanning.LEASE + timedelta(minutes=1)
-    done = replanning.replan(site=site, as_of=run.as_of, clock=lambda: late)
+    done = replanning.replan(site=run.site, as_of=run.as_of, clock=lambda: late)
     assert (done.resumed, done.renewed, done.held_by_others) == (True, 40 - begun, 0)
     run.refresh_from_db()
     assert run.finished_at == late
