@@ -10,7 +10,8 @@ from patients.numeric.checks import ANTIBODIES_ELSEWHERE
 from programme.booking.models import Booking, Chair
 from programme.core.models import Site, User
 from programme.supply.models import BloodOrder, SuppliedUnit
-from programme.supply.services.orders import draft_orders, send_order
+from programme.supply.services.orders import draft_orders
+from programme.supply.services.sending import send_order
 from sessions.day.numeric.donation_number import check_character
 from tests import factories
 from tests.factories import NOW, TODAY, make_chair, make_needs, make_open_week, make_patient, make_suggestion

@@ -17,7 +17,8 @@ from programme.core.models import Role, Site, User
 from programme.supply.models import BloodOrder, SuppliedUnit
 from programme.supply.queries.ends import QUARTER_DAYS
 from programme.supply.services.demand import keep_demand, keep_look_back
-from programme.supply.services.orders import answer_order, draft_order, draft_orders, send_order
+from programme.supply.services.orders import answer_order, draft_order, draft_orders
+from programme.supply.services.sending import send_order
 from programme.supply.services.units import ArrivedLabel, give_unit, issue_unit, put_away_unit, take_in
 from sessions.day.numeric.donation_number import check_character
 from sessions.models import DonationUnit

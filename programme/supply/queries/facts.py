@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 
 from programme.booking.models import STANDING, BookingState
-from programme.supply.models import AWAY, BloodOrder, SuppliedUnit
+from programme.supply.models import AWAY, BloodOrder, OrderState, SuppliedUnit
 from programme.supply.numeric.alarms import OrderFacts
 from programme.supply.numeric.needs import needs_from_dict
 from programme.supply.numeric.unfit import Unfit, UnitHere, unfit
@@ -41,7 +41,7 @@ def facts_of(
         standing=booking.state in (*STANDING, BookingState.CAME),
         needs=needs_from_dict(order.needs),
         needs_now=basis.needs,
-        order_by=order.order_by,
+        order_by=basis.order_by.on if order.state == OrderState.DRAFTED else order.order_by,
         answer_by=basis.answer_by,
         sent_on=sent_on,
         sample_holds=basis.sample.holds,

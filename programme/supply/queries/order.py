@@ -132,7 +132,7 @@ def order_page(order: BloodOrder, now: datetime) -> OrderPage:
         ),
         counted=tally(row.state for row in rows),
         happened=tuple(_happened(event, zone) for event in events),
-        posts=_posts(order, events, zone),
+        posts=_posts(order, events, zone, line.order_by),
         unclear=unclear_antibodies(line.needs),
         substitution=order.substitution,
         late_reason=order.late_reason,
@@ -222,7 +222,7 @@ def _happened(event: OrderEvent, zone: ZoneInfo) -> Happened:
     return Happened(event.at.astimezone(zone), who, event.what, words)
 
 
-def _posts(order: BloodOrder, events: list[OrderEvent], zone: ZoneInfo) -> tuple[Post, ...]:
+def _posts(order: BloodOrder, events: list[OrderEvent], zone: ZoneInfo, by: date) -> tuple[Post, ...]:
     """The six posts of an order's life; the newest event of each kind says when."""
 
     def post(name: str, found: OrderEvent | None, words: str) -> Post:
@@ -244,7 +244,7 @@ def _posts(order: BloodOrder, events: list[OrderEvent], zone: ZoneInfo) -> tuple
     ended = newest.get("released") if order.state == OrderState.CANCELLED else newest.get("ended")
     return (
         post("Drafted", newest.get("drafted"), f"for {count_of(_first_units(events), 'unit')}"),
-        post("Sent", newest.get("sent"), f"order by {order.order_by:%a} {order.order_by.day} {order.order_by:%b}"),
+        post("Sent", newest.get("sent"), f"order by {by:%a} {by.day} {by:%b}"),
         post("Confirmed", newest.get("confirmed"), f"{order.confirmed_units} of {order.units}"),
         post("Arrived", first, count_of(order.supplied_units.count(), "unit")),
         post("Changed", changed, changed.words if changed is not None else "as drafted"),

@@ -84,8 +84,8 @@ class OrderLine:
 
     @property
     def may_be_sent(self) -> bool:
-        """Whether it goes with the others: drafted, not after its day, of one group, and its needs are those of now."""
-        speaks_against = {"late", "needs", "group_differs"} & {alarm.kind for alarm in self.alarms}
+        """Whether it goes with the others: drafted, not after its day, of one group, and what is needed now."""
+        speaks_against = {"late", "needs", "group_differs", "units", "time"} & {alarm.kind for alarm in self.alarms}
         return self.state == OrderState.DRAFTED and not speaks_against
 
 
@@ -241,7 +241,7 @@ def _line(
         units=order.units,
         confirmed=order.confirmed_units,
         needs=facts.needs,
-        order_by=order.order_by,
+        order_by=facts.order_by,
         order_by_why=basis.order_by.why,
         sent_on=sent_on,
         state=order.state,

@@ -1,4 +1,6 @@
-"""Orders for blood: drafted from bookings and plans, sent, answered, renewed, moved with their booking, released.
+"""Orders for blood: drafted from bookings and plans, answered, renewed, moved with their booking, released.
+
+They are sent by `services.sending`.
 
 Each function is one transaction with actor and time. What a person can put right is raised as ValidationError, a row
 changed by someone else meanwhile as EditedMeanwhile; nothing is written then. What may stand in for what is never
@@ -7,10 +9,8 @@ decided here: an answer keeps in words what the blood bank decided.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from zoneinfo import ZoneInfo
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
@@ -19,11 +19,10 @@ from django.db.models import Max
 from patients.models import Patient
 from patients.services import local_day, need_reason, state_of
 from programme.booking.models import STANDING, Booking, BookingState
-from programme.booking.queries.blood import needs_of
 from programme.core.models import Site, User
 from programme.core.numeric.words import count_of
 from programme.supply.models import OPEN, BloodOrder, OrderState, SuppliedUnit
-from programme.supply.numeric.needs import changed_needs, needs_from_dict, needs_to_dict, order_needs
+from programme.supply.numeric.needs import changed_needs, needs_from_dict, needs_to_dict
 from programme.supply.numeric.orders import state_after_answer
 from programme.supply.queries.basis import REACH_DAYS, Basis, bases, unordered
 from programme.supply.services.writing import ENDS, check_move, end_unit, held, held_words, hold, still_to_tell, write
@@ -97,43 +96,6 @@ def _draft(booking: Booking, basis: Basis, *, number: int, site: Site, actor: Us
     words = f"{count_of(units, 'unit')}, {basis.needs.words()} Order by {by.on.isoformat()}: {by.why}."
     write(order, "drafted", (), None, actor=actor, at=at, units=units, words=words[:400])
     return order
-
-
-@transaction.atomic
-def send_order(
-    *, order: BloodOrder, version: int | None, actor: User, at: datetime, late_reason: str = ""
-) -> BloodOrder:
-    """Say that a drafted order went to the blood bank; after its order-by day with a reason.
-
-    One whose needs have changed since it was drafted is refused: it is renewed first, so that what goes is what the
-    person needs, also from a page that was opened before.
-    """
-    now = hold(order, version=version)
-    check_move(now, "send")
-    _check_time(now, at)
-    _check_needs(now, at)
-    late = local_day(at, now.site) > now.order_by
-    if late and not late_reason.strip():
-        raise ValidationError(
-            {
-                "late_reason": f"Order {now.number} was to be sent by {now.order_by.isoformat()}. "
-                "Say why it goes now, and telephone."
-            }
-        )
-    before = state_of(now)
-    now.state, now.late_reason = OrderState.SENT, late_reason.strip() if late else ""
-    write(now, "sent", ["state", "late_reason"], before, actor=actor, at=at, units=now.units, words=now.late_reason)
-    return now
-
-
-@transaction.atomic
-def send_orders(*, site: Site, numbers: Sequence[int], actor: User, at: datetime) -> list[BloodOrder]:
-    """Send several drafted orders that are in time, all or none; ones past their day are sent singly, with a reason."""
-    rows = list(BloodOrder.objects.filter(site=site, number__in=numbers).order_by("patient_id", "number"))
-    missing = sorted(set(numbers) - {row.number for row in rows})
-    if missing:
-        raise ValidationError(f"No order {missing[0]} at this unit.")
-    return [send_order(order=row, version=None, actor=actor, at=at) for row in rows]
 
 
 @transaction.atomic
@@ -278,25 +240,3 @@ def release_order(*, order: BloodOrder, version: int, why: str, actor: User, at:
 def _send_back(unit: SuppliedUnit, order: BloodOrder, reason: str, *, actor: User, at: datetime) -> None:
     unit.order = order
     end_unit(unit, SuppliedUnit.State.RETURNED, reason=reason, actor=actor, at=at)
-
-
-def _check_needs(order: BloodOrder, at: datetime) -> None:
-    """Refuse to send what is no longer what the person needs."""
-    needed, other = needs_of([order.patient_id])
-    now = order_needs(needed[order.patient_id], other=other.get(order.patient_id, ""))
-    changes = changed_needs(needs_from_dict(order.needs), now)
-    if changes:
-        raise ValidationError(
-            f"Order {order.number}: needs changed since it was drafted ({'; '.join(changes)}). Allowed is the order as "
-            "it is needed now: renew it, then send it."
-        )
-
-
-def _check_time(order: BloodOrder, at: datetime) -> None:
-    """Refuse what comes after the session was to begin."""
-    if at >= order.for_at:
-        local = order.for_at.astimezone(ZoneInfo(order.site.time_zone))
-        raise ValidationError(
-            f"Order {order.number} was for {local:%Y-%m-%d %H:%M}, which has passed: allowed is before that. "
-            "Renew it where the booking moved, or release it."
-        )

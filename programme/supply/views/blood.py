@@ -25,7 +25,8 @@ from programme.supply.queries.ends import units_in_span
 from programme.supply.queries.foreseen import foreseen
 from programme.supply.queries.orders import blood_page
 from programme.supply.queries.tracing import of_donation, of_person, recipients, without_number
-from programme.supply.services.orders import draft_orders, send_orders
+from programme.supply.services.orders import draft_orders
+from programme.supply.services.sending import send_orders
 from programme.supply.tables import demand_csv, order_sheet_csv
 from programme.supply.tasks import foresee_demand_of
 from sessions.day.numeric.donation_number import BETWEEN, LENGTH, BadCode, read_number

@@ -33,7 +33,7 @@ from programme.supply.forms.orders import (
 from programme.supply.models import BloodOrder, SuppliedUnit
 from programme.supply.pdf import order_sheet_pdf
 from programme.supply.queries.order import order_of, order_page
-from programme.supply.services import orders, units
+from programme.supply.services import orders, sending, units
 from programme.supply.views.blood import sent_file
 
 
@@ -79,7 +79,7 @@ class Act:
 
 
 def _send(row: BloodOrder, form: Any, who: dict[str, Any]) -> object:
-    return orders.send_order(order=row, late_reason=form.cleaned_data["late_reason"], **who)
+    return sending.send_order(order=row, late_reason=form.cleaned_data["late_reason"], **who)
 
 
 def _answer(row: BloodOrder, form: Any, who: dict[str, Any]) -> object:

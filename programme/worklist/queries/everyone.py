@@ -147,7 +147,7 @@ def everyone(site: Site, now: datetime, *, find: str = "") -> ListPage:
         )  # fmt: skip
         row = _row(patient, record, stored, situation, visits[patient.pk], contacts.get(patient.pk))
         rows.append(_with_place(replace(row, chair=chairs.get(patient.pk)), situation, places.get(patient.pk)))
-    blood = blood_of_bookings(site, now)
+    blood = blood_of_bookings(site, settings, now)
     rows = [replace(row, blood=blood.get(row.place.key)) if row.place and row.place.key else row for row in rows]
     rows.sort(key=lambda row: (row.need.band, row.need.weight, row.name.casefold(), row.patient_ref))
     return _page(rows, today, find, nothing_stored=force.fit is None, left=left_over(site, today))

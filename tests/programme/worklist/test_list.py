@@ -613,7 +613,7 @@ def test_a_place_that_cannot_be_kept_is_said_until_it_is_moved_or_can_be_kept_ag
     ("state", "fields", "words"),
     [
         ("drafted", {}, "blood drafted"),
-        ("drafted", {"order_by": date(2026, 5, 29)}, "blood not sent in time"),
+        ("drafted", {"on": date(2026, 6, 4)}, "blood not sent in time"),  # four working days before is Friday 29 May
         ("sent", {}, "blood sent for"),
         ("part", {"confirmed_units": 3}, "blood 3 of 4"),
         ("confirmed", {"confirmed_units": 4}, "blood confirmed"),
@@ -624,9 +624,10 @@ def test_a_place_that_cannot_be_kept_is_said_until_it_is_moved_or_can_be_kept_ag
 @pytest.mark.usefixtures("frozen_day")
 def test_where_the_blood_of_a_booking_stands_is_read_in_the_list(nurse_client, fit, state, fields, words):
     patient = make_person(fit)
-    booking = make_booking(patient, make_chair(fit.site))
+    more = dict(fields)
+    booking = make_booking(patient, make_chair(fit.site), on=more.pop("on", date(2026, 6, 8)))
     order = make_order_with_unit(booking)
-    BloodOrder.objects.filter(pk=order.pk).update(**{"state": state, "order_by": date(2026, 6, 2), **fields})
+    BloodOrder.objects.filter(pk=order.pk).update(state=state, order_by=date(2026, 6, 2), **more)
     said = "".join(part.decode() for part in nurse_client.get("/").streaming_content)
     assert words in said
     assert reverse("supply:order", args=[order.number]) in said

@@ -19,7 +19,7 @@ from programme.core import trail
 from programme.core.models import TrailEntry
 from programme.supply.models import BloodOrder, OrderState, SuppliedUnit
 from programme.supply.queries.orders import blood_page
-from programme.supply.services import chair, orders, units
+from programme.supply.services import chair, orders, sending, units
 from sessions.models import DonationUnit, UnitState
 from tests.blood import make_open_unit, typed
 from tests.factories import (
@@ -134,7 +134,7 @@ class Week:
 
     def do_send(self, patient, what):
         row = self.order(patient, what)
-        return bool(row) and orders.send_order(order=row, version=row.version, late_reason="asked", **self.signed)
+        return bool(row) and sending.send_order(order=row, version=row.version, late_reason="asked", **self.signed)
 
     def do_answer(self, patient, what):
         row = self.order(patient, what)

@@ -9,6 +9,7 @@ from patients.models import Antibody, BodyMeasure
 from programme.booking.models import BookingState
 from programme.core import trail
 from programme.core.models import EditedMeanwhile, TrailEntry
+from programme.core.settings_of_site import site_settings
 from programme.supply.models import BloodOrder, OrderEvent, OrderState, SuppliedUnit
 from programme.supply.numeric.needs import needs_from_dict
 from programme.supply.queries.orders import blood_page
@@ -20,10 +21,9 @@ from programme.supply.services.orders import (
     draft_orders,
     release_order,
     renew_order,
-    send_order,
-    send_orders,
     tell_order,
 )
+from programme.supply.services.sending import send_order, send_orders
 from programme.supply.services.units import ArrivedLabel, take_in
 from tests.blood import FOR, make_booked, make_booking, make_open_unit, make_order, make_sent, moment, typed
 from tests.factories import (
@@ -33,6 +33,7 @@ from tests.factories import (
     make_patient,
     make_planned_session,
     make_prescription,
+    make_site_setting,
     make_suggestion,
     make_unavailable_suggestion,
     suggestion_body,
@@ -49,6 +50,10 @@ def chair(site):
 
 def states(site):
     return {order.booking_id: order.state for order in BloodOrder.objects.filter(site=site)}
+
+
+def notes(site, now):
+    return blood_of_bookings(site, site_settings(site, now), now)
 
 
 # Drafting
@@ -192,14 +197,61 @@ def test_an_order_after_its_time_is_refused_saying_what_is_allowed(chair, coordi
 
 def test_several_are_sent_together_or_none(site, chair, coordinator):
     first = make_order(chair, by=coordinator)
-    late = make_order(chair, by=coordinator, on=date(2026, 6, 5))
-    BloodOrder.objects.filter(pk=late.pk).update(order_by=date(2026, 5, 29))
+    late = make_order(chair, by=coordinator, on=date(2026, 6, 4))  # four working days before: Friday 29 May
     with pytest.raises(ValidationError, match="Say why it goes now"):
         send_orders(site=site, numbers=[first.number, late.number], actor=coordinator, at=NOW)
     assert set(states(site).values()) == {OrderState.DRAFTED}
     with pytest.raises(ValidationError, match="No order 99"):
         send_orders(site=site, numbers=[99], actor=coordinator, at=NOW)
     assert [one.state for one in send_orders(site=site, numbers=[first.number], actor=coordinator, at=NOW)] == ["sent"]
+
+
+def test_a_draft_is_not_sent_before_it_is_what_the_plan_and_the_booking_ask_for(site, chair, coordinator):
+    """Neither alone nor with others, also from a page that was opened before; renewed, it goes."""
+    order = make_order(chair, by=coordinator)
+    order.patient.suggestion.delete()
+    make_suggestion(order.patient, next_date=FOR, body={"session": {"units": 8}})
+    assert blood_page(site, NOW).to_send == ()
+    for send in (
+        lambda: send_orders(site=site, numbers=[order.number], actor=coordinator, at=NOW),
+        lambda: send_order(order=order, version=order.version, actor=coordinator, at=NOW),
+    ):
+        with pytest.raises(ValidationError, match=r"the plan changed .* \(8 units now, 5 on the order\)"):
+            send()
+    renewed = renew_order(order=order, version=order.version, actor=coordinator, at=NOW)
+    assert [line.number for line in blood_page(site, NOW).to_send] == [order.number]
+    renewed.booking.starts = time(10)
+    renewed.booking.save()
+    assert blood_page(site, NOW).to_send == ()
+    with pytest.raises(ValidationError, match=r"the start changed .* \(booked for 2026-06-12 10:00\)"):
+        send_order(order=renewed, version=renewed.version, actor=coordinator, at=NOW)
+    renewed = renew_order(order=renewed, version=renewed.version, actor=coordinator, at=NOW)
+    (sent,) = send_orders(site=site, numbers=[order.number], actor=coordinator, at=NOW)
+    assert (sent.units, sent.state) == (8, OrderState.SENT)
+
+
+def test_a_draft_for_which_nothing_is_planned_now_goes_by_itself_only(site, chair, coordinator):
+    order = make_order(chair, by=coordinator)
+    order.patient.suggestion.delete()
+    assert blood_page(site, NOW).to_send == ()
+    with pytest.raises(ValidationError, match="no units are planned now: there is no suggestion yet"):
+        send_orders(site=site, numbers=[order.number], actor=coordinator, at=NOW)
+    assert send_order(order=order, version=order.version, actor=coordinator, at=NOW).state == OrderState.SENT
+
+
+def test_the_day_to_send_a_draft_by_follows_lead_times_and_bank_holidays_of_now(site, chair, coordinator):
+    """Friday 12 June less four working days is Monday 8, less five it is Friday 5: worked by hand."""
+    order = make_order(chair, by=coordinator)
+    (line,) = blood_page(site, NOW).lines
+    assert line.order_by == order.order_by == date(2026, 6, 8)
+    make_site_setting(site=site, name="lead_days", value=5)
+    (line,) = blood_page(site, NOW).lines
+    assert line.order_by == date(2026, 6, 5)
+    with pytest.raises(ValidationError, match="was to be sent by 2026-06-05"):
+        send_order(order=order, version=order.version, actor=coordinator, at=moment(8, 9))
+    assert notes(site, moment(8, 9))[order.booking_id].words == "blood not sent in time"
+    sent = send_order(order=order, version=order.version, actor=coordinator, at=moment(5, 9))
+    assert (sent.order_by, sent.late_reason) == (date(2026, 6, 5), "")
 
 
 @pytest.mark.parametrize(("units", "state"), [(0, OrderState.SENT), (3, OrderState.PART), (5, OrderState.CONFIRMED)])
@@ -281,7 +333,7 @@ def test_what_changed_after_it_was_sent_stays_loud_until_the_blood_bank_was_told
         order = renew_order(order=order, version=order.version, actor=coordinator, at=NOW)
     first, second = "Fy(a)− must be matched too; anti-Fy(a) found since", "S− must be matched too; anti-S found since"
     assert order.to_tell == f"{first}; {second}"
-    assert blood_of_bookings(site, NOW)[order.booking_id].words == "blood bank not told"
+    assert notes(site, NOW)[order.booking_id].words == "blood bank not told"
     line = blood_page(site, NOW).lines[0]
     assert (line.mark_words, [alarm.kind for alarm in line.alarms]) == ("Stop", ["untold"])
     with pytest.raises(ValidationError, match="record first that the blood bank was told"):
@@ -314,7 +366,7 @@ def test_a_moved_booking_must_be_told_and_units_that_are_here_stay_here(site, ch
     assert line.alarms[1].words.count("expires on Wed 17 Jun") == 5
     assert told(order, coordinator).state == OrderState.ARRIVED
     assert [alarm.kind for alarm in blood_page(site, NOW).lines[0].alarms] == ["expired", "held", "other_day"]
-    assert blood_of_bookings(site, NOW)[new.pk].words == "blood will have expired"
+    assert notes(site, NOW)[new.pk].words == "blood will have expired"
 
 
 def test_a_drafted_order_has_nobody_to_tell(chair, coordinator):
@@ -340,7 +392,7 @@ def test_units_that_no_longer_match_are_loud_wherever_the_order_is_read(site, ch
     SuppliedUnit.objects.update(abo="A")
     line = blood_page(site, NOW).lines[0]
     assert (line.mark_words, line.alarms[0].kind) == ("Stop", "unlike")
-    assert blood_of_bookings(site, NOW)[order.booking_id].words == "blood does not match"
+    assert notes(site, NOW)[order.booking_id].words == "blood does not match"
 
 
 def test_a_booking_whose_order_was_released_says_that_no_blood_is_ordered(site, chair, coordinator):
@@ -351,10 +403,10 @@ def test_a_booking_whose_order_was_released_says_that_no_blood_is_ordered(site, 
     words = "No blood is ordered: order 1 was released (ill). Order again, or cancel the booking."
     assert line.alarms[0].words == words
     assert blood_page(site, NOW).to_draft == ()
-    assert blood_of_bookings(site, NOW)[order.booking_id].words == "no blood ordered"
+    assert notes(site, NOW)[order.booking_id].words == "no blood ordered"
     draft_order(booking=order.booking, actor=coordinator, at=NOW)
     assert [line.released for line in blood_page(site, NOW).lines] == [None]
-    assert blood_of_bookings(site, NOW)[order.booking_id].words == "blood drafted"
+    assert notes(site, NOW)[order.booking_id].words == "blood drafted"
 
 
 def test_a_cancelled_booking_releases_what_was_not_sent_and_leaves_the_rest_loud(chair, coordinator):
