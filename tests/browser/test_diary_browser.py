@@ -1,55 +1,26 @@
 """The coordinator's Monday in a real browser: three who did not come, one moved, one placed; widths and keys."""
 
-from datetime import date, time, timedelta
+from datetime import date
 
 import pytest
 from django.conf import settings
 from playwright.sync_api import expect
 
-from programme.booking.models import Booking, OtherUse, StaffLimit
+from programme.booking.models import Booking, StaffLimit
 from tests.browsing import faults_at_every_width
 from tests.conftest import client_of
-from tests.factories import (
-    TODAY,
-    make_booking,
-    make_chair,
-    make_exchange_session,
-    make_facts,
-    make_fit_in_force,
-    make_open_week,
-    make_patient,
-    make_site,
-    make_standing,
-    make_user,
-)
 
 PATIENCE = 30_000  # ms; the machine may be busy
 pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.usefixtures("frozen_day")]
 
 
 @pytest.fixture
-def coordinator(transactional_db):
-    return make_user(role="coordinator", site=make_site(name="Saltmarsh Day Unit"))
-
-
-@pytest.fixture
-def unit(coordinator):
-    """Four chairs; three people of last Friday, one booked for tomorrow, one without a place."""
-    site = coordinator.site
-    make_open_week(site)
-    fit = make_fit_in_force(site)
-    chairs = [make_chair(site, starts=time(9 + n), ends=time(15 + n)) for n in range(3)]
-    OtherUse.objects.create(chair=chairs[2], weekday=2, since=date(2026, 1, 1), words="top-ups")
-    StaffLimit.objects.create(site=site, since=date(2026, 6, 16), until=date(2026, 6, 17), most=1, words="1 nurse away")
-    for n, name in enumerate(("Fontayne", "Sallow", "Quist", "Mbaru", "Larkspur")):
-        patient = make_patient(f"R{n}", site=site, family_name=name)
-        make_facts(make_exchange_session(patient))
-        make_standing(patient, fit)
-        if n < 3:
-            make_booking(patient, chairs[n], on=TODAY - timedelta(days=3))
-        if name == "Mbaru":
-            make_booking(patient, chairs[0], on=TODAY + timedelta(days=1))
-    return chairs
+def unit(unit):
+    """The unit, where a nurse is away for some days."""
+    StaffLimit.objects.create(
+        site=unit[0].site, since=date(2026, 6, 16), until=date(2026, 6, 17), most=1, words="1 nurse away"
+    )
+    return unit
 
 
 def test_the_coordinators_monday(page_as, coordinator, unit, live_server):

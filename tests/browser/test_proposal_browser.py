@@ -1,28 +1,20 @@
 """The coordinator's Monday by a proposal, to the blood bank's answer; every page of the chairs, by axe and width."""
 
 import re
-from datetime import date, time, timedelta
 
 import pytest
 from django.urls import reverse
 from playwright.sync_api import expect
 
-from programme.booking.models import Booking, OtherUse, Proposal
+from programme.booking.models import Booking, Proposal
 from programme.supply.models import BloodOrder
 from sessions.models import ModelFit
 from tests.browsing import faults_at_every_width
 from tests.factories import (
-    TODAY,
-    make_booking,
-    make_chair,
     make_exchange_session,
     make_facts,
-    make_fit_in_force,
-    make_open_week,
     make_patient,
-    make_site,
     make_standing,
-    make_user,
 )
 
 PAGES_OF_THE_CHAIRS = (
@@ -30,30 +22,6 @@ PAGES_OF_THE_CHAIRS = (
 )  # fmt: skip
 PATIENCE = 30_000  # ms; the machine may be busy
 pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.usefixtures("frozen_day")]
-
-
-@pytest.fixture
-def coordinator(transactional_db):
-    return make_user(role="coordinator", site=make_site(name="Saltmarsh Day Unit"))
-
-
-@pytest.fixture
-def unit(coordinator):
-    """Three chairs; three people of last Friday, one booked for tomorrow, one without a place."""
-    site = coordinator.site
-    make_open_week(site)
-    fit = make_fit_in_force(site)
-    chairs = [make_chair(site, starts=time(9 + n), ends=time(15 + n)) for n in range(3)]
-    OtherUse.objects.create(chair=chairs[2], weekday=2, since=date(2026, 1, 1), words="top-ups")
-    for n, name in enumerate(("Fontayne", "Sallow", "Quist", "Mbaru", "Larkspur")):
-        patient = make_patient(f"R{n}", site=site, family_name=name)
-        make_facts(make_exchange_session(patient))
-        make_standing(patient, fit)
-        if n < 3:
-            make_booking(patient, chairs[n], on=TODAY - timedelta(days=3))
-        if name == "Mbaru":
-            make_booking(patient, chairs[0], on=TODAY + timedelta(days=1))
-    return chairs
 
 
 def test_three_missed_one_moved_the_rest_by_a_proposal_and_the_orders_answered(page_as, coordinator, unit, live_server):
