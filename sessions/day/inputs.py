@@ -27,7 +27,7 @@ FLAGS = {"flag_brain": "cerebrovascular", "flag_heart": "cardiac", "flag_lung_pr
 
 
 def standing_of(patient: Patient, on: date) -> dict[str, Any]:
-    """Return what a plan of the day `on` rests on beside today's figures, as its inputs name it. Five queries."""
+    """Return what a plan of the day `on` rests on beside today's figures, as its inputs name it. Six queries."""
     goals = Goals.objects.begun(on).filter(patient=patient).first()
     needs = TransfusionNeeds.objects.filter(patient=patient).values_list("version", flat=True).first()
     antibodies = Antibody.objects.filter(patient=patient, withdrawn_reason="").order_by("pk")
@@ -38,11 +38,22 @@ def standing_of(patient: Patient, on: date) -> dict[str, Any]:
         "signs": open_signs(patient),
         "flags": [name for name in FLAGS if getattr(patient, name)],
         "pregnant": patient.is_pregnant(on),
+        "body": _body_of(patient, on),
+    }
+
+
+def _body_of(patient: Patient, on: date) -> dict[str, Any]:
+    """What the blood volume is reckoned from beside the weight, which is named with its measure. One query."""
+    heights = BodyMeasure.objects.filter(patient=patient, on__lte=on, height_cm__isnull=False, withdrawn_reason="")
+    return {
+        "height_cm": heights.order_by("-on", "-pk").values_list("height_cm", flat=True).first(),
+        "sex": patient.sex,
+        "born": None if patient.birth_date is None else patient.birth_date.isoformat(),
     }
 
 
 def changed_since(plan: Prescription, patient: Patient, on: date) -> tuple[str, ...]:
-    """Return a sentence for every input of the plan that was corrected, withdrawn or decided anew; about nine queries.
+    """Return a sentence for every input of the plan that was corrected, withdrawn or decided anew; about ten queries.
 
     An HbS that arrives for a plan made on a forecast is no correction: the plan named no result.
     """
@@ -59,6 +70,7 @@ def changed_since(plan: Prescription, patient: Patient, on: date) -> tuple[str, 
     if now["flags"] != named.get("flags", now["flags"]):
         words = ", ".join(FLAGS[name] for name in now["flags"]) or "none"
         said.append(f"The flags that set limits are now: {words}.")
+    said += _body(named.get("body", now["body"]), now["body"])
     if now["pregnant"] and not named.get("pregnant"):
         said.append("A pregnancy was recorded: the volume formulas do not hold.")
     if set(now["signs"]) - set(named.get("signs", now["signs"])) or _locked_by_figures(patient):
@@ -126,6 +138,22 @@ def _weight(named: dict[str, Any], patient: Patient, on: date) -> Iterable[str]:
         new = newer[-1]
         came = f"{new.weight_kg:g} kg of {new.on.day} {new.on:%b}"
         yield f"A newer weight came, {came}; the plan rests on {old['value']:g}."
+
+
+def _body(old: dict[str, Any], now: dict[str, Any]) -> Iterable[str]:
+    """Height, sex and birth date give the blood volume, and with it every share, deficit and limit of the plan."""
+    if now["height_cm"] != old["height_cm"]:
+        was, height = (_centimetres(body["height_cm"]) for body in (old, now))
+        yield f"The height recorded is now {height}; the blood volume of the plan rests on {was}."
+    if now["sex"] != old["sex"]:
+        yield "The sex recorded is another now; the blood volume of the plan rests on the one before."
+    if now["born"] != old["born"]:
+        was, born = (body["born"] or "none" for body in (old, now))
+        yield f"The birth date recorded is now {born}; the plan rests on {was}."
+
+
+def _centimetres(height_cm: float | None) -> str:
+    return "none" if height_cm is None else f"{height_cm:g} cm"
 
 
 def _antibodies(patient: Patient, named: list[int], now: list[int]) -> Iterable[str]:

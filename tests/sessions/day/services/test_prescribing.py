@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import Any
 
 import pytest
@@ -232,6 +232,21 @@ def pregnancy(patient: Patient, nurse: User) -> None:
     people.change_patient(patient=patient, version=patient.version, details=details, actor=nurse, at=LATER)
 
 
+def another_height(patient: Patient, nurse: User) -> None:
+    """At 60 kg a woman of 156 cm has 0.25 L less than one of 165 (Nadler SB et al., Surgery 1962;51:224-32)."""
+    people.record_measure(patient=patient, on=TODAY, height_cm=156.0, actor=nurse, at=LATER)
+
+
+def another_sex(patient: Patient, nurse: User) -> None:
+    details = people.PersonDetails(sex="M", birth_date=patient.birth_date, genotype="SS")
+    people.change_patient(patient=patient, version=patient.version, details=details, actor=nurse, at=LATER)
+
+
+def another_birth_date(patient: Patient, nurse: User) -> None:
+    details = people.PersonDetails(sex="F", birth_date=date(2015, 3, 14), genotype="SS")
+    people.change_patient(patient=patient, version=patient.version, details=details, actor=nurse, at=LATER)
+
+
 def haemolysis(patient: Patient, nurse: User) -> None:
     exchange.note_haemolysis_sign(patient=patient, on=TODAY, sign="dark_urine", actor=nurse, at=LATER)
 
@@ -248,6 +263,9 @@ CAUSES = {
     new_antibody: "anti-Fya was added to the antibodies.",
     new_flag: "The flags that set limits are now: cerebrovascular.",
     pregnancy: "A pregnancy was recorded",
+    another_height: "The height recorded is now 156 cm; the blood volume of the plan rests on 165 cm.",
+    another_sex: "The sex recorded is another now; the blood volume of the plan rests on the one before.",
+    another_birth_date: "The birth date recorded is now 2015-03-14; the plan rests on ",
     haemolysis: "Possible delayed haemolysis",
 }
 
