@@ -200,6 +200,12 @@ def sample_of(ending: Ending) -> Sample | None:
     return Sample(datetime.fromisoformat(body["taken_at"]), body.get("place", ""), bool(body.get("from_return")))
 
 
+def sample_known(ending: Ending, results: Mapping[str, LabResult]) -> Sample | None:
+    """Return the after-sample as entered, else the earliest that its results (`after_results`) tell of; no query."""
+    times = [row.taken_at for row in results.values() if row.time_known]
+    return sample_of(ending) or (Sample(min(times), entered=False) if times else None)
+
+
 def after_results(exchange_session: ExchangeSession) -> dict[str, LabResult]:
     """Return the results in force that are linked after the session, by analyte; one query."""
     links = ResultLink.objects.filter(
@@ -226,7 +232,7 @@ def afterwards_of(
         now=now,
         ended_at=ending.carried_out.ended_at,
         rest_hours=settings["hours_rest"],
-        sample=sample_of(ending),
+        sample=sample_known(ending, results),
         sample_wait_min=shortest_sample_wait_min(settings["after_sample_wait_min"]),
         results={str(analyte.label): analyte in results for analyte in wanted},
         hb=_hb_after(exchange_session, ending, results.get(Analyte.HB), on=now.date(), settings=settings),

@@ -32,7 +32,7 @@ from sessions.day.numeric.checks import (
     sample_doubts,
     shortest_sample_wait_min,
 )
-from sessions.day.queries import Ending, after_results, afterwards_of, ending_of, sample_of
+from sessions.day.queries import Ending, after_results, afterwards_of, ending_of, sample_known
 from sessions.models import ExchangeSession, SessionFacts, State, StoredForecast
 from sessions.queries import PersonRecord, people_inputs
 
@@ -109,7 +109,7 @@ def read_after(exchange_session: ExchangeSession, now: datetime) -> AfterPage:
     results = after_results(exchange_session)
     facts = SessionFacts.objects.filter(exchange_session=exchange_session).first()
     wait_min = shortest_sample_wait_min(settings["after_sample_wait_min"])
-    sample, ended_at = sample_of(ending), ending.carried_out.ended_at
+    sample, ended_at = sample_known(ending, results), ending.carried_out.ended_at
     doubts = sample_doubts(sample, ended_at, wait_min) if sample and ended_at else ()
     found = compared(
         exchange_session, ending, facts, results, settings=settings, greatest_rise_g_l=record.greatest_rise_g_l,

@@ -34,7 +34,7 @@ from programme.worklist.numeric.words import capital, figure, full_day_words
 from programme.worklist.queries.who import Blood, blood_needed
 from sessions.day.models import AdverseEvent, FollowUp, Prescription
 from sessions.day.numeric.checks import sample_doubts, shortest_sample_wait_min
-from sessions.day.queries import Ending, after_results, ending_of, method_of, sample_of
+from sessions.day.queries import Ending, after_results, ending_of, method_of, sample_known
 from sessions.models import DonationUnit, ExchangeSession, ExchangeStep, Method, ResultLink, SessionFacts
 from sessions.queries import people_inputs
 
@@ -168,11 +168,12 @@ def _compared(
         exchange_session.patient.site, exchange_session.on, dict(settings), patient_pks=[exchange_session.patient_id]
     )
     facts = SessionFacts.objects.filter(exchange_session=exchange_session).first()
-    sample, ended_at = sample_of(ending), ending.carried_out.ended_at
+    results = after_results(exchange_session)
+    sample, ended_at = sample_known(ending, results), ending.carried_out.ended_at
     wait = shortest_sample_wait_min(settings["after_sample_wait_min"])
     doubts = sample_doubts(sample, ended_at, wait) if sample and ended_at else ()
     found = compared(
-        exchange_session, ending, facts, after_results(exchange_session), settings=settings,
+        exchange_session, ending, facts, results, settings=settings,
         greatest_rise_g_l=record.greatest_rise_g_l, doubts=doubts,
     )  # fmt: skip
     said = [

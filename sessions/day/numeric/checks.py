@@ -54,11 +54,15 @@ class UnitNow:
 
 @dataclass(frozen=True, slots=True)
 class Sample:
-    """An after-sample as entered. from_return: drawn from the line or arm through which fluid had been given."""
+    """An after-sample. from_return: drawn from the line or arm through which fluid had been given.
+
+    entered: False where nobody entered it, and only its results say when it was taken.
+    """
 
     taken_at: datetime
     place: str = ""
     from_return: bool = False
+    entered: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -259,7 +263,9 @@ def sample_check(sample: Sample | None, ended_at: datetime | None, wait_min: flo
         return Check(ASK, "After-sample", f"not entered; wait here is {wait_min:.0f} min")
     minutes = _minutes_after(sample, ended_at)
     where = f"; {sample.place}" if sample.place else ""
-    against = sample_doubts(sample, ended_at, wait_min)
+    against = list(sample_doubts(sample, ended_at, wait_min))
+    if not sample.entered:
+        against.append("As its results say; from which arm or line is not entered.")
     if against:
         return Check(ASK, f"After-sample {minutes:.0f} min after the end", f"{' '.join(against)}{where}")
     return Check(OK, f"After-sample {minutes:.0f} min after the end", f"wait here is {wait_min:.0f} min{where}")

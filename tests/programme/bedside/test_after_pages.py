@@ -10,11 +10,12 @@ from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
 
+from patients.models import Analyte
 from programme.planning.models import Suggestion
 from sessions.day.models import AdverseEvent, Entry, FollowUp
 from sessions.day.services import finishing
-from sessions.models import DonationUnit, ExchangeSession, HaemolysisSign, LabResult
-from tests.day import DONE, MACHINE_UNITS, automated_day, finished_day, running_day, sampled_day
+from sessions.models import DonationUnit, ExchangeSession, HaemolysisSign, LabResult, ResultLink
+from tests.day import DONE, ENDED, MACHINE_UNITS, automated_day, finished_day, running_day, sampled_day
 from tests.factories import (
     NOW,
     TODAY,
@@ -23,6 +24,7 @@ from tests.factories import (
     make_follow_up,
     make_needs,
     make_patient,
+    make_result,
     make_site_setting,
     make_standing,
 )
@@ -262,6 +264,19 @@ def test_figures_that_part_are_named_with_where_to_look(patient, nurse, consulta
     said = text_of(nurse_client.get(address(session, "after/")))
     assert "HbS measured 28.0 % lies above what these volumes should leave" in said
     assert "Look in this order: incomplete mixing" in said
+
+
+def test_results_of_a_sample_too_early_are_doubted_though_nobody_entered_the_sample(
+    patient, nurse, consultant, nurse_client
+) -> None:
+    """As a laboratory sends them: with the time of the sample, and no word of who took it from where."""
+    session = finished_day(patient, nurse=nurse, consultant=consultant)
+    for analyte, value in ((Analyte.HB, 102.0), (Analyte.HBS, 25.5)):
+        result = make_result(patient, analyte=analyte, value=value, taken_at=ENDED + timedelta(minutes=5))
+        ResultLink.objects.create(exchange_session=session, result=result, position="after")
+    said = text_of(nurse_client.get(address(session, "after/")))
+    assert "Taken 5 min after the end, before the wait of 30 min" in said
+    assert "After-sample 5 min after the end" in said
 
 
 def test_a_sample_too_early_from_the_return_line_is_doubted(patient, nurse, consultant, nurse_client) -> None:

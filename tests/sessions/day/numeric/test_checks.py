@@ -183,6 +183,17 @@ def test_an_early_sample_and_one_from_the_return_line_are_doubted_in_words() -> 
     assert sample_check(typed, end, 30).name == "After-sample 0 min after the end"
 
 
+def test_a_sample_that_only_its_results_tell_of_is_doubted_by_its_time_and_asked_about() -> None:
+    """Mixing takes 15 minutes at least: Elizalde JI et al., Transfusion 1997;37:573-6."""
+    end = NINE
+    early = sample_check(Sample(end + timedelta(minutes=5), entered=False), end, 30)
+    assert (early.state, early.name) == (ASK, "After-sample 5 min after the end")
+    assert early.words.startswith("Taken 5 min after the end, before the wait of 30 min")
+    late = sample_check(Sample(end + timedelta(minutes=40), entered=False), end, 30)
+    assert late.words == "As its results say; from which arm or line is not entered."
+    assert late.state == ASK
+
+
 def test_everything_that_came_after_is_looked_at_before_closing() -> None:
     end = NINE
     after = Afterwards(
