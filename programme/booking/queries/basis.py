@@ -56,7 +56,7 @@ def digests(
         "first": calendar.first.isoformat(),
         "forecasts": _digest(forecasts),
         "bookings": _digest([(row.pk, row.version, row.on, row.state) for row in calendar.bookings]),
-        "calendar": _digest((calendar.days, calendar.chairs, calendar.slots, calendar.uses)),
+        "calendar": _digest((calendar.before, calendar.days, calendar.chairs, calendar.slots, calendar.uses)),
         "settings": _digest(sorted(settings.items())),
     }
 

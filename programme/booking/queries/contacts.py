@@ -15,7 +15,7 @@ from programme.booking.models import Booking, Contact, Waiting
 from programme.booking.numeric.missed import is_child, to_consultant_on
 from programme.booking.numeric.places import RankedPlace
 from programme.booking.queries.blood import holidays_around
-from programme.booking.queries.free import SAMPLE_REACH_DAYS, SiteCalendar, site_calendar
+from programme.booking.queries.free import SiteCalendar, site_calendar
 from programme.booking.queries.placing import ToPlace, people_of, places_for
 from programme.core.models import Site
 from programme.core.settings_of_site import site_settings
@@ -153,7 +153,7 @@ def who_waits(freed: Booking, now: datetime) -> tuple[str, ...]:
     ).exclude(patient=freed.patient_id)  # fmt: skip
     waiting = list(rows.select_related("patient").order_by("since", "pk"))
     people = people_of(site, now, site_settings(site, now), only=[row.patient_id for row in waiting])
-    calendar = site_calendar(site, max(today, freed.on - timedelta(days=SAMPLE_REACH_DAYS)), freed.on)
+    calendar = site_calendar(site, freed.on, freed.on)
     can = {row.pk for row in people if _has_place_on(row, calendar, freed.on)}
     return tuple(row.patient.shown_name for row in waiting if row.patient_id in can)
 

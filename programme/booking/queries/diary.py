@@ -142,7 +142,7 @@ def read_diary(site: Site, now: datetime, *, since: date | None = None) -> Diary
     first -= timedelta(days=first.weekday())
     last = first + timedelta(days=7 * WEEKS - 1)
     settings = site_settings(site, now)
-    # Sampling hours and places count from today on, also on a sheet that begins later.
+    # Places count from today on, also on a sheet that begins later.
     whole = site_calendar(site, min(first, today), max(last, today))
     shown = part(whole, first, last)
     columns = columns_of(shown)

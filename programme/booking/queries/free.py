@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass, replace
-from datetime import date, datetime, time
+from datetime import date, datetime, time, timedelta
 from functools import lru_cache
 from typing import TypeVar
 
@@ -92,7 +92,10 @@ class Booked:
 
 @dataclass(frozen=True, slots=True)
 class SiteCalendar:
-    """A unit from a first to a last day. chairs: (key, name) in their order; moved and cancelled ones are left out."""
+    """A unit from a first to a last day. chairs: (key, name) in their order; moved and cancelled ones are left out.
+
+    before: the days before the first, on which the crossmatch samples of its first places are taken.
+    """
 
     first: date
     last: date
@@ -102,6 +105,7 @@ class SiteCalendar:
     uses: tuple[Use, ...]
     taken: frozenset[Taken]
     bookings: tuple[Booked, ...]
+    before: tuple[Day, ...] = ()
 
     @property
     def room(self) -> dict[date, Staffed]:
@@ -114,7 +118,8 @@ class SiteCalendar:
 
     @property
     def open_dates(self) -> frozenset[date]:
-        return frozenset(day.on for day in self.days if day.open)
+        """Days on which samples can be taken for its places: open ones, those before the first too."""
+        return frozenset(day.on for day in (*self.before, *self.days) if day.open)
 
     def without(self, booking_pk: int) -> SiteCalendar:
         """The same calendar as if one booking were given up."""
@@ -165,10 +170,12 @@ class SiteCalendar:
 
 def site_calendar(site: Site, first: date, last: date) -> SiteCalendar:
     """Return the calendar of a unit from first to last; eight queries, whatever it holds."""
+    reached = open_days(site, first - timedelta(days=SAMPLE_REACH_DAYS), last)
     return SiteCalendar(
         first=first,
         last=last,
-        days=open_days(site, first, last),
+        before=reached[:SAMPLE_REACH_DAYS],
+        days=reached[SAMPLE_REACH_DAYS:],
         chairs=tuple(_within(Chair.objects.filter(site=site), first, last).values_list("pk", "name")),
         slots=slot_rules(site, first, last),
         uses=tuple(

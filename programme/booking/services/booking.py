@@ -21,7 +21,7 @@ from programme.booking.numeric.calendar import Day, Place, SlotRule, ends_at, sl
 from programme.booking.numeric.places import refusal, spoken
 from programme.booking.numeric.reasons import NONE, Reasons
 from programme.booking.numeric.staff import Run, Staffed, most_at_once
-from programme.booking.queries.free import SAMPLE_REACH_DAYS, SiteCalendar, site_calendar, slot_rules
+from programme.booking.queries.free import SiteCalendar, site_calendar, slot_rules
 from programme.booking.queries.placing import ToPlace, people_of
 from programme.core import trail
 from programme.core.models import Site, User
@@ -94,7 +94,7 @@ def make_booking(
     site = patient.site
     now = at.astimezone(ZoneInfo(site.time_zone))
     settings = site_settings(site, at)
-    calendar = site_calendar(site, min(on, max(now.date(), on - timedelta(days=SAMPLE_REACH_DAYS))), on)
+    calendar = site_calendar(site, on, on)
     found = people_of(site, now, settings, only=[patient.pk])
     if not found:
         raise ValidationError(f"{patient.shown_name} is not on the programme now; only who is can be booked.")

@@ -93,6 +93,18 @@ def test_who_did_not_come_today_is_placed_though_a_session_was_planned(site, sta
     assert [row["patient_ref"] for row in printed(weeks=4)["placed"]] == (["SM-1"] if asked else [])
 
 
+def test_weeks_that_begin_later_have_their_first_places_with_the_sampling_hours_of_the_days_before(site) -> None:
+    """Tuesday 9 June, 09:00, less 72 h is Saturday 6 June, 09:00: its sample is taken on Monday 8, before the first
+    of the weeks asked for, and 13 June is the last safe day."""
+    make_user(site=site)
+    make_open_week(site, weekdays=[0, 1])
+    make_chair(site)
+    person = due_person("SM-1", best=date(2026, 6, 9), latest=date(2026, 6, 13))
+    make_exchange_session(person, on=TODAY - timedelta(20))
+    found = printed(weeks=2, first=date(2026, 6, 9))
+    assert [(row["date"], row["patient_ref"]) for row in found["placed"]] == [("2026-06-09", "SM-1")]
+
+
 @pytest.mark.parametrize(("days_back", "short"), [(None, False), (20, True), (200, False)])
 def test_a_top_up_elsewhere_keeps_the_short_rule_for_samples(site, days_back, short) -> None:
     """Milkins et al., Transfus Med 2013;23:3-35, as quoted: any red cells of the last 3 months, not only exchanges."""
