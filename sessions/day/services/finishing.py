@@ -84,10 +84,13 @@ def abandon(
     """Give a session up; what was really given and drawn until then is kept and counts.
 
     A unit that is still running is ended now. Arguments and errors as in `finish`; lines that are only asked about do
-    not matter, and the totals of a finished session stay as they are.
+    not matter, and the totals of a finished session stay as they are. A call about late reactions falls due as after
+    any red cells.
     """
     now = hold(exchange_session)
     values = None
+    if now.state == State.FINISHED:
+        _open_late_call(now, actor=actor, at=at)
     if now.state == State.RUNNING and reason.strip():
         values = _write_abandoned(now, actor=actor, at=at, key=key, reason=reason.strip())
     return move(exchange_session=now, name="abandon", version=version, actor=actor, at=at, reason=reason, values=values)
@@ -134,19 +137,27 @@ def close(
     _refuse(tuple(check for check in checks if check.state == STOP))
     for number, sentence in enumerate(although("Closed", checks, reason)):
         keep(exchange_session=now, key=f"{key[:60]}-{number}", kind=NOTE, body={"words": sentence}, actor=actor, at=at)
+    _open_late_call(now, actor=actor, at=at)
+    return move(exchange_session=now, name="close", version=version, actor=actor, at=at, reason=reason)
+
+
+def _open_late_call(now: ExchangeSession, *, actor: User, at: datetime) -> None:
     settings = site_settings(now.patient.site, at)
     call = late_call(now, ending_of(now, at=at, settings=settings), settings, at)
     if call:
         trail.write([change_of(now.patient, "open follow-up", call)], actor=actor, at=at)
-    return move(exchange_session=now, name="close", version=version, actor=actor, at=at, reason=reason)
 
 
 def late_call(
     exchange_session: ExchangeSession, ending: Ending, settings: dict[str, float], at: datetime
 ) -> FollowUp | None:
-    """Open the call about late reactions after red cells; one a session, however often it is closed."""
+    """Open the call about late reactions after red cells; one a session, however often it is closed.
+
+    A unit that was started counts, though nothing of it is entered: a little is enough for a reaction.
+    """
     known = FollowUp.objects.filter(exchange_session=exchange_session, kind=FollowUp.Kind.LATE_CALL)
-    if ending.carried_out.red_cells_in_ml <= 0 or known.exists():
+    had_cells = ending.carried_out.red_cells_in_ml > 0 or bool(ending.carried_out.places)
+    if not had_cells or known.exists():
         return None
     call = FollowUp(
         patient=exchange_session.patient,

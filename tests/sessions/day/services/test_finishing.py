@@ -276,6 +276,26 @@ def test_abandoning_needs_a_reason_and_all_units_accounted_for(running: Exchange
     assert not Entry.objects.exists()
 
 
+def test_given_up_after_it_was_finished_the_call_about_late_reactions_falls_due_all_the_same(
+    running: ExchangeSession, nurse: User
+) -> None:
+    """A late haemolytic reaction shows from 24 h to 28 days after red cells (definitions of TRIP, the Netherlands)."""
+    fill(running, nurse)
+    abandon(finish(running, nurse), nurse, reason="ended far from its plan")
+    assert ExchangeSession.objects.get(pk=running.pk).state == "abandoned"
+    assert FollowUp.objects.get(exchange_session=running).kind == "late_call"
+    assert TrailEntry.objects.filter(action="open follow-up", actor=nurse).count() == 1
+
+
+def test_a_unit_that_was_started_is_followed_up_though_nothing_of_it_was_entered(
+    running: ExchangeSession, nurse: User
+) -> None:
+    fill(running, nurse, WHOLE[:2])
+    DonationUnit.objects.filter(place=2).update(state="returned", end_reason="not needed")
+    abandon(running, nurse, reason="hives in the first minute")
+    assert FollowUp.objects.get(exchange_session=running).kind == "late_call"
+
+
 # Closing
 
 
