@@ -784,6 +784,36 @@ def test_a_conflict_keeps_both_values_until_somebody_settles_it(tablet, other_ta
     assert tally_of(running).out_ml == (400 if answer == "Both happened" else 210)
 
 
+@pytest.fixture
+def same_nurse_elsewhere(browser, nurse, there, live_server):
+    """The page of the first nurse on a second tablet."""
+    context = browser.new_context(viewport=TABLET)
+    context.set_default_timeout(PATIENCE)
+    context.add_cookies([cookie_of(nurse, live_server)])
+    page = context.new_page()
+    page.goto(there)
+    yield page
+    context.close()
+
+
+def test_a_draw_entered_again_on_another_tablet_while_the_first_was_cut_off_is_shown_and_not_just_counted_twice(
+    tablet, same_nurse_elsewhere, running, console_errors
+):
+    tablet.context.set_offline(True)
+    touch(tablet, out="200")
+    expect(tablet.locator("#queue")).to_contain_text("not yet saved", timeout=PATIENCE)
+    touch(same_nurse_elsewhere, out="200")
+    all_saved(same_nurse_elsewhere)
+    tablet.context.set_offline(False)
+    for page in (tablet, same_nurse_elsewhere):
+        expect(page.locator("#alerts")).to_contain_text("on two tablets without seeing each other", timeout=PATIENCE)
+    assert tally_of(running).out_ml == 400, "both count until somebody says"
+    same_nurse_elsewhere.get_by_role("button", name="Undo the later").click()
+    expect(same_nurse_elsewhere.locator("#alerts")).not_to_contain_text("Two entries", timeout=PATIENCE)
+    assert tally_of(running).out_ml == 200
+    console_errors.clear()
+
+
 def test_a_pile_of_entries_is_shown_newest_first(tablet, running, nurse):
     make_entry(running, "note", {"words": "asked for a blanket"}, by=nurse)
     expect(tablet.locator("#logrows tbody tr").first).to_contain_text("asked for a blanket", timeout=PATIENCE)

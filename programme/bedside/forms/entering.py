@@ -26,15 +26,18 @@ SENT_FROM_HERE = frozenset(
 """Units are checked, started and ended on their own pages."""
 
 
-def body_of(kind: str, typed: Typed, chair: Chair) -> dict[str, Any]:
-    """Return the body of an entry of this kind from what was typed. Raises ValidationError with every fault."""
+def body_of(kind: str, typed: Typed, chair: Chair, *, tablet: str = "") -> dict[str, Any]:
+    """Return the body of an entry of this kind from what was typed. Raises ValidationError with every fault.
+
+    tablet: on which it was typed; kept with a volume, for one person with two tablets can enter one draw twice.
+    """
     if kind not in SENT_FROM_HERE:
         raise ValidationError(f"{kind[:40]!r} is not entered on this page.")
     faults: list[str] = []
     body = _READERS.get(kind, _nothing)(typed, chair, faults)
     if faults:
         raise ValidationError(faults)
-    return body
+    return body | {"tablet": tablet} if tablet and kind == kinds.MOVED else body
 
 
 def _moved(typed: Typed, chair: Chair, faults: list[str]) -> dict[str, Any]:

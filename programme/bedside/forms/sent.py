@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-MOST_FIELDS, LONGEST_FIELD = 20, 500
+MOST_FIELDS, LONGEST_FIELD, LONGEST_TABLET = 20, 500, 40
 
 
 class NotSent(ValueError):
@@ -16,7 +16,10 @@ class NotSent(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Sent:
-    """key: made in the browser. by: the person who made it. fields: as typed. waited_s: kept in the browser for."""
+    """key: made in the browser. by: the person who made it. fields: as typed. waited_s: kept in the browser for.
+
+    tablet: of the browser it was made in; '' of a plain form.
+    """
 
     key: str
     kind: str
@@ -24,6 +27,7 @@ class Sent:
     fields: Mapping[str, str]
     seen: int = 0
     waited_s: float = 0.0
+    tablet: str = ""
 
     @classmethod
     def of_form(cls, typed: Mapping[str, str]) -> Sent:
@@ -52,7 +56,9 @@ def read_sent(said: Any) -> Sent:
         raise NotSent("waited_s is no number")
     if any(isinstance(one, bool) or not isinstance(one, int) or one < 0 for one in (seen, by)):
         raise NotSent("seen and by are whole numbers")
-    key, kind = said.get("key"), said.get("kind")
+    key, kind, tablet = said.get("key"), said.get("kind"), said.get("tablet", "")
     if not isinstance(key, str) or not isinstance(kind, str):
         raise NotSent("key and kind are texts")
-    return Sent(key, kind, by, fields, seen, float(max(waited, 0)))
+    if not isinstance(tablet, str) or len(tablet) > LONGEST_TABLET:
+        raise NotSent("tablet is no text, or too long")
+    return Sent(key, kind, by, fields, seen, float(max(waited, 0)), tablet)

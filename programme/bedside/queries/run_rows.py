@@ -88,11 +88,11 @@ class LogRow:
 
 @dataclass(frozen=True, slots=True)
 class Clash:
-    """Two volume entries by people who did not see each other's."""
+    """Two volume entries of two people, or of one on two tablets, made without seeing each other."""
 
     first: LogRow
     second: LogRow
-    mine: int | None  # the one that the person who looks made
+    mine: int | None  # the one that the person who looks made; None of both or neither
 
 
 def step_row(step: StepSoFar, state: Tally) -> StepRow:
@@ -194,7 +194,8 @@ def log_rows(entries: Sequence[Entry], state: Tally) -> tuple[LogRow, ...]:
 def clashes_of(state: Tally, log: Sequence[LogRow], entries: Sequence[Entry], viewer: User) -> tuple[Clash, ...]:
     rows = {row.number: row for row in log}
     by = {entry.number: entry.by_id for entry in entries if entry.kind == MOVED}
-    return tuple(
-        Clash(rows[one], rows[two], next((n for n in (two, one) if by[n] == viewer.pk), None))
-        for one, two in state.conflicts
-    )
+    found = []
+    for pair in state.conflicts:
+        mine = [number for number in pair if by[number] == viewer.pk]
+        found.append(Clash(rows[pair[0]], rows[pair[1]], mine[0] if len(mine) == 1 else None))
+    return tuple(found)

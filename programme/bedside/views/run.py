@@ -163,7 +163,7 @@ def keep(request: access.SignedIn, exchange_session: ExchangeSession, sent: Sent
         exchange_session=exchange_session,
         key=sent.key,
         kind=sent.kind,
-        body=lambda: body_of(sent.kind, sent.fields, Chair(exchange_session, now)),
+        body=lambda: body_of(sent.kind, sent.fields, Chair(exchange_session, now), tablet=sent.tablet),
         actor=request.user,
         at=now,
         waited_s=sent.waited_s,

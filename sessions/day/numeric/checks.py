@@ -18,7 +18,7 @@ from sessions.day.numeric.unit_volumes import over_unit_words, over_units_words
 OK, WAITING, ASK, STOP = "ok", "waiting", "ask", "stop"
 VOLUMES_LINE = "Volumes of all steps"
 TOTALS_LINE = "Totals of the machine"
-TIMES_LINE, CONFLICTS_LINE = "Times", "Entries of two people at once"
+TIMES_LINE, CONFLICTS_LINE = "Times", "Entries made at once"
 QUIET_LINES = (TIMES_LINE, CONFLICTS_LINE)
 """Said on the page after a session only where something is wrong with them."""
 LEAFLET_LINE = "Leaflet on late reactions, and whom to call"

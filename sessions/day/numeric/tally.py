@@ -274,7 +274,7 @@ def _is_for_a_reaction(pause: Sequence[Said]) -> bool:
 
 
 def _conflicts(counted: Sequence[Said]) -> tuple[tuple[int, int], ...]:
-    """Pairs of volume entries for the same step by two people, the later made without having seen the earlier.
+    """Pairs of volume entries for the same step by two people, or by one on two tablets, the later made unseeing.
 
     Both count until somebody undoes one or says that both happened.
     """
@@ -283,8 +283,8 @@ def _conflicts(counted: Sequence[Said]) -> tuple[tuple[int, int], ...]:
     pairs = []
     for place, later in enumerate(moves):
         for earlier in moves[:place]:
-            unseen = earlier.number > later.seen and earlier.by != later.by
-            if unseen and earlier.body["step"] == later.body["step"]:
+            apart = earlier.by != later.by or earlier.body.get("tablet") != later.body.get("tablet")
+            if apart and earlier.number > later.seen and earlier.body["step"] == later.body["step"]:
                 pair = (earlier.number, later.number)
                 if pair not in settled:
                     pairs.append(pair)

@@ -11,6 +11,18 @@ const LONGEST_ANSWER_MS = 10000;
 // In production its name says that it is of this host alone.
 const CSRF_COOKIE = /(?:^|; )(?:__Host-)?csrftoken=([^;]*)/;
 
+// Of this browser: a second tablet of the same person has another, so that what both entered can be told apart.
+const TABLET = (() => {
+  const fresh = crypto.randomUUID();
+  try {
+    const known = localStorage.getItem("ebbline-tablet");
+    if (!known) localStorage.setItem("ebbline-tablet", fresh);
+    return known ?? fresh;
+  } catch {
+    return fresh; // a browser that stores nothing is another after each reload
+  }
+})();
+
 // Seconds since the entry was made: by the running clock of this page, or by the wall clock after a reload or a sleep.
 export function waited(item) {
   const running = item.life === LIFE ? performance.now() - item.running : 0;
@@ -114,7 +126,7 @@ export class Queue {
       answer = await fetch(this.enter, {
         method: "POST",
         headers: { "Content-Type": "application/json", "X-CSRFToken": CSRF_COOKIE.exec(document.cookie)?.[1] ?? "" },
-        body: JSON.stringify({ key, kind, by, fields, seen, waited_s: waited(item) }),
+        body: JSON.stringify({ key, kind, by, fields, seen, waited_s: waited(item), tablet: TABLET }),
         redirect: "manual", // an answer that leads elsewhere is the sign-in page
         signal: AbortSignal.timeout(LONGEST_ANSWER_MS),
       });

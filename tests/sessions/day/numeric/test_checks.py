@@ -159,9 +159,9 @@ def test_times_that_cannot_be_stop() -> None:
 
 def test_a_conflict_of_two_people_stops_until_it_is_settled() -> None:
     both = (*WHOLE[:1], said(2, "moved", by=2, seen=0, step=1, in_ml=10, out_ml=0))
-    assert lines(both)["Entries of two people at once"].words.startswith("entries 1 and 2")
+    assert lines(both)["Entries made at once"].words.startswith("entries 1 and 2")
     settled = (*both, said(3, "both", numbers=[1, 2]))
-    assert lines(settled)["Entries of two people at once"].state == OK
+    assert lines(settled)["Entries made at once"].state == OK
 
 
 @pytest.mark.parametrize(("setting", "wait"), [(0, 15), (15, 15), (30, 30), (60, 60)])

@@ -70,6 +70,17 @@ def test_two_people_who_did_not_see_each_other_are_in_conflict_until_one_settles
     assert tally(PLAN, seen).conflicts == ()
 
 
+def test_one_person_on_two_tablets_is_in_conflict_as_two_people_are() -> None:
+    """A tablet that hangs is laid aside, the draw entered again on another, and both arrive in the end."""
+
+    def draw(number: int, tablet: str, seen: int = 0) -> Said:
+        return said(number, "moved", by=1, seen=seen, step=1, in_ml=0, out_ml=200, tablet=tablet)
+
+    assert tally(PLAN, [draw(1, "a"), draw(2, "b")]).conflicts == ((1, 2),)
+    assert tally(PLAN, [draw(1, "a"), draw(2, "b", seen=1)]).conflicts == ()
+    assert tally(PLAN, [draw(1, "a"), draw(2, "a")]).conflicts == (), "one tablet knows what it still keeps"
+
+
 def test_a_pause_holds_until_it_is_ended() -> None:
     entries = [said(1, "pause", words="cannula")]
     assert tally(PLAN, entries).paused_since == NINE + timedelta(minutes=1)
