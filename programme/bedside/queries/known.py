@@ -12,7 +12,9 @@ from programme.core.settings_of_site import site_settings
 from programme.planning import inputs as planner_inputs
 from programme.planning.numeric.limits import Limits
 from programme.worklist.queries.who import volume_of
-from sessions.models import Method
+from sessions.day.numeric.tally import Tally
+from sessions.day.queries import tally_of
+from sessions.models import NOT_BEGUN, ExchangeSession, Method
 from sessions.queries import PersonRecord, people_inputs
 
 STARTS_AT = time(8)
@@ -55,11 +57,31 @@ class Known:
         return volume_of(replace(self.record, weight_kg=weight_kg))[0]
 
 
-def known_of(patient: Patient, *, on: date, at: datetime) -> Known:
-    """Return what is recorded for a session of `patient` on a day; nine queries."""
+def known_for(exchange_session: ExchangeSession, *, at: datetime) -> Known:
+    """Return what is recorded for one session, as `known_of`.
+
+    Once something was given or drawn, blood taken from then on is no longer blood before the session; three queries
+    more.
+    """
+    begun = None if exchange_session.state in NOT_BEGUN else first_moved_at(tally_of(exchange_session))
+    return known_of(exchange_session.patient, on=exchange_session.on, at=at, results_until=begun)
+
+
+def first_moved_at(state: Tally) -> datetime | None:
+    """Return when the first of a unit or volume went in or out, None where nothing did; no query."""
+    units = [times.started_at for times in state.units.values() if times.started_at is not None]
+    return min([*units, *(one.at for one in state.moved)], default=None)
+
+
+def known_of(patient: Patient, *, on: date, at: datetime, results_until: datetime | None = None) -> Known:
+    """Return what is recorded for a session of `patient` on a day; nine queries.
+
+    results_until: the last moment of a sample that counts as before it, where that is not `at`.
+    """
     settings = site_settings(patient.site, at)
     (record,) = people_inputs(patient.site, on, settings, patient_pks=(patient.pk,))
-    results = _results_before(patient, record, on=on, at=at, hours=settings["before_result_hours"])
+    hours = settings["before_result_hours"]
+    results = _results_before(patient, record, on=on, at=at, until=results_until or at, hours=hours)
     hbs = results.get(Analyte.HBS)
     hbc = results.get(Analyte.HBC)
     measures = BodyMeasure.objects.filter(patient=patient, on__lte=on, weight_kg__isnull=False, withdrawn_reason="")
@@ -82,7 +104,7 @@ def known_of(patient: Patient, *, on: date, at: datetime) -> Known:
 
 
 def _results_before(
-    patient: Patient, record: PersonRecord, *, on: date, at: datetime, hours: float
+    patient: Patient, record: PersonRecord, *, on: date, at: datetime, until: datetime, hours: float
 ) -> dict[str, LabResult]:
     """The newest results that count as before this session: taken since the last one, and not too long ahead."""
     starts = datetime.combine(on, STARTS_AT, tzinfo=ZoneInfo(patient.site.time_zone))
@@ -90,7 +112,7 @@ def _results_before(
         patient=patient,
         analyte__in=[Analyte.HB, Analyte.HBS, Analyte.HBC],
         taken_at__gte=max(starts, at) - timedelta(hours=hours),
-        taken_at__lte=at,
+        taken_at__lte=until,
         taken_on__lte=on,
         link__isnull=True,
     )

@@ -10,7 +10,7 @@ from itertools import zip_longest
 from programme.bedside.numeric.laid import Laid, units_of
 from programme.bedside.numeric.places import hand_out
 from programme.bedside.queries.drafting import Typed, draft_from_typed
-from programme.bedside.queries.known import known_of
+from programme.bedside.queries.known import first_moved_at, known_of
 from sessions.day.models import Prescription
 from sessions.day.numeric.draft import PlanDraft
 from sessions.day.numeric.entries import MOST_UNITS
@@ -84,7 +84,8 @@ def draft_midway(now: Midway, left: Sequence[Laid], *, at: datetime) -> PlanDraf
     for so_far, laid in zip_longest(now.left, left[: len(now.left)]):
         _check(so_far, laid)
     over = [Laid(step.planned.fluid, step.in_ml, step.out_ml, step.planned.cells_hb_g_l) for step in now.done]
-    known = known_of(now.exchange_session.patient, on=now.exchange_session.on, at=at)
+    session = now.exchange_session
+    known = known_of(session.patient, on=session.on, at=at, results_until=first_moved_at(now.state))
     plan = now.plan
     typed = Typed(plan.method, plan.weight_kg, plan.hb_g_l, None, (*over, *left))
     draft = draft_from_typed(known, plan, typed)

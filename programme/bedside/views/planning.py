@@ -20,7 +20,7 @@ from programme.bedside.forms.planning import PlanTyped
 from programme.bedside.pdf import day_plan_pdf, empty_record_pdf
 from programme.bedside.queries.day_plan import DayPlanPage, day_plan
 from programme.bedside.queries.drafting import draft_from_typed
-from programme.bedside.queries.known import Known, known_of
+from programme.bedside.queries.known import Known, known_for
 from programme.bedside.views.opening import open_session
 from programme.core import access, receipts
 from programme.core.look import site_now
@@ -75,7 +75,7 @@ def _new(request: access.SignedIn, patient: Patient, on: date, method: str) -> s
 @require_safe
 def plan(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
     exchange_session = open_session(request, patient_ref, key)
-    known = known_of(exchange_session.patient, on=exchange_session.on, at=site_now(request.user))
+    known = known_for(exchange_session, at=site_now(request.user))
     page = day_plan(exchange_session, known)
     return _shown(request, page, PlanTyped.of(known, exchange_session, page.plan, None))
 
@@ -93,7 +93,7 @@ def typed(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
     if exchange_session.state not in NOT_BEGUN:
         messages.error(request, f"This session is {exchange_session.state}: its plan is not changed here.")
         return redirect(address_of(exchange_session))
-    known = known_of(exchange_session.patient, on=exchange_session.on, at=site_now(request.user))
+    known = known_for(exchange_session, at=site_now(request.user))
     base = Prescription.objects.filter(exchange_session=exchange_session).order_by("-number").first()
     form = PlanTyped.of(known, exchange_session, base, request.POST)
     refused: list[str] = []
@@ -233,7 +233,7 @@ def _moved(
     try:
         once(request, request.POST.get("receipt", ""), now, action, moved)
     except REFUSALS as error:
-        known = known_of(exchange_session.patient, on=exchange_session.on, at=site_now(request.user))
+        known = known_for(exchange_session, at=site_now(request.user))
         page = day_plan(ExchangeSession.objects.select_related("patient__site").get(pk=exchange_session.pk), known)
         form = PlanTyped.of(known, exchange_session, page.plan, None)
         return _shown(request, page, form, refused_move=words_of(error), reasons=typed_reasons or {})
@@ -260,7 +260,7 @@ def empty_sheet(request: access.SignedIn, patient_ref: str, key: int) -> HttpRes
 def _paper(request: access.SignedIn, patient_ref: str, key: int, make: Callable[..., bytes], name: str) -> HttpResponse:
     exchange_session = open_session(request, patient_ref, key)
     now = site_now(request.user)
-    page = day_plan(exchange_session, known_of(exchange_session.patient, on=exchange_session.on, at=now))
+    page = day_plan(exchange_session, known_for(exchange_session, at=now))
     if page.sheet is None:
         raise Http404("There is no plan to print.")
     paper = make(page, unit=request.user.site.name, printed_by=request.user.full_name, printed_at=now)

@@ -4,9 +4,11 @@ By hand: units of 258 mL, five of them in steps of one, two and two, with saline
 """
 
 from dataclasses import replace
+from datetime import timedelta
 
 import pytest
 
+from patients.models import Analyte
 from programme.bedside.numeric.laid import Laid
 from programme.bedside.queries.midway import draft_midway, midway
 from programme.bedside.queries.run import run_of
@@ -76,6 +78,19 @@ def test_an_emptied_saline_row_moves_steps_up_and_every_unit_stays_in_its_own(ru
 
 def test_a_plan_laid_out_as_it_was_keeps_its_units(running):
     assert places(changed(running, *AS_IT_WAS)) == [[1], [], [2, 3], [], [4, 5]]
+
+
+def test_blood_taken_while_the_session_runs_is_not_blood_before_it(running, nurse):
+    """By hand: HbS 40 % before; half-way the laboratory measures 24. What was done is not done twice over."""
+    running.prescriptions.update(hbs_pct=40.0, hbs_is_forecast=True)
+    planned = changed(running, *AS_IT_WAS)
+    half_way = NOW + timedelta(minutes=30)
+    factories.make_result(running.patient, analyte=Analyte.HBS, value=24.0, taken_at=half_way)
+    again = draft_midway(midway(running), AS_IT_WAS, at=half_way + timedelta(minutes=20))
+    assert (again.hbs_pct, again.hbs_is_forecast) == (40.0, True)
+    assert again.predicted["hbs"] == planned.predicted["hbs"]
+    factories.make_result(running.patient, analyte=Analyte.HBS, value=36.0, taken_at=NOW - timedelta(hours=1))
+    assert changed(running, *AS_IT_WAS).hbs_pct == 36.0, "the sample before the first draw, in late"
 
 
 def test_fewer_units_leave_out_those_that_are_not_here_and_keep_what_hangs_and_what_is_checked(running):
