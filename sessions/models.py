@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Any, NoReturn
+
 from django.db import models
 from django.db.models import F, Q
 
 from patients.models import LabResult, Patient
 from programme.core.models import Site, User, Versioned, between
+from sessions.numeric.packed import FIGURES, pack
 
 
 class State(models.TextChoices):
@@ -323,11 +326,32 @@ class LockLift(models.Model):
         ]
 
 
+class PackedFigures(models.BinaryField):  # type: ignore[type-arg]
+    """The figures of the row itself as bytes: made anew whenever it is written, so they never say another thing."""
+
+    def pre_save(self, model_instance: models.Model, add: bool) -> bytes:
+        packed = pack({name: getattr(model_instance, name) for name in FIGURES})
+        setattr(model_instance, self.attname, packed)
+        return packed
+
+    def deconstruct(self) -> tuple[str, str, Any, Any]:
+        """Migrations know it as a column of bytes."""
+        name, _, positional, named = super().deconstruct()
+        return name, "django.db.models.BinaryField", positional, named
+
+
+class FactsQuerySet(models.QuerySet["SessionFacts"]):
+    def update(self, **changes: Any) -> NoReturn:
+        """Refuse: rows changed by the database alone would leave `packed` behind."""
+        raise TypeError("Facts are built anew by rebuild_facts and never changed in place.")
+
+
 class SessionFacts(models.Model):
     """The flat, rebuildable copy of one carried-out session that drift reads; reckoned, outside the trail.
 
     Figures that cannot be reckoned are null and named in `missing`. `day` is the ordinal of the session's date,
     `known_day` that of the day by which every result used had been taken and, where recorded, received.
+    `packed` says the same once more, as the drift model reads it: thousands of rows at a time.
     """
 
     exchange_session = models.OneToOneField(ExchangeSession, models.CASCADE, primary_key=True, related_name="facts")
@@ -361,6 +385,9 @@ class SessionFacts(models.Model):
     hb_before_result = models.BigIntegerField(null=True)
     hb_after_result = models.BigIntegerField(null=True)
     code_version = models.CharField(max_length=20)
+    packed = PackedFigures()
+
+    objects = FactsQuerySet.as_manager()
 
     class Meta:
         indexes = [models.Index(fields=["patient", "day"], name="facts_by_day")]

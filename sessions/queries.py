@@ -16,14 +16,15 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from django.core.exceptions import EmptyResultSet
 from django.db import connection
-from django.db.models import Case, Count, OuterRef, Q, QuerySet, Subquery, Value, When
+from django.db.models import Count, OuterRef, Q, QuerySet, Subquery
 from numpy.typing import NDArray
 
 from patients.models import Analyte, BodyMeasure, Goals, LabResult, Patient
 from patients.numeric.untransfused import untransfused_share_pct
 from programme.core.models import Site
 from sessions.models import ExchangeSession, HaemolysisSign, LockLift, Method, OtherTransfusion, SessionFacts
-from sessions.numeric.columns import METHOD_UNKNOWN, SessionColumns, enough_people
+from sessions.numeric.columns import SessionColumns, enough_people
+from sessions.numeric.packed import FIGURES, unpack
 
 ROWS_AT_ONCE = 1000  # few enough to stay in the processor's cache between reading and laying out
 WATCHED_ANALYTES = (Analyte.HB, Analyte.HBA, Analyte.HBS)
@@ -43,15 +44,9 @@ RESULT_FIGURES = {
 }
 """Which figures of a row rest on which of its results."""
 
-NUMBER_FIELDS = (
-    "patient_id", "day", "hbs_before_pct", "hbs_after_pct", "hbs_ratio", "hbs_ratio_sd", "hb_before_g_l",
-    "hb_after_g_l", "hb_reckoned_g_l", "hb_reckoned_sd", "untransfused_pct", "reason", "gap_known", "topup_hb_g",
-    "topup_day", "blood_volume_ml", "share_of_ideal", "share_of_ideal_sd", "known_day", "method_code",
-    *RESULT_FIGURES,
-)  # fmt: skip
-PLACE = {name: place for place, name in enumerate(NUMBER_FIELDS)}
+PLACE = {name: place for place, name in enumerate(FIGURES)}
 SHARE = ("share_of_ideal", "share_of_ideal_sd")
-NOT_COLUMNS = {"patient_id", "gap_known", "known_day", "method_code", *SHARE, *RESULT_FIGURES}
+NOT_COLUMNS = {"gap_known", "known_day", *SHARE, *RESULT_FIGURES}
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,37 +79,41 @@ def session_columns(
     until: sessions, and samples taken, on this day or earlier. known_by: leave out results received on a later day,
     where the day of receipt is known; None takes what has been received by now. only: keys of the people to read.
     People lie in order of their reference, so that the same records give the same columns in any database.
-    Queries: three, and two more where a figure was not yet known on that day.
+    Queries: two, and two more where a figure was not yet known on that day.
     """
     wanted = Patient.objects.of_site(site) if only is None else Patient.objects.of_site(site).filter(pk__in=only)
     people = sorted(wanted.values_list("patient_ref", "pk"))
     these: dict[str, Any] = {"patient__site": site} if only is None else {"patient__in": [pk for _, pk in people]}
     facts = SessionFacts.objects.filter(**these, day__lte=until.toordinal())
-    numbers = _read_facts(facts)
+    refs, keys = tuple(ref for ref, _ in people), tuple(pk for _, pk in people)
+    numbers, person = _in_order(*_read_facts(facts), np.array(keys, dtype=np.int64))
     known_until = min(until, known_by or until).toordinal()
     late = np.flatnonzero(numbers[:, PLACE["known_day"]] > known_until)
     if len(late):
-        row_of = {(int(numbers[row, 0]), int(numbers[row, 1])): int(row) for row in late}
+        row_of = {(keys[person[row]], int(numbers[row, PLACE["day"]])): int(row) for row in late}
         unknown = _not_yet_known(site, until, known_by, these)
         _hide_unknown(numbers, row_of, facts.filter(known_day__gt=known_until), unknown)
         for name in RESULT_FIGURES:
             numbers[late, PLACE[name]] = np.nan
-    figures = {name: numbers[:, place] for name, place in PLACE.items() if name not in NOT_COLUMNS}
-    refs, keys = tuple(ref for ref, _ in people), tuple(pk for _, pk in people)
-    pks = np.array(keys, dtype=np.int64)
-    by_pk = np.argsort(pks)
-    person = by_pk[np.searchsorted(pks, numbers[:, PLACE["patient_id"]], sorter=by_pk)]
     columns = SessionColumns.build(
         person=person,
         gap_known=numbers[:, PLACE["gap_known"]] > 0,
-        method=numbers[:, PLACE["method_code"]],
         n_people=len(people),
-        **figures,
+        **{name: numbers[:, place] for name, place in PLACE.items() if name not in NOT_COLUMNS},
     )
-    in_order = np.lexsort((numbers[:, PLACE["day"]], person))
-    share, share_sd = (numbers[in_order, PLACE[name]] for name in SHARE)
-    results = numbers[in_order][:, [PLACE[name] for name in RESULT_FIGURES]]
+    share, share_sd = (numbers[:, PLACE[name]] for name in SHARE)
+    results = numbers[:, [PLACE[name] for name in RESULT_FIGURES]]
     return SiteColumns(columns, share, share_sd, results, keys, refs)
+
+
+def _in_order(
+    whose: NDArray[np.int64], numbers: NDArray[np.float64], keys: NDArray[np.int64]
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Return rows in order of person, as numbered in `keys`, and day, and the person of each; whose: key of each."""
+    by_key = np.argsort(keys)
+    person = by_key[np.searchsorted(keys, whose, sorter=by_key)]
+    order = np.lexsort((numbers[:, PLACE["day"]], person))
+    return numbers[order], person[order]
 
 
 def ceilings_at(site: Site, read: SiteColumns, *, default_pct: float) -> NDArray[np.float64]:
@@ -136,22 +135,20 @@ def ceilings_at(site: Site, read: SiteColumns, *, default_pct: float) -> NDArray
     )
 
 
-def _read_facts(facts: QuerySet[SessionFacts]) -> NDArray[np.float64]:
-    """Read numbers as one array [n, len(NUMBER_FIELDS)], empty cells nan; methods numbered in alphabetical order."""
-    names = sorted(facts.exclude(method="").order_by().values_list("method", flat=True).distinct())
-    codes = (When(method=name, then=Value(code)) for code, name in enumerate(names))
-    rows = facts.annotate(method_code=Case(*codes, default=Value(METHOD_UNKNOWN)))
-    blocks: list[NDArray[np.float64]] = [np.empty((0, len(NUMBER_FIELDS)))]
+def _read_facts(facts: QuerySet[SessionFacts]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Read whose each of these rows is, [n], and its packed figures, [n, FIGURES]."""
+    whose, figures = [np.empty(0, dtype=np.int64)], [unpack(())]
     try:
-        sql, params = rows.values_list(*NUMBER_FIELDS).query.sql_with_params()
+        sql, params = facts.values_list("patient_id", "packed").query.sql_with_params()
     except EmptyResultSet:  # nobody was asked for
-        return blocks[0]
-    # Every value is a number or a truth as it comes from the database: a bare cursor spares a million conversions.
-    with connection.chunked_cursor() as cursor:
+        return whose[0], figures[0]
+    with connection.chunked_cursor() as cursor:  # as it comes: a model's own reading would take as long again
         cursor.execute(sql, params)
         while some := cursor.fetchmany(ROWS_AT_ONCE):
-            blocks.append(np.array(some, dtype=float))
-    return np.concatenate(blocks)
+            keys, packed = zip(*some, strict=True)
+            whose.append(np.array(keys, dtype=np.int64))
+            figures.append(unpack(packed))
+    return np.concatenate(whose), np.concatenate(figures)
 
 
 def _not_yet_known(site: Site, until: date, known_by: date | None, these: dict[str, Any]) -> set[int]:

@@ -290,6 +290,14 @@ def make_facts(exchange_session: ExchangeSession, **fields: Any) -> SessionFacts
     return SessionFacts.objects.create(exchange_session=exchange_session, **values)
 
 
+def change_facts(changes: dict[str, Any], **of: Any) -> None:
+    """Write other figures into the facts that the look-ups in `of` find, as if records had been corrected since."""
+    for facts in SessionFacts.objects.filter(**of):
+        for name, value in changes.items():
+            setattr(facts, name, value)
+        facts.save()
+
+
 # Reckoned rows
 
 

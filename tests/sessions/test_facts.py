@@ -3,6 +3,7 @@
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
+import numpy as np
 import pytest
 from django.core.management import CommandError, call_command
 
@@ -10,6 +11,7 @@ from patients.models import Analyte, Patient
 from programme.core.models import Site
 from sessions.facts import FACTS_VERSION, rebuild_facts
 from sessions.models import ExchangeSession, ResultLink, SessionFacts
+from sessions.numeric.packed import FIGURES, method_code, unpack
 from tests import factories
 from tests.factories import NOW
 
@@ -45,6 +47,28 @@ def test_building_anew_changes_nothing(patient: Patient) -> None:
     rebuild_facts([patient.pk, patient.pk], NOW)
     assert list(SessionFacts.objects.order_by("day").values()) == before
     assert len(before) == 4
+
+
+def test_what_is_packed_of_a_row_is_what_its_columns_say(patient: Patient) -> None:
+    factories.make_exchange_session(patient, hbs_after_pct=None, hbs_method="HPLC")
+    rebuild_facts([patient.pk], NOW)
+    facts = SessionFacts.objects.get()
+    facts.hbs_before_pct = 44.5
+    facts.save()
+    facts = SessionFacts.objects.get()
+    (row,) = unpack([bytes(facts.packed)])
+    read = {name: None if np.isnan(value) else value for name, value in zip(FIGURES, row.tolist(), strict=True)}
+    said = {name: getattr(facts, name) for name in FIGURES} | {"method": method_code("HPLC")}
+    assert read == said
+    assert (read["hbs_before_pct"], read["hbs_after_pct"]) == (44.5, None)
+
+
+def test_facts_are_never_changed_in_place(patient: Patient) -> None:
+    factories.make_exchange_session(patient)
+    rebuild_facts([patient.pk], NOW)
+    with pytest.raises(TypeError, match="never changed in place"):
+        SessionFacts.objects.update(hbs_before_pct=30.0)
+    assert SessionFacts.objects.get().hbs_before_pct == 45.0
 
 
 def test_only_what_was_carried_out_has_facts(patient: Patient) -> None:

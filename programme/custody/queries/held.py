@@ -78,10 +78,11 @@ HELD: tuple[Held, ...] = (
     Held("core.TrailEntry", "The trail: changes", ("patient_key",), ("at", "actor", "action", "why")),
 )  # fmt: skip
 
-NOT_GIVEN: frozenset[tuple[str, str]] = frozenset(
-    {("booking.CalendarFeed", "secret_digest"), ("exchange_day.Entry", "key")}
-)
-"""Fields that open or identify something of the programme and say nothing of the person."""
+NOT_GIVEN: frozenset[tuple[str, str]] = frozenset({
+    ("booking.CalendarFeed", "secret_digest"), ("exchange_day.Entry", "key"),
+    ("exchange_sessions.SessionFacts", "packed"),
+})  # fmt: skip
+"""Fields that open or identify something of the programme, or say the figures of the same row once more as bytes."""
 
 NAMES_OTHERS: Mapping[str, tuple[str, ...]] = {
     "intake.InboxItem": ("sentence", "about"),

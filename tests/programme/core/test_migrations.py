@@ -8,6 +8,7 @@ from django.db.migrations.executor import MigrationExecutor
 from patients.models import Patient
 from programme.core import keeping, trail
 from programme.core.models import TrailEntry
+from sessions.models import SessionFacts
 from tests.programme.core.test_access import make_person
 from tests.second_database import beside, let_through
 from tests.whole_person import fill
@@ -40,6 +41,9 @@ def test_rows_go_through_every_migration_unchanged(filled, old):
     kept = {table: rows(table, columns, using=old) for table, (columns, _) in put.items()}
     assert kept == {table: was for table, (_, was) in put.items()}
     assert sum(1 for was in kept.values() if was) > 45
+    packed = SessionFacts.objects.values_list("pk", "packed")
+    assert list(packed.using(old)) == list(packed)  # those of rows that were there before
+    assert packed
     connections[old].check_constraints()
     call_command("migrate", database=old, verbosity=0)  # nothing is left to do but what follows every one
     assert trail.faults(TrailEntry.objects.using(old)) == []

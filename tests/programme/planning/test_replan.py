@@ -161,7 +161,7 @@ def test_a_chunk_reads_the_sessions_of_its_own_people_and_of_nobody_else(unit, s
     with CaptureQueriesContext(connection) as asked:
         assert replan(unit, everyone=True).renewed == 7
     run = ReplanRun.objects.order_by("-pk")[0]
-    read = '"known_day"'
+    read = '"packed"'
     facts = [query["sql"] for query in asked.captured_queries if read in query["sql"]]
     assert len(facts) == run.chunks.count() == 4
     for sql, chunk in zip(facts, run.chunks.order_by("number"), strict=True):

@@ -15,7 +15,7 @@ from programme.planning import services
 from programme.planning.models import ForecastWatch, KeptForecast, Suggestion
 from programme.planning.watch import WATCHED_DAYS, caution_of, look
 from sessions.facts import rebuild_facts
-from sessions.models import ModelFit, SessionFacts, StoredForecast
+from sessions.models import ModelFit, StoredForecast
 from tests import factories
 from tests.factories import NOW, TODAY
 from tests.programme.planning.test_replan import add_people
@@ -106,7 +106,7 @@ def test_a_night_holds_the_kept_forecasts_against_what_was_measured(site):
     found = look(site=site, on=TODAY, at=NOW)
     assert (found.n, found.n_people, found.inside, found.above) == (30, 10, 1.0, 0.0)
     assert (found.enough, found.holds, found.caution) == (True, True, 1.0)
-    SessionFacts.objects.filter(patient__patient_ref__lt="K006").update(hbs_before_pct=31.0)  # as corrected since
+    factories.change_facts({"hbs_before_pct": 31.0}, patient__patient_ref__lt="K006")
     again = look(site=site, on=TODAY, at=NOW)
     assert (again.pk, again.above, again.holds, again.caution) == (found.pk, 0.6, False, 0.25)
     assert ForecastWatch.objects.count() == 1
@@ -119,7 +119,7 @@ def test_a_night_holds_the_kept_forecasts_against_what_was_measured(site):
 )
 def test_what_the_comparison_of_forms_leaves_out_is_left_out_here(site, changed):
     kept_before(site, observed=31.0)
-    SessionFacts.objects.filter(patient__patient_ref="K000").update(**changed)
+    factories.change_facts(changed, patient__patient_ref="K000")
     assert look(site=site, on=TODAY, at=NOW).n == 27
 
 
@@ -155,7 +155,7 @@ def test_while_forecasts_do_not_hold_suggestions_plan_with_less_of_the_accepted_
     assert all(now <= then for now, then in targets)
     assert any(now < then for now, then in targets)
     assert services.stale_keys(site=unit, as_of=TODAY + DAY, fit=fit) == []
-    SessionFacts.objects.filter(patient__patient_ref__startswith="K").update(hbs_before_pct=25.0)
+    factories.change_facts({"hbs_before_pct": 25.0}, patient__patient_ref__startswith="K")
     assert replan(unit, TODAY + 2 * DAY).renewed == 10
     assert set(Suggestion.objects.values_list("caution", flat=True)) == {1.0}
     assert "accepted chance." not in str(Suggestion.objects.values_list("body", flat=True)[0]["warnings"])
@@ -169,7 +169,7 @@ def test_the_list_says_so_only_while_forecasts_do_not_hold(site, nurse_client):
     kept_before(site, observed=25.0)
     look(site=site, on=TODAY - DAY, at=NOW)
     assert "forecasts of the last half year" not in nurse_client.get("/").getvalue().decode()
-    SessionFacts.objects.update(hbs_before_pct=31.0)
+    factories.change_facts({"hbs_before_pct": 31.0})
     look(site=site, on=TODAY, at=NOW)
     words = nurse_client.get("/").getvalue().decode()
     assert "Of 30 forecasts of the last half year, for 10 people, &lt;1 in 100 measured values lay within" in words

@@ -12,7 +12,7 @@ from programme.review.queries.asked import Asked
 from programme.review.queries.programme import people_behind, review
 from programme.review.tables import HEADER, hide, is_small, masked, people_words, review_csv
 from sessions.facts import rebuild_facts
-from sessions.models import ExchangeSession, SessionFacts
+from sessions.models import ExchangeSession
 from tests import factories
 from tests.browsing import WIDTHS, faults_of, pixels_beyond_the_window, tables_cut
 from tests.factories import NOW, TODAY
@@ -56,13 +56,13 @@ def test_what_nobody_decided_or_wrote_down_is_missing_and_no_success(site):
     (patient,) = make_people(site, 1)
     factories.make_goals(patient, hbs_ceiling_pct=30.0, usual_interval_days=None, longest_interval_days=56)
     ExchangeSession.objects.update(saline_in_ml=None)
-    SessionFacts.objects.update(hbs_before_pct=30.04)
+    factories.change_facts({"hbs_before_pct": 30.04})
     rows = review(site, YEAR, NOW).everybody
     on_time, level = rows.row("on_time").now, rows.row("level").now
     assert (on_time.denominator, on_time.missing) == (0, 4)
     assert (level.denominator, level.missing) == (0, 5)
     assert rows.row("under_sessions").now.numerator == 5
-    SessionFacts.objects.update(hbs_before_pct=30.06)
+    factories.change_facts({"hbs_before_pct": 30.06})
     assert review(site, YEAR, NOW).everybody.row("under_sessions").now.numerator == 0
 
 
