@@ -24,6 +24,7 @@ NEAR_WEIGHT = 25.0  # a day so near another place of theirs that it needs a reas
 BLOOD_WEIGHT = 25.0  # a place that is too soon for its blood, where everybody is placed at once: two weeks' difference
 FAR_LATE_DAYS, FAR_LATE_CHANCE = 14, 0.5
 """A place more days than this after the last safe one, or with so great a chance of being over, is far too late."""
+REASON_HOLDS_DAYS = 7  # so far the last safe day may move and the reason for a later place holds; chosen here
 SECOND_TRY_DAYS = 7  # room left for another try, for people who often cannot keep a visit
 
 
@@ -94,12 +95,26 @@ class Seeker:
 
     def is_far_late(self, on: date) -> bool:
         """Whether a day is so late that a consultant should know of it."""
-        by_days = self.latest_safe is not None and (on - self.latest_safe).days > FAR_LATE_DAYS
-        return by_days or self.chance.get(on, 0.0) >= FAR_LATE_CHANCE
+        return _is_far(on, self.latest_safe, self.chance.get(on))
+
+    def reason_holds(self, on: date, safe_then: date | None, chance_then: float | None) -> bool:
+        """Whether the reason for a late day, given with this last safe day and chance, still speaks of that day.
+
+        It does not where the last safe day came forward by more than a week since, or the day became far too late.
+        """
+        holds = timedelta(days=REASON_HOLDS_DAYS)
+        if safe_then is not None and self.latest_safe is not None and safe_then - self.latest_safe > holds:
+            return False
+        return not self.is_far_late(on) or _is_far(on, safe_then, chance_then)
 
     def blood_passed(self, on: date) -> date | None:
         """The day by which blood for a day had to be ordered, where it has passed; None where there is time."""
         return None if self.blood is None else self.blood.passed(on, self.today, goes_with=self.gives_up)
+
+
+def _is_far(on: date, latest_safe: date | None, chance: float | None) -> bool:
+    by_days = latest_safe is not None and (on - latest_safe).days > FAR_LATE_DAYS
+    return by_days or (chance or 0.0) >= FAR_LATE_CHANCE
 
 
 @dataclass(frozen=True, slots=True)

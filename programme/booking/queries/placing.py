@@ -36,11 +36,14 @@ UNITS_UNKNOWN = 6  # a long session, so that a chair is not given for too short 
 
 @dataclass(frozen=True, slots=True)
 class HasPlace:
-    """A booking that stands from today on. reasoned: somebody gave the reason for its being late."""
+    """A booking that stands from today on. reasoned: somebody gave the reason for its being late, when the last safe
+    day and the chance of being over were these."""
 
     on: date
     pk: int
     reasoned: bool
+    safe_then: date | None = None
+    chance_then: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,9 +73,14 @@ class ToPlace:
 
     @property
     def is_settled(self) -> bool:
-        """Whether a booking stands that is not after the last safe day, or is and has its reason, or they are here."""
-        held = self.next_booked
-        return self.in_chair or (held is not None and (held.reasoned or not self.seeker.is_late(held.on)))
+        """Whether a booking stands that is not after the last safe day, or is and has a reason that holds, or they
+        are here."""
+        held, who = self.next_booked, self.seeker
+        if self.in_chair or held is None:
+            return self.in_chair
+        if not who.is_late(held.on):
+            return True
+        return held.reasoned and who.reason_holds(held.on, held.safe_then, held.chance_then)
 
     @property
     def due_by(self) -> date | None:
@@ -225,13 +233,14 @@ def _bookings(
     missed: defaultdict[int, tuple[date, ...]] = defaultdict(tuple)
     given_up = set[int]()
     some = rows if only is None else rows.filter(patient__in=only)
-    for person, on, pk, state, reason in some.values_list("patient_id", "on", "pk", "state", "late_reason"):
+    fields = ("patient_id", "on", "pk", "state", "late_reason", "latest_safe", "chance_over")
+    for person, on, pk, state, reason, safe, chance in some.values_list(*fields):
         if state == BookingState.MISSED:
             missed[person] += (on,)
         elif state in GIVEN_UP:
             given_up.add(person)
         elif on >= today:
-            booked[person].append(HasPlace(on, pk, bool(reason)))
+            booked[person].append(HasPlace(on, pk, bool(reason), safe, chance))
     return booked, missed, {pk for pk in given_up if all(row.on != today for row in booked.get(pk, ()))}
 
 

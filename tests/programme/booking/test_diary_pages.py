@@ -104,6 +104,17 @@ def test_a_safe_booking_settles_it_and_a_late_one_does_only_with_its_reason(coor
     assert coordinator_client.get(DIARY).context["page"].people == ()
 
 
+def test_a_reason_for_a_late_place_settles_it_until_the_window_has_moved_on(coordinator_client, ada, chair):
+    """Booked for 12 June, a day after the last safe day then; that day is 10 June by now, and at last 29 May."""
+    make_booking(ada, chair, on=date(2026, 6, 12), latest_safe=date(2026, 6, 11), late_reason="after her examinations")
+    assert coordinator_client.get(DIARY).context["page"].people == ()
+    ada.suggestion.latest_safe_date = date(2026, 5, 29)
+    ada.suggestion.save()
+    answer = coordinator_client.get(DIARY)
+    (column,) = answer.context["page"].people
+    assert column.places and "One person has no safe place." in body(answer)
+
+
 def test_somebody_past_the_last_safe_day_is_named_with_the_first_free_place(coordinator_client, fit, chair):
     person("R1", fit, latest_safe_date=date(2026, 5, 28), next_date=TODAY)
     page = body(coordinator_client.get(DIARY))

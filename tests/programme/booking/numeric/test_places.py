@@ -96,6 +96,34 @@ def test_a_sample_already_taken_opens_a_day_that_has_no_sampling_hour() -> None:
     assert refusal(seeker(samples=(taken,)), today, shut) == ""
 
 
+# The reason for a late place
+
+
+@pytest.mark.parametrize(
+    ("late", "safe_then", "chance_then", "holds"),
+    [
+        (1, 10, 0.11, True),  # nothing has changed
+        (8, 17, 0.11, True),  # the last safe day came forward by 7 days, from day 17 to day 10
+        (8, 18, 0.11, False),  # by 8 days
+        (14, 10, 0.24, True),
+        (15, 11, 0.24, False),  # 15 days after the last safe one is far too late, and was not
+        (15, 10, 0.25, True),  # it was far too late then, and the consultant knew
+        (40, 10, 0.4, True),
+    ],
+)
+def test_a_reason_holds_for_the_day_that_it_was_given_for(late, safe_then, chance_then, holds) -> None:
+    """Hand-worked: the last safe day is day 10 by now; a week and fourteen days are the limits, chosen here."""
+    on, then = MONDAY + timedelta(10 + late), MONDAY + timedelta(safe_then)
+    assert seeker(chance={}).reason_holds(on, then, chance_then) is holds
+
+
+def test_a_reason_does_not_hold_where_being_over_became_more_likely_than_not() -> None:
+    on, then = MONDAY + timedelta(12), MONDAY + timedelta(10)
+    assert seeker(chance={on: 0.49}).reason_holds(on, then, 0.12)
+    assert not seeker(chance={on: 0.5}).reason_holds(on, then, 0.12)
+    assert seeker(chance={on: 0.6}).reason_holds(on, then, 0.5)
+
+
 # What is refused says what is allowed
 
 
