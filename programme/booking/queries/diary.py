@@ -102,7 +102,8 @@ class PersonColumn:
 class DiaryPage:
     """The whole sheet. people: those with a column and places; others: those for whom there is no room.
 
-    too_short: whose session would outlast the place booked for it.
+    too_short: whose session would outlast the place booked for it. by_hand: for whom no window is known and no place
+    stands.
     """
 
     today: date
@@ -115,6 +116,7 @@ class DiaryPage:
     earlier: date
     later: date
     too_short: tuple[Outlasting, ...] = ()
+    by_hand: tuple[ToPlace, ...] = ()
 
     @property
     def everyone(self) -> tuple[PersonColumn, ...]:
@@ -171,6 +173,7 @@ def read_diary(site: Site, now: datetime, *, since: date | None = None) -> Diary
         earlier=first - timedelta(days=7 * (WEEKS - 1)),
         later=first + timedelta(days=7 * (WEEKS - 1)),
         too_short=outlasting(found, whole),
+        by_hand=tuple(row for row in found if row.is_by_hand),
     )
 
 

@@ -83,6 +83,11 @@ class ToPlace:
         return held.reasoned and who.reason_holds(held.on, held.safe_then, held.chance_then)
 
     @property
+    def is_by_hand(self) -> bool:
+        """Whether no window is known and no place stands, so that only people can say when they are to come."""
+        return not (self.known or self.locked or self.in_chair or self.booked)
+
+    @property
     def due_by(self) -> date | None:
         """The day by which a place is needed: the last safe one, else the best."""
         return self.seeker.latest_safe or self.seeker.best

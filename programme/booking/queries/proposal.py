@@ -82,7 +82,8 @@ class Other:
 
 @dataclass(frozen=True, slots=True)
 class ProposalPage:
-    """The whole page. changed: what is different since it was made, in words."""
+    """The whole page. changed: what is different since it was made, in words. by_hand: who is not in it, because no
+    window is known; as things stand now."""
 
     row: Proposal
     last: date
@@ -95,6 +96,7 @@ class ProposalPage:
     rows: tuple[DayRow, ...]
     other: Other | None
     now: datetime
+    by_hand: tuple[ToPlace, ...] = ()
 
     @property
     def made_by(self) -> datetime:
@@ -155,10 +157,12 @@ def read_proposal(row: Proposal, now: datetime, *, by_person: bool = False, othe
     names = {one.patient_ref: one.shown_name for one in Patient.objects.filter(site=site, patient_ref__in=refs)}
     entries = tuple(_entry(one, names, row.accepted) for one in found["placed"])
     changed: tuple[str, ...] = ()
+    by_hand: tuple[ToPlace, ...] = ()
     if row.state == Proposal.State.MADE:
         everyone = people_of(site, now, settings)
         today = basis_today(site, everyone, first=first, weeks=row.weeks, settings=settings)
         changed, entries = changed_since(row.basis, today), _as_of_now(entries, everyone)
+        by_hand = tuple(one for one in everyone if one.is_by_hand)
     columns = columns_of(calendar)
     key = (lambda one: one.name.casefold()) if by_person else (lambda one: (one.on, one.starts, one.chair))
     return ProposalPage(
@@ -173,6 +177,7 @@ def read_proposal(row: Proposal, now: datetime, *, by_person: bool = False, othe
         rows=_sheet(calendar, columns, entries, now),
         other=_other(site, calendar, now, settings, other_ref, row) if other_ref else None,
         now=now,
+        by_hand=by_hand,
     )
 
 

@@ -18,6 +18,7 @@ from tests.factories import (
     make_open_week,
     make_patient,
     make_standing,
+    make_unavailable_suggestion,
 )
 from tests.looks import A_LOOK
 
@@ -113,6 +114,21 @@ def test_a_reason_for_a_late_place_settles_it_until_the_window_has_moved_on(coor
     answer = coordinator_client.get(DIARY)
     (column,) = answer.context["page"].people
     assert column.places and "One person has no safe place." in body(answer)
+
+
+def test_somebody_of_whom_no_window_is_known_and_who_has_no_place_is_named(coordinator_client, ada, chair, fit):
+    """Never silently left out: who is new, and who gets no suggestion; a place settles it."""
+    make_booking(ada, chair, on=date(2026, 6, 5))
+    new = make_patient("R7", site=fit.site, family_name="Sandeman", given_name="Lucille")
+    make_unavailable_suggestion(make_patient("R8", site=fit.site, family_name="Whitcombe", given_name="Darnell"))
+    said = body(coordinator_client.get(DIARY))
+    assert "Everyone who is due in these weeks, as far as is known, has a safe place." in said
+    assert "No window is known of 2 people without a place:" in said
+    assert said.index("Sandeman, Lucille") < said.index("Whitcombe, Darnell") < said.index("the list says why")
+    make_booking(new, chair, on=date(2026, 6, 9))
+    said = body(coordinator_client.get(DIARY))
+    assert "No window is known of 1 person without a place:" in said
+    assert said.count("Sandeman, Lucille</a>") == 0
 
 
 def test_somebody_past_the_last_safe_day_is_named_with_the_first_free_place(coordinator_client, fit, chair):

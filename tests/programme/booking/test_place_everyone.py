@@ -105,6 +105,15 @@ def test_weeks_that_begin_later_have_their_first_places_with_the_sampling_hours_
     assert [(row["date"], row["patient_ref"]) for row in found["placed"]] == [("2026-06-09", "SM-1")]
 
 
+def test_of_whom_no_window_is_known_it_is_said_beside_the_answer(site) -> None:
+    make_user(site=site)
+    make_patient("SM-NEW")
+    out, said = StringIO(), StringIO()
+    call_command("place_everyone", stdout=out, stderr=said)
+    assert json.loads(out.getvalue())["left"] == []
+    assert "No window is known and no place stands for SM-NEW: decided by hand." in said.getvalue()
+
+
 @pytest.mark.parametrize(("days_back", "short"), [(None, False), (20, True), (200, False)])
 def test_a_top_up_elsewhere_keeps_the_short_rule_for_samples(site, days_back, short) -> None:
     """Milkins et al., Transfus Med 2013;23:3-35, as quoted: any red cells of the last 3 months, not only exchanges."""

@@ -80,6 +80,16 @@ def test_the_same_input_gives_the_same_proposal_and_nothing_is_booked(coordinato
     assert not Booking.objects.exists()
 
 
+def test_who_has_no_window_and_no_place_is_named_beside_the_proposal(coordinator) -> None:
+    make_chair()
+    due_person("R1")
+    make_patient("R2", family_name="Sandeman", given_name="Lucille")
+    row = proposed(coordinator)
+    assert refs(row) == ["R1"]
+    said = client_of(coordinator).get(reverse("booking:proposal", args=[row.pk])).text
+    assert said.index("No window is known of 1 person without a place:") < said.index("Sandeman, Lucille</a>")
+
+
 def test_a_day_with_time_for_the_blood_is_proposed_and_nobody_is_placed_late_for_it(coordinator) -> None:
     """With an antibody, ten working days ahead: in time from Monday 15 June, a fortnight from TODAY. By hand for Monday
     8 June: 5, 4, 3, 2, 1 June, 29, 28, 27, 26, 22 May; the holiday of 25 May lies between, so 21 and 20 May too."""

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import json
-from datetime import date
+from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.utils import timezone
 
+from programme.booking.queries.placing import people_of
 from programme.booking.queries.together import places_for_everyone
 from programme.core.management.sites import add_site_argument, site_asked_for
+from programme.core.models import Site
 from programme.core.settings_of_site import site_settings
 
 
@@ -37,6 +39,7 @@ class Command(BaseCommand):
         found = places_for_everyone(
             site, first=first, weeks=options["weeks"], now=now, settings=site_settings(site, at)
         )
+        self._say_by_hand(site, now)
         said = {
             "placed": [
                 {
@@ -54,3 +57,9 @@ class Command(BaseCommand):
             "gap": round(found.gap, 6),
         }
         self.stdout.write(json.dumps(said, indent=2))
+
+    def _say_by_hand(self, site: Site, now: datetime) -> None:
+        """Say of whom no window is known and who has no place: they are in neither list."""
+        refs = [row.patient_ref for row in people_of(site, now, site_settings(site, now)) if row.is_by_hand]
+        if refs:
+            self.stderr.write(f"No window is known and no place stands for {', '.join(refs)}: decided by hand.")
