@@ -37,12 +37,25 @@ def unit_clocks(
     first = out_of_storage_at or started_at
     limit, hours = timedelta(minutes=settings["unit_start_limit_min"]), timedelta(hours=settings["unit_end_hours"])
     return UnitClocks(
-        start_by=None if out_of_storage_at is None else out_of_storage_at + limit,
-        end_by=None if first is None else first + hours,
-        slow_until=None if started_at is None else started_at + timedelta(minutes=settings["slow_first_min"]),
+        start_by=None if out_of_storage_at is None else later(out_of_storage_at, limit),
+        end_by=None if first is None else later(first, hours),
+        slow_until=None if started_at is None else later(started_at, timedelta(minutes=settings["slow_first_min"])),
         slow_ml=settings["slow_first_ml"],
         from_start=out_of_storage_at is None and started_at is not None,
     )
+
+
+def later(moment: datetime, by: timedelta) -> datetime:
+    """Return a moment so much later, in the same zone: real time passes, also over a change of clocks."""
+    return (moment.astimezone(UTC) + by).astimezone(moment.tzinfo)
+
+
+def minutes_between(first: datetime, last: datetime) -> float:
+    """Return the real time from `first` to `last`. [min]
+
+    Two moments of one zone are compared by their clocks in Python, so an hour that is repeated would count as none.
+    """
+    return (last.astimezone(UTC) - first.astimezone(UTC)) / timedelta(minutes=1)
 
 
 def sample_valid_before(taken_at: datetime, *, hours: float, by_calendar_day: bool) -> datetime:
@@ -53,7 +66,7 @@ def sample_valid_before(taken_at: datetime, *, hours: float, by_calendar_day: bo
     them the day of the sample.
     """
     if not by_calendar_day:
-        return (taken_at.astimezone(UTC) + timedelta(hours=hours)).astimezone(taken_at.tzinfo)
+        return later(taken_at, timedelta(hours=hours))
     days = -int(-hours // 24)
     return datetime.combine(taken_at.date() + timedelta(days=days), time(0), tzinfo=taken_at.tzinfo)
 
@@ -86,7 +99,7 @@ Services)."""
 
 def clock_faults(clocks: UnitClocks, at: datetime) -> tuple[str, ...]:
     """Return what keeps a unit from being started at `at`: nothing, or that it can no longer end in time."""
-    if clocks.end_by is not None and at >= clocks.end_by:
+    if clocks.end_by is not None and minutes_between(clocks.end_by, at) >= 0.0:
         return (
             f"This unit had to end by {clocks.end_by:%H:%M}, counted from storage: it may not be started any more.",
         )
@@ -104,7 +117,7 @@ def out_too_long(out_at: datetime | None, back_at: datetime, *, limit_min: float
             "It was not recorded when this unit left controlled storage, so nobody can say that it was back in time. "
             f"{DISCARD}"
         )
-    minutes = (back_at - out_at).total_seconds() / 60.0
+    minutes = minutes_between(out_at, back_at)
     if minutes <= limit_min:
         return ""
     return (
@@ -115,9 +128,9 @@ def out_too_long(out_at: datetime | None, back_at: datetime, *, limit_min: float
 
 def late_start(clocks: UnitClocks, at: datetime) -> str:
     """Return the sentence for a start past the site's limit, '' within it or where nothing can be said."""
-    if clocks.start_by is None or at <= clocks.start_by:
+    minutes = 0.0 if clocks.start_by is None else minutes_between(clocks.start_by, at)
+    if clocks.start_by is None or minutes <= 0.0:
         return ""
-    minutes = (at - clocks.start_by).total_seconds() / 60.0
     return (
         f"Out of storage {minutes:.0f} min longer than the limit for starting ({clocks.start_by:%H:%M}); it must still "
         "end in time. Say why it is started, or put it away."

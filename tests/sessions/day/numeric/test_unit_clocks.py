@@ -88,6 +88,18 @@ def test_real_hours_count_over_a_change_of_clocks():
     assert end == datetime(2026, 10, 27, 11, 0, tzinfo=LONDON)
 
 
+def test_a_unit_has_four_real_hours_in_the_night_in_which_the_clocks_go_back():
+    """Sunday 25 October 2026, 02:00 summer time is 01:00 again: four hours from 00:30 are over at 03:30, not 04:30."""
+    out = datetime(2026, 10, 25, 0, 30, tzinfo=LONDON)
+    found = clocks(out)
+    assert found.end_by == datetime(2026, 10, 25, 3, 30, tzinfo=LONDON)
+    assert clock_faults(found, datetime(2026, 10, 25, 3, 30, tzinfo=LONDON))
+    assert not clock_faults(found, datetime(2026, 10, 25, 3, 29, tzinfo=LONDON))
+    again = datetime(2026, 10, 25, 1, 5, fold=1, tzinfo=LONDON)  # 95 minutes after 00:30 by a watch
+    assert "65 min longer than the limit for starting" in late_start(found, again)
+    assert " 95 min; the limit here is 30 min" in out_too_long(out, again, limit_min=30)
+
+
 def test_a_part_of_a_day_counts_as_a_day_of_the_calendar():
     assert sample_valid_before(OUT, hours=50, by_calendar_day=True).date() == date(2026, 6, 4)
     assert sample_valid_before(OUT, hours=48, by_calendar_day=True).date() == date(2026, 6, 3)
