@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
-from datetime import date, datetime, time
+from datetime import time
 from typing import Any
 
 from django.core.exceptions import ValidationError
@@ -14,6 +14,7 @@ from programme.bedside.queries.chair import Chair
 from programme.core.numeric.quantities import BadNumber, parse_number
 from sessions.day.numeric import entries as kinds
 from sessions.day.numeric.entries import MOST_IN_ONE_ENTRY_ML, VITALS
+from sessions.day.numeric.naming import moment_near
 from sessions.day.numeric.weighing import HEAVIEST_BAG_G, LIGHTEST_BAG_G, drawn_ml
 
 Typed = Mapping[str, str]
@@ -118,8 +119,11 @@ def _time(typed: Typed, chair: Chair, faults: list[str]) -> dict[str, Any]:
     was = chair.time_of(number) if number is not None else None
     if was is None:
         return {"number": number, "happened_at": ""}
-    on: date = was.astimezone(chair.zone).date()
-    moment = datetime.combine(on, time(int(found[1]), int(found[2])), tzinfo=chair.zone)
+    try:
+        moment = moment_near(was, time(int(found[1]), int(found[2])), chair.zone)
+    except ValueError as error:
+        faults.append(f"Time: {error}")
+        return {}
     return {"number": number, "happened_at": moment.isoformat()}
 
 

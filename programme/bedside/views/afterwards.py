@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import datetime, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from django.db import transaction
 from django.http import HttpResponse
@@ -17,6 +18,7 @@ from programme.bedside.forms.ending import (
     RecheckForm,
     SampleForm,
     VolumeForm,
+    shown_moment,
 )
 from programme.bedside.numeric.words import entry_words
 from programme.bedside.views.automated import put_totals_right
@@ -47,7 +49,7 @@ def sample(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse
     earlier = sample_of(ending_of(exchange_session, at=now, settings=settings))
     known = after_results(exchange_session)
     form = SampleForm(
-        **filled(request, exchange_session, now, **sample_shown(exchange_session, earlier, now)),
+        **filled(request, exchange_session, now, **sample_shown(exchange_session, earlier)),
         follows_hbc=exchange_session.patient.follows_hbs_and_hbc,
         known=list(known),
     )
@@ -73,13 +75,11 @@ def known_words(known: Mapping[str, LabResult]) -> str:
     return f"Recorded already: {said}. A wrong one is corrected in the person’s records." if said else ""
 
 
-def sample_shown(exchange_session: ExchangeSession, earlier: Sample | None, now: datetime) -> dict[str, object]:
+def sample_shown(exchange_session: ExchangeSession, earlier: Sample | None) -> dict[str, object]:
     """Return what the form of the sample shows at first: the sample as entered."""
     if earlier is None:
         return {}
-    zone = now.tzinfo
-    assert zone is not None
-    moment = f"{earlier.taken_at.astimezone(zone):%H:%M}"
+    moment = shown_moment(earlier.taken_at, ZoneInfo(exchange_session.patient.site.time_zone), exchange_session.on)
     return {"taken": moment, "place": earlier.place, "from_return": earlier.from_return}
 
 

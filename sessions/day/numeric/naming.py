@@ -1,7 +1,7 @@
 """Entries that name earlier ones: what an undo, a time put right and a settled conflict may name."""
 
 from collections.abc import Mapping
-from datetime import datetime, timedelta, tzinfo
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from typing import Any
 
 from sessions.day.numeric.entries import (
@@ -25,6 +25,8 @@ UNDOABLE = frozenset({MOVED, STEP_DONE, TOTALS, OBSERVATION, PAUSE, RESUME, NOTE
 TIMED = frozenset({MOVED, STEP_DONE, OBSERVATION, PAUSE, RESUME, NOTE, UNIT_STARTED, UNIT_ENDED})
 """Totals are not among them: their times are in them, and are put right by undoing them and entering them again."""
 LONGEST_BEFORE_START = timedelta(hours=4)
+LONGEST_OVER_MIDNIGHT = timedelta(hours=4)
+"""A time put right further than this from what stood is of the same day. Chosen here."""
 
 
 def named_in(kind: str, body: Mapping[str, Any]) -> tuple[int, ...]:
@@ -69,6 +71,29 @@ def _unknown(kind: str, number: int, kinds: Mapping[int, str], undone: frozenset
         words = "undone here" if kind == UNDO else "put right in time"
         return [f"Entry {number} ({named.replace('_', ' ')}) cannot be {words}."]
     return []
+
+
+def moment_near(was: datetime, clock: time, zone: tzinfo) -> datetime:
+    """Return when a clock in `zone` showed `clock`, about the moment `was`: on its day, or over midnight where that is
+    near (LONGEST_OVER_MIDNIGHT).
+
+    Raises: ValueError for an hour that the change of clocks leaves out; of one that it repeats the nearer counts.
+    """
+    today = was.astimezone(zone).date()
+    of_the_day = _shown(today, clock, was, zone)
+    others = [_shown(today + timedelta(days=days), clock, was, zone) for days in (-1, 1)]
+    nearest = min(others, key=lambda moment: abs(moment - was))
+    is_near = abs(nearest - was) <= min(LONGEST_OVER_MIDNIGHT, abs(of_the_day - was))
+    found = (nearest if is_near else of_the_day).astimezone(zone)
+    if found.time() != clock:
+        raise ValueError(f"{clock:%H:%M} did not exist on that day: the clocks went forward.")
+    return found
+
+
+def _shown(on: date, clock: time, was: datetime, zone: tzinfo) -> datetime:
+    """When a clock shows a time on a day, in UTC: moments of one zone are told apart by their clocks alone."""
+    moments = [datetime.combine(on, clock.replace(fold=fold), tzinfo=zone).astimezone(UTC) for fold in (0, 1)]
+    return min(moments, key=lambda moment: abs(moment - was))
 
 
 def moment_faults(moment: datetime, at: datetime, started_at: datetime | None) -> list[str]:

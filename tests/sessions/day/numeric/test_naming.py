@@ -1,12 +1,14 @@
 """What an undo, a time put right and a settled conflict may name."""
 
 import re
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, time, timedelta
+from zoneinfo import ZoneInfo
 
 import pytest
 
-from sessions.day.numeric.naming import faults_among
+from sessions.day.numeric.naming import faults_among, moment_near
 
+LONDON = ZoneInfo("Europe/London")
 NINE = datetime(2026, 6, 1, 9, 0, tzinfo=UTC)
 KINDS = {3: "moved", 4: "moved", 5: "unit_started", 6: "start_check", 7: "undo"}
 
@@ -40,6 +42,29 @@ def test_both_names_two_volumes() -> None:
         assert faults("both", {"numbers": numbers}) == (
             "Two different volume entries are named to say that both happened.",
         )
+
+
+@pytest.mark.parametrize(
+    ("was", "clock", "found"),
+    [
+        ("2026-06-02T00:05", "23:58", "2026-06-01T23:58"),
+        ("2026-06-01T23:58", "00:02", "2026-06-02T00:02"),
+        ("2026-06-01T10:15", "10:05", "2026-06-01T10:05"),
+        ("2026-06-01T10:15", "14:00", "2026-06-01T14:00"),
+        ("2026-06-01T10:15", "23:00", "2026-06-01T23:00"),
+    ],
+)
+def test_a_clock_put_right_over_midnight_is_of_the_day_that_is_near(was: str, clock: str, found: str) -> None:
+    moment = datetime.fromisoformat(was).replace(tzinfo=LONDON)
+    assert moment_near(moment, time.fromisoformat(clock), LONDON).isoformat() == f"{found}:00+01:00"
+
+
+def test_a_clock_put_right_in_the_night_of_a_change_of_clocks() -> None:
+    """Back on 25 October 2026 at 01:00 UTC, so 01:30 is twice, at 00:30 and 01:30 UTC; forward on 29 March 2026."""
+    for was, hour in ((datetime(2026, 10, 25, 0, 20, tzinfo=UTC), 0), (datetime(2026, 10, 25, 1, 50, tzinfo=UTC), 1)):
+        assert moment_near(was, time(1, 30), LONDON).astimezone(UTC).hour == hour
+    with pytest.raises(ValueError, match="01:30 did not exist on that day"):
+        moment_near(datetime(2026, 3, 29, 1, 10, tzinfo=UTC), time(1, 30), LONDON)
 
 
 @pytest.mark.parametrize(
