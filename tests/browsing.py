@@ -9,6 +9,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Locator, Page
 
 WIDTHS = (1440, 1024, 390)
+PATIENCE_MS = 30_000
 RULES = {
     "runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"],
     "resultTypes": ["violations"],

@@ -23,12 +23,13 @@ from django.db.migrations.loader import MigrationLoader
 from django.db.migrations.recorder import MigrationRecorder
 from django.test import Client
 from hypothesis import settings as hypothesis_settings
+from playwright.sync_api import expect
 
 from programme.celery import app as celery_app
 from programme.core import guards
 from programme.core.models import Role, Site, User
 from tests import factories
-from tests.browsing import chromium_program
+from tests.browsing import PATIENCE_MS, chromium_program
 
 if TYPE_CHECKING:
     from playwright.sync_api import BrowserContext, Page
@@ -267,7 +268,9 @@ def console_errors() -> list[str]:
 
 @pytest.fixture
 def context(context: BrowserContext) -> BrowserContext:
-    context.set_default_timeout(20_000)
+    """What a browser is waited for; Playwright's own five seconds for what is expected are short on a busy machine."""
+    context.set_default_timeout(PATIENCE_MS)
+    expect.set_options(timeout=PATIENCE_MS)
     return context
 
 

@@ -1,4 +1,4 @@
-"""PostgreSQL killed by signal 9 under writers: what was answered is there once, whole, and the trail is unbroken."""
+"""PostgreSQL killed by signal 9 at any moment under writers: what was answered is there once, and the trail whole."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.faults.moments import random_moments
 from tests.servers import PrivatePostgres
 
 pytestmark = pytest.mark.redis  # among the slow ones with servers of their own
@@ -86,11 +87,11 @@ class Writer:
 def killed_under_writers(server: PrivatePostgres, *, kills: int, count: int) -> None:
     writers = [Writer(server, name, count) for name in ("W0", "W1")]
     give_up = time.monotonic() + PATIENCE_S
-    for kill in range(1, kills + 1):
-        part = 2 * count * kill // (kills + 1)
-        while sum(len(one.answered) for one in writers) < part:
+    for answers, later_s in random_moments(kills, of=2 * count):
+        while sum(len(one.answered) for one in writers) < answers:
             assert time.monotonic() < give_up, "the writers do not get on"
             time.sleep(0.005)
+        time.sleep(later_s)
         server.kill()
         server.start()
     for one in writers:

@@ -16,6 +16,7 @@ from programme.core.models import Receipt, TrailEntry
 from sessions.day.models import Entry
 from sessions.models import ExchangeSession
 from tests.factories import make_patient, make_running, make_user
+from tests.faults.moments import random_moments
 from tests.faults.web import PATIENCE_S, Tablet, WebServer
 
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -38,9 +39,9 @@ def killed_under_tablets(site, log, *, kills: int, count: int) -> None:
         tablets = [Tablet(web, chair, nurse, count) for chair in chairs]
         for tablet in tablets:
             tablet.start()
-        for kill in range(1, kills + 1):
-            part = len(tablets) * count * kill // (kills + 1)
-            wait_until(lambda part=part: sum(len(tablet.kept) for tablet in tablets) >= part)
+        for answers, later_s in random_moments(kills, of=len(tablets) * count):
+            wait_until(lambda answers=answers: sum(len(tablet.kept) for tablet in tablets) >= answers)
+            time.sleep(later_s)
             cut_off = sum(tablet.cut_off for tablet in tablets)
             web.kill()
             wait_until(  # one whose entries were all answered before is cut off from nothing

@@ -22,6 +22,7 @@ from programme.intake.numeric.mllp import END, framed
 from programme.intake.services.reading import LEASE, read_all
 from tests import factories
 from tests.conftest import url_of_test_database
+from tests.faults.moments import random_moments
 
 pytestmark = pytest.mark.django_db(transaction=True)
 ROOT = Path(__file__).resolve().parents[3]
@@ -135,9 +136,9 @@ def burst(listener: ListenerProcess, messages: int, kills: int, patience: float)
     senders = [Sender(listener, range(start, messages, SENDERS)) for start in range(SENDERS)]
     for sender in senders:
         sender.start()
-    for kill in range(1, kills + 1):
-        part = messages * kill // (kills + 1)
-        wait_for(lambda part=part: sum(len(one.answered) for one in senders) >= part, listener.log, patience)
+    for answers, later_s in random_moments(kills, of=messages):
+        wait_for(lambda answers=answers: sum(len(one.answered) for one in senders) >= answers, listener.log, patience)
+        time.sleep(later_s)
         listener.kill()
         listener.start()
     for sender in senders:
