@@ -27,7 +27,7 @@ from sessions.day.numeric.checks import (
 )
 from sessions.day.numeric.done import Done, done
 from sessions.day.numeric.entries import DISPOSAL, LEAFLET, OBSERVATION, SAMPLE, Said
-from sessions.day.numeric.samples import SampleRule, sample_rule
+from sessions.day.numeric.samples import SampleRule, holds_at, holds_until, sample_rule
 from sessions.day.numeric.tally import PlannedStep, Tally, UnitTimes, tally
 from sessions.day.numeric.unit_clocks import UnitClocks, unit_clocks
 from sessions.models import (
@@ -325,6 +325,24 @@ def sample_rule_of(patient: Patient, on: date, settings: Mapping[str, float]) ->
         last_transfused=max((day for day in days if day is not None), default=None),
         pregnant_until=patient.last_pregnant_day(on),
         settings=settings,
+    )
+
+
+def sample_fault(patient: Patient, at: datetime, settings: Mapping[str, float]) -> str:
+    """Return why no unit may be started on the crossmatch sample at the local moment `at`; '' where it holds.
+
+    Three queries, one where there is no sample.
+    """
+    sample = newest_sample(patient, at)
+    if sample is None:
+        return "No crossmatch sample is recorded: the laboratory must have one that is valid at the start of each unit."
+    taken, rule = sample.taken_at.astimezone(at.tzinfo), sample_rule_of(patient, at.date(), settings)
+    if holds_at(taken, at, rule):
+        return ""
+    end = holds_until(taken, rule)
+    return (
+        f"The crossmatch sample of {taken.day} {taken:%b %H:%M} was valid until {end.day} {end:%b %H:%M} "
+        f"({rule.hours:g} h: {rule.why}): no unit may be started on it. A new sample is needed."
     )
 
 

@@ -437,6 +437,7 @@ def test_the_checks_are_asked_and_the_session_starts(page_as, nurse, live_server
     patient = make_patient("R8", site=nurse.site, family_name="Ashdown")
     make_measure(patient, on=TODAY, weight_kg=60)
     Consent.objects.create(patient=patient, given_on=date(2026, 1, 5), valid_until=date(2027, 1, 4))
+    CrossmatchSample.objects.create(patient=patient, taken_at=NOW - timedelta(hours=20))
     planned = make_exchange_session(patient, on=TODAY, state="authorised", origin="here", hbs_after_pct=None)
     make_prescription(planned, signed_by=make_user(site=nurse.site, role="consultant"))
     page = page_as(nurse)

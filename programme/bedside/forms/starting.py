@@ -159,6 +159,7 @@ class StartForm(EdgeForm):
             weight_kg=known.weight_kg,
             weight_age_days=None if known.weight_on is None else (today - known.weight_on).days,
             age_years=known.patient.age_years(today),
+            no_unit=known.no_unit,
         )
 
     def said(self) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from programme.core.models import Site, User
 from programme.core.settings_of_site import site_settings
 from sessions.day.models import Prescription
 from sessions.day.numeric.starting import weight_holds_days
+from sessions.day.queries import sample_fault
 from sessions.models import ExchangeSession
 
 YOUNGEST_PREGNANT_YEARS, OLDEST_PREGNANT_YEARS = 10.0, 56.0
@@ -22,7 +23,7 @@ YOUNGEST_PREGNANT_YEARS, OLDEST_PREGNANT_YEARS = 10.0, 56.0
 class Chairside:
     """consent_until: the last day of the consent that reaches furthest, None where there is none in force.
     weight_on: the newest weight's day, None where none is recorded. lapsed: the newest plan, where its
-    signature lapsed."""
+    signature lapsed. no_unit: why no unit could be started now, '' where one could."""
 
     patient: Patient
     plan: Prescription | None
@@ -31,6 +32,7 @@ class Chairside:
     consent_until: date | None
     weight_kg: float
     weight_on: date | None
+    no_unit: str
 
     def weight_holds(self, on: date) -> bool:
         """Whether the newest weight is not older than the site allows."""
@@ -44,21 +46,23 @@ class Chairside:
 
 
 def chairside_of(exchange_session: ExchangeSession, *, today: date, at: datetime) -> Chairside:
-    """Return what is recorded; four queries."""
+    """Return what is recorded; seven queries."""
     patient = exchange_session.patient
     plans = list(Prescription.objects.filter(exchange_session=exchange_session).select_related("authorised_by"))
     newest = max(plans, key=lambda plan: plan.number, default=None)
     consent = Consent.objects.filter(patient=patient, withdrawn_on__isnull=True, given_on__lte=today)
     measures = BodyMeasure.objects.filter(patient=patient, on__lte=today, weight_kg__isnull=False, withdrawn_reason="")
     weight = measures.order_by("-on", "-pk").first()
+    settings = site_settings(patient.site, at)
     return Chairside(
         patient=patient,
         plan=next((plan for plan in plans if plan.is_in_force), None),
         lapsed=newest if newest and newest.lapsed_at else None,
-        settings=site_settings(patient.site, at),
+        settings=settings,
         consent_until=consent.order_by("-valid_until").values_list("valid_until", flat=True).first(),
         weight_kg=exchange_session.weight_kg if weight is None else float(weight.weight_kg or 0.0),
         weight_on=weight.on if weight else None,
+        no_unit=sample_fault(patient, at, settings),
     )
 
 

@@ -25,7 +25,8 @@ class Answers:
     """What was answered and what is recorded. `NOT_ASKED` where nothing was chosen.
 
     wristband: as scanned or typed. weight_age_days: None where no weight is recorded. observations_age_min: how long
-    before the start they were taken [min]. systolic_mmhg, temp_c: None where not measured.
+    before the start they were taken [min]. systolic_mmhg, temp_c: None where not measured. no_unit: why no unit could
+    be started now, '' where one could.
     """
 
     name_and_birth: str
@@ -43,6 +44,7 @@ class Answers:
     weight_kg: float
     weight_age_days: int | None
     age_years: float | None
+    no_unit: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +139,9 @@ def _weight(answers: Answers, settings: Mapping[str, float]) -> list[Finding]:
 
 def _for_the_prescriber(answers: Answers) -> list[Finding]:
     found = []
+    if answers.no_unit:
+        words = f"{answers.no_unit} Once blood is drawn red cells must be able to follow: see to it before the start."
+        found.append(Finding("blood", words, may_go_on=True))
     if answers.consent_until is None or answers.consent_until < answers.today:
         found.append(Finding("consent", "No consent is in date: ask for it and record it.", may_go_on=True))
     hot = answers.temp_c is not None and answers.temp_c >= FEVER_C

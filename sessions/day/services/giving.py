@@ -6,7 +6,6 @@ key, `version` the unit's as the person saw it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -19,14 +18,13 @@ from programme.core.settings_of_site import site_settings
 from sessions.day.inputs import open_signs
 from sessions.day.models import Entry
 from sessions.day.numeric.entries import UNDO, UNIT_ENDED, UNIT_PUT_AWAY, UNIT_STARTED
-from sessions.day.numeric.samples import holds_at, holds_until
 from sessions.day.numeric.unit_clocks import (
     clock_faults,
     late_start,
     out_too_long,
     unit_clocks,
 )
-from sessions.day.queries import blood_of, is_automated, newest_sample, sample_rule_of, tally_of
+from sessions.day.queries import blood_of, is_automated, sample_fault, tally_of
 from sessions.day.services.consent import refuse_taken_back
 from sessions.day.services.units import LAST_PLACE, held_unit, refuse_unit, write_unit
 from sessions.models import DonationUnit, ExchangeSession, State, UnitState
@@ -55,7 +53,7 @@ def start_unit(
     local = at.astimezone(ZoneInfo(now.patient.site.time_zone))
     out = row.out_of_storage_at and row.out_of_storage_at.astimezone(local.tzinfo)
     clocks = unit_clocks(out_of_storage_at=out, started_at=None, settings=settings)
-    faults += [*clock_faults(clocks, local), *_sample_faults(now, local, settings)]
+    faults += [*clock_faults(clocks, local), *filter(None, [sample_fault(now.patient, local, settings)])]
     if faults:
         raise ValidationError(faults)
     late = late_start(clocks, local)
@@ -86,23 +84,6 @@ def _not_now(row: DonationUnit, now: ExchangeSession, at: datetime) -> list[str]
             "A sign of haemolysis is open: no red cells until a haematologist has decided and a consultant has said so."
         )
     return faults
-
-
-def _sample_faults(now: ExchangeSession, local: datetime, settings: Mapping[str, float]) -> list[str]:
-    sample = newest_sample(now.patient, local)
-    if sample is None:
-        return [
-            "No crossmatch sample is recorded: the laboratory must have one that is valid at the start of this unit."
-        ]
-    taken = sample.taken_at.astimezone(local.tzinfo)
-    rule = sample_rule_of(now.patient, local.date(), settings)
-    if holds_at(taken, local, rule):
-        return []
-    end = holds_until(taken, rule)
-    return [
-        f"The crossmatch sample of {taken.day} {taken:%b %H:%M} was valid until {end.day} {end:%b %H:%M} "
-        f"({rule.hours:g} h: {rule.why}): no unit may be started on it. A new sample is needed."
-    ]
 
 
 @transaction.atomic

@@ -7,7 +7,7 @@ from datetime import date, timedelta
 import pytest
 from django.urls import reverse
 
-from patients.models import Consent
+from patients.models import Consent, CrossmatchSample
 from patients.services import record_consent, withdraw_consent
 from programme.bedside.queries.run_rows import initials
 from programme.core.models import TrailEntry
@@ -224,6 +224,7 @@ def authorised(site, signer):
     patient = make_patient("R8", site=site)
     make_measure(patient, on=TODAY, weight_kg=60)
     Consent.objects.create(patient=patient, given_on=date(2026, 1, 5), valid_until=date(2027, 1, 4))
+    CrossmatchSample.objects.create(patient=patient, taken_at=NOW - timedelta(hours=20))
     exchange_session = make_exchange_session(patient, on=TODAY, state="authorised", origin="here", hbs_after_pct=None)
     make_prescription(exchange_session, signed_by=signer)
     return exchange_session
@@ -288,6 +289,24 @@ def test_the_prescriber_lets_a_fever_pass_and_the_reason_is_kept(nurse_client, a
     check = Entry.objects.get(exchange_session=authorised, kind="start_check")
     assert (check.body["decided_by"], check.why) == (signer.pk, reason["reason"])
     assert check.body["found"] == ["Fever or infection. The prescriber decides."]
+
+
+@pytest.mark.parametrize("hours", [None, 73])
+def test_nothing_is_drawn_from_somebody_for_whom_no_unit_could_be_started(nurse_client, authorised, signer, hours):
+    """Red cells given in the last 3 months: the sample holds 72 h (Milkins et al., Transfus Med 2013;23:3-35)."""
+    CrossmatchSample.objects.all().delete()
+    words = "No crossmatch sample is recorded"
+    if hours:
+        make_exchange_session(authorised.patient, on=TODAY - timedelta(days=28))
+        CrossmatchSample.objects.create(patient=authorised.patient, taken_at=NOW - timedelta(hours=hours))
+        words = "no unit may be started on it"
+    assert words in nurse_client.get(at(authorised, "start")).content.decode()
+    page = begin(nurse_client, authorised).content.decode()
+    assert "Once blood is drawn red cells must be able to follow" in page
+    assert ExchangeSession.objects.get(pk=authorised.pk).state == "authorised"
+    reason = {"decided_by": str(signer.pk), "secret": PASSWORD, "reason": "it is in the laboratory, not yet entered"}
+    assert begin(nurse_client, authorised, **reason).status_code == 302
+    assert words in Entry.objects.get(exchange_session=authorised, kind="start_check").body["found"][0]
 
 
 @pytest.mark.parametrize(

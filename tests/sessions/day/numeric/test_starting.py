@@ -65,6 +65,7 @@ def test_what_nobody_can_let_pass(changed: dict[str, object], name: str) -> None
     [
         ({"consent_until": None}, "consent"),
         ({"consent_until": date(2026, 5, 31)}, "consent"),
+        ({"no_unit": "No crossmatch sample is recorded."}, "blood"),
         ({"infection": "yes"}, "infection"),
         ({"temp_c": 38.0}, "infection"),
         ({"pregnancy": "may_be"}, "pregnancy"),
