@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
 
 from patients import services as people
 from patients.models import Analyte, LabResult, Patient
-from programme.bedside.queries.drafting import Typed, draft_from_planner, draft_from_typed
+from programme.bedside.queries.drafting import SAME_VALUE, Typed, draft_from_planner, draft_from_typed
 from programme.bedside.queries.known import Known, known_of
 from programme.core.models import EditedMeanwhile, User
 from sessions.day.models import Prescription
@@ -84,12 +85,31 @@ def keep_typed(
     why = people.need_reason(why)
 
     def draft(known: Known) -> PlanDraft:
+        if newer := [*_newer(known, typed)]:
+            raise ValidationError(newer)
         try:
             return draft_from_typed(known, base, typed)
         except ValueError as error:
             raise ValidationError(f"This session cannot be carried out: {error}.") from error
 
     return _next_plan(exchange_session, draft, why=why, actor=actor, at=at)
+
+
+def _newer(known: Known, typed: Typed) -> Iterator[str]:
+    """Figures that were typed though a sample taken later says otherwise: a plan names the newest, and rests on it."""
+    hb, hbs, zone = known.hb, known.hbs, ZoneInfo(known.patient.site.time_zone)
+    for name, unit, said, row, newest in (
+        ("Hb", "g/L", typed.hb_g_l, hb, None if hb is None else hb.value),
+        ("HbS", "%", typed.hbs_pct, hbs, known.hbs_pct),
+    ):
+        if row is None or said is None or newest is None or abs(said - newest) < SAME_VALUE:
+            continue
+        taken = row.taken_at.astimezone(zone)
+        yield (
+            f"{name} {said:g} {unit} is recorded, but {newest:g} {unit} is of a sample taken later, {taken.day} "
+            f"{taken:%b, %H:%M}, and the plan rests on that one. If it is wrong, withdraw it in the person's records; "
+            f"else leave {newest:g}."
+        )
 
 
 def _next_plan(

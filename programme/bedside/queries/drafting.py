@@ -19,6 +19,8 @@ from sessions.day.models import Prescription
 from sessions.day.numeric.draft import PlanDraft
 from sessions.models import Method
 
+SAME_VALUE = 0.05
+"""Results are stored to a tenth. [g/L, %]"""
 SAID_BY_THE_LIMITS = "A warning limit is passed"
 
 FROM_THE_SEARCH = ("end_target_pct", "interval_after_days", "marginal", "alternatives", "series", "working", "warnings")
@@ -80,7 +82,8 @@ def draft_from_typed(known: Known, base: Prescription, typed: Typed) -> PlanDraf
         judged = judge(ground, typed.steps, limits, known.hard)
     beside = {name: base.predicted[name] for name in FROM_THE_SEARCH if name in base.predicted}
     draft = _draft(known, typed, ground, judged, beside, forecast=is_forecast)
-    if typed.hb_g_l is not None and (known.hb is None or known.hb.value != typed.hb_g_l):
+    of_base = typed.hb_g_l is not None and abs(typed.hb_g_l - base.hb_g_l) < SAME_VALUE
+    if of_base and (known.hb is None or known.hb.value != typed.hb_g_l):
         draft.inputs["hb"] = base.inputs.get("hb") or draft.inputs["hb"]  # it rests on that result, and not on a newer
     return draft
 

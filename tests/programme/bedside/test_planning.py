@@ -348,6 +348,16 @@ def test_results_that_were_missing_are_recorded_with_the_time_of_the_sample(nurs
     assert (plan.number, plan.hbs_is_forecast) == (2, False)
 
 
+def test_no_plan_is_kept_on_an_older_hb_under_the_name_of_a_newer_one(nurse_client, measured):
+    """Hb 94 of 10:00 is there; 80 of 07:20 is typed over it. It is recorded, and the plan must not rest on it."""
+    exchange_session = plan_today(nurse_client, measured)
+    sent = sent_of(exchange_session, hb_g_l="80", taken_at="07:20", do="keep", why="from the ward")
+    text = text_of(nurse_client.post(address("typed", exchange_session), sent))
+    assert "Hb 80 g/L is recorded, but 94 g/L is of a sample taken later, 1 Jun, 10:00" in text
+    assert LabResult.objects.filter(patient=measured, analyte=Analyte.HB, value=80.0).exists()
+    assert newest(exchange_session).number == 1
+
+
 @pytest.mark.parametrize("do", ["again", "keep"])
 def test_a_missing_reason_is_said_where_the_reason_is_typed_and_the_button_stands(nurse_client, measured, do):
     exchange_session = plan_today(nurse_client, measured)
