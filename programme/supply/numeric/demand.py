@@ -38,6 +38,7 @@ class Expected:
     last_day: of the last session. next_day: suggested for the next one, used where there are too few gaps to go by.
     booked: (day, units or None) of standing bookings, by day.
     gaps, units: of the latest sessions, newest last: what the unit has been doing; late visits are among them.
+    What was before another interval was decided is not among them.
     plan: what the unit would do at each visit; None where nothing is suggested and habit alone speaks.
     late_share: chance that a booked or planned visit is late or missed, 0 to 1.
     """
@@ -60,9 +61,14 @@ class Expected:
         return len(self.gaps) > 1
 
     @property
-    def can_be_foreseen(self) -> bool:
-        """Whether there is a plan, or a habit of at least two gaps with their units."""
+    def goes_on(self) -> bool:
+        """Whether visits beyond those booked are foreseen: by a plan, or by two gaps at least with their units."""
         return self.plan is not None or (self.has_habit and bool(self.units))
+
+    @property
+    def can_be_foreseen(self) -> bool:
+        """Whether anything is: visits beyond those booked, or booked ones with their units."""
+        return self.goes_on or any(units for _, units in self.booked)
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,20 +112,20 @@ def live_weeks(
     habits: Habits = NO_HABITS,
     n_paths: int = PATHS,
 ) -> Floats:
-    """Units of one person in each week and path, [weeks, n_paths].
+    """Units of one person in each week and path, [weeks, n_paths]; only of bookings where nothing else is known.
 
     ahead: the sessions to come of that person under their plan, on as many paths; None where habit alone speaks.
     delays: days late, each as likely. rng: seeded by `seed_of`. habits: the pools of the programme. Raises ValueError
     for someone who cannot be foreseen. Simulation; how a visit is chosen is chosen here, not from a source.
     """
     if not person.can_be_foreseen:
-        raise ValueError(f"{person.reference}: neither a plan nor two gaps to go by")
+        raise ValueError(f"{person.reference}: neither a booking nor a plan nor two gaps to go by")
     found = np.zeros((span.weeks, n_paths))
     day = np.full(n_paths, person.last_day, dtype=np.int64)
     gaps = Urn(person.gaps, habits.gaps, rng, n_paths, least=SHORTEST_GAP_DAYS) if person.has_habit else None
     usual = Anchored(Urn(person.units, habits.units, rng, n_paths, least=1)) if person.units else None
     number = 0
-    while (day < span.end).any():
+    while (day < span.end).any() and (person.goes_on or number < len(person.booked)):
         target, planned = _target(person, number, day, span, gaps)
         by_habit = person.has_habit and number >= len(person.booked)
         share = 0.0 if by_habit else person.late_share
@@ -135,10 +141,10 @@ def live_weeks(
 
 
 def _units(ahead: SessionsAhead | None, usual: Anchored | None, gaps: Ints) -> Ints:
-    """Units of the next visit on each path: by the simulated course, about what this person usually has."""
+    """Units of the next visit on each path: by the simulated course, about what this person usually has; none where
+    neither is known."""
     if usual is None:
-        assert ahead is not None  # else nobody could foresee this person
-        return ahead.units_after(gaps)
+        return np.zeros_like(gaps) if ahead is None else ahead.units_after(gaps)
     return usual.draw(None if ahead is None else ahead.units_after(gaps))
 
 
@@ -146,7 +152,7 @@ def _target(person: Expected, number: int, day: Ints, span: Span, gaps: Urn | No
     """The day meant for visit `number` from now on each path, and the units planned for it already.
 
     A booking says; else the person's own gaps, which did better than suggested days in the look back at what units
-    really used; else the plan.
+    really used; else the forecast window: the day that the plan suggests, and its interval from then on.
     """
     if number < len(person.booked):
         on, units = person.booked[number]

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,7 @@ Floats = NDArray[np.float64]
 
 STRENGTHS = (0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0)
 """What the pool may weigh, in figures of the person's own. Chosen here."""
+OTHER_INTERVAL_DAYS = 7  # an interval that differs by so much from what was kept is another one; chosen here
 FEWEST_KNOWN = 2  # figures of a person's own before the next one is foretold
 
 
@@ -37,6 +39,26 @@ class Habits:
 
     gaps: Pool = field(default_factory=Pool)
     units: Pool = field(default_factory=Pool)
+
+
+@dataclass(frozen=True, slots=True)
+class Decided:
+    """An interval that was decided for a person, in days, and the day (an ordinal) from which it holds."""
+
+    interval: int
+    since: int
+
+
+def tells_from(days: Sequence[int], decided: Decided | None) -> int:
+    """Return the place of the first of these days, oldest first, from which gaps and units tell of the time to come.
+
+    0, unless another interval was decided than they kept, by a week or more: then what was before it tells nothing, and
+    where no day is since, that is their number. Chosen here; not from a source.
+    """
+    gaps = [later - day for day, later in pairwise(days)]
+    if decided is None or not gaps or abs(middle_of(gaps) - decided.interval) < OTHER_INTERVAL_DAYS:
+        return 0
+    return sum(day < decided.since for day in days)
 
 
 def middle_of(own: Sequence[int] | Ints) -> int:

@@ -48,13 +48,16 @@ def _gaps(history: Sequence[tuple[int, int | None]], latest: int) -> list[int]:
 
 
 def live_joining(
-    joining: Joining, first: int, today: int, weeks: int, rng: np.random.Generator, n_paths: int
+    joining: Joining, first: int, today: int, weeks: int, rng: np.random.Generator, n_paths: int, *, known: int = 0
 ) -> Floats:
-    """Units of people who join from `today` on, in weeks of seven days from `first`, [weeks, n_paths]. Simulation."""
+    """Units of people who join from `today` on, in weeks of seven days from `first`, [weeks, n_paths]. Simulation.
+
+    known: so many of them are booked for their first session already, and counted as themselves.
+    """
     found, end = np.zeros((weeks, n_paths)), first + 7 * weeks
     rate = rng.gamma(joining.joined + 0.5, 1.0 / YEAR_DAYS, n_paths)
     for path, many in enumerate(rng.poisson(rate * max(end - today, 0))):
-        for _ in range(many):
+        for _ in range(many - known):
             gaps, units = joining.ways[rng.integers(len(joining.ways))]
             day = today + int(rng.integers(max(end - today, 1)))
             for _ in range(MOST_VISITS):

@@ -11,7 +11,8 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from programme.booking.models import STANDING, Booking
+from patients.models import Goals
+from programme.booking.models import STANDING, Booking, BookingState
 from programme.booking.queries.blood import needed_of
 from programme.core.models import Site
 from programme.planning.numeric import details
@@ -36,7 +37,7 @@ from programme.supply.numeric.demand import (
     weeks_by_class,
     weeks_by_group,
 )
-from programme.supply.numeric.habits import Habits, pool_of
+from programme.supply.numeric.habits import Decided, Habits, pool_of, tells_from
 from programme.supply.numeric.joining import NOT_YET, joining_of, live_joining
 from programme.supply.numeric.needs import OrderNeeds, order_needs, phenotype_of
 from programme.supply.queries.basis import bases
@@ -46,6 +47,7 @@ from sessions.models import ExchangeSession, ModelFit
 
 WEEKS = 13
 HABIT_GAPS = 12  # of a person, from which it is learnt how well others foretell them; chosen here
+NOTHING_RECORDED = OrderNeeds("", "", (), (), hbs_negative=True)
 LOOK_BACKS, APART_DAYS = 6, 49
 """A look back: so many past forecasts, so far apart. Chosen here: six over a year and a quarter."""
 
@@ -124,7 +126,8 @@ def _joining(reader: _Reader, span: Span, seed: int) -> list[Lived]:
     joining = joining_of(list(reader.past.values()), span.today, latest=LATEST_GAPS)
     if joining is None:
         return []
-    units = live_joining(joining, span.first, span.today, span.weeks, np.random.default_rng(seed), PATHS)
+    rng, known = np.random.default_rng(seed), len(reader.booked.keys() - reader.past.keys())
+    units = live_joining(joining, span.first, span.today, span.weeks, rng, PATHS, known=known)
     who = Expected(NOT_YET, NOT_YET, searched=False, last_day=span.today, next_day=0, phenotype=NOT_YET)
     return [Lived(who, units, booked_in_weeks(who, span))]
 
@@ -139,43 +142,64 @@ class _Reader:
         for pk, on, units in done.values_list("patient_id", "on", "units"):
             self.past[pk].append((on.toordinal(), units))
         self.habits = _habits(self.past.values())
-        self.needs = {pk: order_needs(needed) for pk, needed in needed_of(self.past).items()}
-        self.booked: defaultdict[int, list[tuple[int, int | None]]] = defaultdict(list)
-        if as_of >= now.date():  # which bookings stood on a past day is not kept
-            rows = Booking.objects.filter(chair__site=site, state__in=STANDING, on__gte=as_of)
-            bookings = list(rows.select_related("patient__site").order_by("on"))
-            found = bases(site, bookings, now=now)
-            for booking in bookings:
-                self.booked[booking.patient_id].append((booking.on.toordinal(), found[booking.pk].planned.units))
+        self.decided = _decided(site, as_of)
+        self.booked = self._booked(site, now) if as_of >= now.date() else {}  # no past day keeps what stood then
+        people = self.past.keys() | self.booked.keys()
+        self.needs = {pk: order_needs(needed) for pk, needed in needed_of(people).items()}
+
+    def _booked(self, site: Site, now: datetime) -> dict[int, list[tuple[int, int | None]]]:
+        """Day and planned units of every booking still to be kept; one whose session is done today was used already."""
+        rows = Booking.objects.filter(chair__site=site, state__in=[*STANDING, BookingState.CAME], on__gte=self.as_of)
+        bookings = list(rows.select_related("patient__site").order_by("on"))
+        found = bases(site, bookings, now=now)
+        booked: defaultdict[int, list[tuple[int, int | None]]] = defaultdict(list)
+        for booking in bookings:
+            day, past = booking.on.toordinal(), self.past.get(booking.patient_id)
+            if past is None or day > past[-1][0]:
+                booked[booking.patient_id].append((day, found[booking.pk].planned.units))
+        return dict(booked)
 
     def people(self, part: Part) -> list[tuple[Expected, int]]:
-        """Everyone of the part with at least one session, and their row in it."""
+        """Everyone of the part, and their row in it."""
         said, people = part.said, part.people
         weighed = details.weigh(people, part.tried, said)
         found = []
         for row, record in enumerate(part.records):
-            past = self.past[record.pk]
-            if not past:
-                continue
-            days = [day for day, _ in past[-LATEST_GAPS - 1 :]]
+            past = self.past.get(record.pk, [])[-LATEST_GAPS - 1 :]
+            days = [day for day, _ in past]
             available = said.bar[row] == AVAILABLE
             plans = details.year_plans(weighed, people, said, row) if available else {}
-            needs = self.needs[record.pk]
+            since = tells_from(days, self.decided.get(record.pk) if plans else None)
+            had = past[since + 1 :] if since else past[-LATEST_GAPS:]
+            needs = self.needs.get(record.pk, NOTHING_RECORDED)
             person = Expected(
                 reference=record.patient_ref,
                 group=needs.group,
                 phenotype=phenotype_of(needs),
                 searched=needs_search(needs),
-                last_day=days[-1],
+                last_day=days[-1] if days else self.as_of.toordinal() - 1,
                 next_day=int(said.next_day[row]) if available else 0,
-                booked=tuple(self.booked[record.pk]),
-                gaps=tuple(int(gap) for gap in np.diff(days)),
-                units=tuple(units for _, units in past[-LATEST_GAPS:] if units),
+                booked=tuple(self.booked.get(record.pk, ())),
+                gaps=tuple(int(gap) for gap in np.diff(days[since:])),
+                units=tuple(units for _, units in had if units),
                 plan=plans.get(int(said.choices.suggested[row])),
                 late_share=float(people.attendance.late_share[row]),
             )
             found.append((person, row))
         return found
+
+
+def _decided(site: Site, as_of: date) -> dict[int, Decided]:
+    """The interval decided for each person by a day, by key, and since when it is that one; one query."""
+    rows = Goals.objects.filter(patient__site=site, since__lte=as_of).order_by("since", "pk")
+    found: dict[int, Decided | None] = {}
+    for pk, since, interval in rows.values_list("patient_id", "since", "usual_interval_days"):
+        before = found.get(pk)
+        if interval is None:
+            found[pk] = None
+        elif before is None or before.interval != interval:
+            found[pk] = Decided(interval, since.toordinal())
+    return {pk: one for pk, one in found.items() if one is not None}
 
 
 def _habits(histories: Iterable[Sequence[tuple[int, int | None]]]) -> Habits:

@@ -13,7 +13,7 @@ from programme.supply.models import DemandForecast, DemandLookBack
 from programme.supply.numeric.demand import WeekOfClass, WeekOfGroup
 from programme.supply.queries.demand import WEEKS, LookBack, demand, look_back
 
-DEMAND_VERSION = "demand-4"
+DEMAND_VERSION = "demand-5"
 LOOK_BACK_AFTER_DAYS = 7
 
 

@@ -25,7 +25,7 @@ from sessions.models import ExchangeSession
 from sessions.numeric.mechanisms.made_up import simulate
 from tests import builders
 from tests.blood import make_booked, make_open_unit
-from tests.factories import NOW, TODAY, make_antibody, make_needs, make_patient, make_site, make_user
+from tests.factories import NOW, TODAY, make_antibody, make_goals, make_needs, make_patient, make_site, make_user
 
 pytestmark = [pytest.mark.either_database, pytest.mark.django_db, pytest.mark.usefixtures("frozen_day")]
 MONDAY = TODAY - timedelta(days=TODAY.weekday())
@@ -132,6 +132,58 @@ def test_a_booking_is_in_its_week_with_the_units_of_its_plan(unit):
     units = person.suggestion.body["session"]["units"]
     assert row.booked == units
     assert row.p90 >= units
+
+
+def expected_of(found, week):
+    (row,) = [row for row in found.rows if row.group == "all" and row.week_start == week]
+    return row.expected, row.booked
+
+
+def test_somebody_new_is_counted_by_what_is_booked_for_them_and_named_where_nothing_is(unit):
+    chair, by = make_open_unit(unit), unit.users.first()
+    before = demand(unit, first=TODAY, weeks=13, now=timezone.localtime())
+    assert before.left_out == ("SM-NEW",)
+    booking = make_booked(chair, by=by, on=TODAY + timedelta(days=9))
+    found = demand(unit, first=TODAY, weeks=13, now=timezone.localtime())
+    week = date.toordinal(booking.on - timedelta(days=booking.on.weekday()))
+    assert expected_of(found, week)[1] - expected_of(before, week)[1] == 5
+    gone = [
+        sum(row.expected for row in one.rows if row.group not in ("all", "not yet known")) for one in (before, found)
+    ]
+    assert gone[1] - gone[0] == pytest.approx(5)
+    assert found.left_out == ("SM-NEW",)
+
+
+def test_whose_session_is_done_today_is_not_needed_again_for_the_same_booking(unit):
+    """Nobody has said that they came: the booking still stands, and its units were used."""
+    chair, by = make_open_unit(unit), unit.users.first()
+    person = make_booked(chair, by=by, on=TODAY).patient
+    session = {"saline_in_ml": 0, "red_cells_in_ml": 1000, "blood_out_ml": 1000, "weight_kg": 60, "state": "closed"}
+    for days in (30, 60, 90):
+        ExchangeSession.objects.create(patient=person, on=TODAY - timedelta(days=days), units=4, **session)
+    before = demand(unit, first=TODAY, weeks=13, now=timezone.localtime())
+    ExchangeSession.objects.create(patient=person, on=TODAY, units=4, **session)
+    after = demand(unit, first=TODAY, weeks=13, now=timezone.localtime())
+    week = MONDAY.toordinal()
+    assert expected_of(before, week)[1] - expected_of(after, week)[1] == 5
+    assert expected_of(before, week)[0] - expected_of(after, week)[0] > 3.5
+
+
+def test_visits_follow_an_interval_that_was_decided_anew_and_not_the_gaps_before_it(unit):
+    """Decided today for everybody with sessions: twice as often as they came. Visits are twice as many then and take
+    fewer units each, so that more than before and less than twice as many units are needed: a law."""
+    people = Patient.objects.filter(exchange_sessions__isnull=False).distinct()
+    before = demand(unit, first=TODAY, weeks=13, now=timezone.localtime())
+    for patient in people:
+        days = list(patient.exchange_sessions.order_by("on").values_list("on", flat=True))[-7:]
+        usual = (days[-1] - days[0]).days / (len(days) - 1)
+        goals = patient.goals.order_by("-since").first()
+        make_goals(
+            patient, since=TODAY, hbs_ceiling_pct=goals.hbs_ceiling_pct, usual_interval_days=max(round(usual / 2), 14)
+        )
+    after = demand(unit, first=TODAY, weeks=13, now=timezone.localtime())
+    total = [sum(row.expected for row in one.rows if row.group == "all") for one in (before, after)]
+    assert 1.1 * total[0] < total[1] < 2 * total[0]
 
 
 # What is stored

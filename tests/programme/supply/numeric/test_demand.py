@@ -98,8 +98,16 @@ def test_units_keep_the_level_of_the_records_and_move_with_the_simulated_course(
     assert (Anchored(Urn((4, 4), Pool(), np.random.default_rng(1), 9, least=1)).draw(None) == 4).all()
 
 
+def test_of_somebody_new_only_what_is_booked_counts():
+    """Nobody knows when they come after that; a booking without planned units counts none."""
+    who = person(booked=((MONDAY + 8, 6), (MONDAY + 40, None)), last_day=MONDAY - 1)
+    assert lived(who).sum(axis=1).tolist() == [0, 300 * 6.0] + [0] * 11
+    with pytest.raises(ValueError, match="SM-1: neither a booking"):
+        lived(person(booked=((MONDAY + 8, None),)))
+
+
 def test_somebody_without_plan_and_habit_cannot_be_foreseen():
-    with pytest.raises(ValueError, match="SM-1: neither a plan nor two gaps"):
+    with pytest.raises(ValueError, match="SM-1: neither a booking nor a plan nor two gaps"):
         lived(person(gaps=(28,), units=(4,)))
 
 

@@ -3,13 +3,29 @@
 import numpy as np
 import pytest
 
-from programme.supply.numeric.habits import STRENGTHS, Pool, Urn, middle_of, pool_of
+from programme.supply.numeric.habits import STRENGTHS, Decided, Pool, Urn, middle_of, pool_of, tells_from
 
 NO_POOL = Pool()
 
 
 def urn(own, pool=NO_POOL, n_paths=20_000, least=1):
     return Urn(own, pool, np.random.default_rng(5), n_paths, least=least)
+
+
+@pytest.mark.parametrize(
+    ("decided", "place"),
+    [
+        (None, 0),
+        (Decided(41, 106), 0),  # six days from the middle of 35: what they did still tells
+        (Decided(21, 106), 3),  # a fortnight from it: only the gap that began on day 106
+        (Decided(21, 107), 4),
+        (Decided(21, 128), 5),
+        (Decided(42, 0), 0),  # decided before all of them: they are how it is kept
+    ],
+)
+def test_what_was_before_another_interval_was_decided_tells_nothing(decided, place):
+    """Gaps of 35, 35, 36 and 21 days, their median 35: by hand."""
+    assert tells_from((0, 35, 70, 106, 127), decided) == place
 
 
 def test_without_a_pool_only_own_figures_are_drawn_each_as_often():

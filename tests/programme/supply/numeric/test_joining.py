@@ -31,6 +31,14 @@ def test_units_of_those_who_join_are_those_of_a_poisson_process_of_joining():
     assert counts.var() == pytest.approx(mean + mean * 91 / 365, rel=0.08)  # negative binomial: m + m^2 / shape
 
 
+def test_who_is_booked_for_a_first_session_is_not_foreseen_a_second_time():
+    """With one unit each and gaps beyond the weeks, units are people: one less on every path that has any."""
+    one_each = Joining(12, (((500,), (1,)),))
+    all_of_them = live_joining(one_each, MONDAY, MONDAY, 13, np.random.default_rng(3), 2000).sum(axis=0)
+    others = live_joining(one_each, MONDAY, MONDAY, 13, np.random.default_rng(3), 2000, known=1).sum(axis=0)
+    assert (others == np.maximum(all_of_them - 1, 0)).all()
+
+
 def test_nobody_joined_means_few_and_not_none():
     found = live_joining(Joining(0, WAYS), MONDAY, MONDAY, 13, np.random.default_rng(2), 4000)
     assert 0 < found.sum(axis=0).mean() < 2
