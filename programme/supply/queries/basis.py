@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from django.db.models import Max, Min
+from django.db.models import Max
 
 from patients.models import CheckDone, CrossmatchSample
 from patients.numeric.checks import ANTIBODIES_ELSEWHERE
@@ -160,7 +160,8 @@ class _Reader:
         self.needed, self.other = needs_of(people)
         suggested = Suggestion.objects.filter(patient__in=people).select_related("patient__forecast")
         self.suggestions = {row.patient_id: row for row in suggested}
-        self.next_on = _next_booked(people, local_day(now, site))
+        self.booked_on = _booked_on(people, local_day(now, site))
+        self.next_on = {pk: days[0] for pk, days in self.booked_on.items()}
         self.on_day = units_on(site, self.next_on, self.suggestions, today=local_day(now, site), settings=self.settings)
         self.signed = _signed(people, first, last)
         self.transfused = _transfused(people)
@@ -215,15 +216,24 @@ class _Reader:
         # A later booking follows the session in between, so the suggestion says nothing of HbS on its day.
         return Planned(units or None, source, why, row.next_date if is_next and booking.on != row.next_date else None)
 
-    def _sample(self, booking: Booking, starts: datetime) -> SampleNow:
+    def _rule(self, booking: Booking) -> tuple[date | None, SampleRule]:
+        """The last day with red cells before a booking, one on which they are booked to be given counts, and the rule
+        for its sample."""
         given = [on for on in self.transfused[booking.patient_id] if on < booking.on]
-        last = max(given, default=None)
+        coming = [on for on in self.booked_on.get(booking.patient_id, ()) if on < booking.on]
+        last = max([*given, *coming], default=None)
         rule = sample_rule(
             booking.on,
             last_transfused=last,
             pregnant_until=booking.patient.last_pregnant_day(booking.on),
             settings=self.settings,
         )
+        if rule.recent and coming and last not in given:
+            rule = replace(rule, why=f"red cells booked for {coming[-1].isoformat()}")
+        return last, rule
+
+    def _sample(self, booking: Booking, starts: datetime) -> SampleNow:
+        last, rule = self._rule(booking)
         spans = sample_spans(starts, rule=rule, hours=sampling_hours(self.settings), open_days=self.open_days)
         spans = tuple(Span(max(one.first, self.now), one.last) for one in spans if one.last >= self.now)
         ends = datetime.combine(booking.on, booking.ends, tzinfo=self.zone)
@@ -249,10 +259,13 @@ def _signed(people: Collection[int], first: date, last: date) -> dict[tuple[int,
     return {(row.exchange_session.patient_id, row.exchange_session.on): row for row in rows}
 
 
-def _next_booked(people: Collection[int], today: date) -> dict[int, date]:
-    """The first day from today on for which each is booked."""
+def _booked_on(people: Collection[int], today: date) -> dict[int, list[date]]:
+    """The days from today on for which each is booked, in order; nobody without one."""
     rows = Booking.objects.filter(patient__in=people, state__in=[*STANDING, BookingState.CAME], on__gte=today)
-    return dict(rows.values("patient_id").annotate(first=Min("on")).values_list("patient_id", "first"))
+    found: defaultdict[int, list[date]] = defaultdict(list)
+    for pk, on in rows.order_by("on").values_list("patient_id", "on"):
+        found[pk].append(on)
+    return dict(found)
 
 
 def _transfused(people: Collection[int]) -> defaultdict[int, list[date]]:

@@ -37,7 +37,9 @@ from tests.blood import (
 from tests.conftest import client_of
 from tests.factories import (
     NOW,
+    TODAY,
     make_antibody,
+    make_exchange_session,
     make_other_transfusion,
     make_patient,
     make_planned_session,
@@ -208,6 +210,19 @@ def test_hours_of_which_none_holds_to_the_booked_end_say_so(site, chair, coordin
     short = page_of(site, moment(5, 9)).lines[0].sample
     assert (short.window_falls_short, short.to_end_from) == (True, None)
     assert "none of these hours holds to the booked end" in text_of(coordinator_client.get(reverse("supply:blood")))
+
+
+def test_the_sample_of_a_second_booking_counts_the_red_cells_of_the_one_before(site, chair, coordinator):
+    """No red cells for 120 days, so a sample holds 7 days for Wednesday 10 June; on 8 July, 28 days after those of 10
+    June, it holds 72 h again: from Monday 6 July, since Sunday 5 at 09:00 is closed. One taken now is not for July."""
+    patient = make_booked(chair, by=coordinator, on=date(2026, 6, 10)).patient
+    make_exchange_session(patient, on=TODAY - timedelta(days=120))
+    make_booking(patient, chair, by=coordinator, on=date(2026, 7, 8))
+    make_sample(patient, moment(5, 8))
+    june, july = page_of(site, moment(5, 9)).lines
+    assert (june.sample.rule.hours, june.sample.holds) == (168, True)
+    assert (july.sample.rule.hours, july.sample.rule.why) == (72, "red cells booked for 2026-06-10")
+    assert (july.sample.holds, july.sample.first) == (None, moment(6, 7, month=7))
 
 
 def test_where_no_sample_can_be_taken_any_more_it_is_loud(site, chair, coordinator):
