@@ -21,7 +21,7 @@ from sessions import forecasting
 from sessions.forecasting import MODEL_VERSION
 from sessions.models import ModelFit, StoredForecast
 
-PLAN_VERSION = "plan-2"
+PLAN_VERSION = "plan-3"
 REFIT_AFTER_DAYS = 7
 RENEW_AFTER_DAYS = 7
 PEOPLE_AT_ONCE = 250

@@ -37,7 +37,8 @@ class SteadyStates:
     before_pct: Floats
     chance: Floats
     visits_a_year: Floats  # [D]
-    units_a_year: Floats  # [D, N]
+    units: Floats  # at each visit, [P, N]
+    units_a_year: Floats
     iron_mg_a_year: Floats
     within: Bools  # [P, D]: an interval this person may have
 
@@ -85,7 +86,6 @@ def steady_states(
     for _ in range(3):
         end = ratio * table.before(np.minimum(end, 2.0 * table.top_pct[:, None, None]))
     visits = DAYS_A_YEAR / days
-    units = np.arange(1.0, ratio.shape[-1] + 1.0)
     iron = iron_mg_per_g * (reach.hb_end_g_l - hb_before_g_l).T * volume_ml[:, None] / 1000.0
     return SteadyStates(
         days=days,
@@ -93,7 +93,8 @@ def steady_states(
         before_pct=table.before(end),
         chance=np.where(np.isnan(end), np.nan, table.chance(end)),
         visits_a_year=visits,
-        units_a_year=visits[:, None] * units,
+        units=reach.units.T,
+        units_a_year=visits[:, None] * reach.units.T[:, None, :],
         iron_mg_a_year=iron[:, None, :] * visits[:, None],
         within=within,
     )
@@ -136,7 +137,7 @@ def choose(states: SteadyStates, widest: SteadyStates, held: Ints, accepted: Flo
     n_days, n_units = ok.shape[1:]
     numbers = np.arange(n_units)
     longest = np.broadcast_to(states.days[:, None] * 100.0 - numbers, (n_days, n_units))
-    thrift = np.broadcast_to(-states.units_a_year * 1000.0 - states.visits_a_year[:, None], (n_days, n_units))
+    thrift = -states.units_a_year * 1000.0 - states.visits_a_year[:, None]
     roomy = (
         usable
         & (np.arange(n_days)[None, :, None] >= held[:, None, None])
@@ -176,14 +177,14 @@ def _told(states: SteadyStates, flat: Ints) -> Choices:
     visits = read(states.visits_a_year[row])
     return Choices(
         interval_days=np.where(there, states.days[row], 0).astype(np.int64),
-        units=np.where(there, column + 1, 0).astype(np.int64),
+        units=np.where(there, states.units[people, column], 0).astype(np.int64),
         ends_at_pct=read(states.end_pct[people, row, column]),
         chance=chance,
         once_a_year=1.0 - (1.0 - chance) ** visits,
         over_visits_a_year=chance * visits,
         days_over_a_year=np.full_like(chance, np.nan),
         visits_a_year=visits,
-        units_a_year=read(states.units_a_year[row, column]),
+        units_a_year=read(states.units_a_year[people, row, column]),
         iron_mg_a_year=read(states.iron_mg_a_year[people, row, column]),
     )
 

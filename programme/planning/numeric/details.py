@@ -108,8 +108,8 @@ def risk_grid(outlook: Outlook, people: PeopleInputs, said: Suggestions) -> Grid
 class Weighed:
     """The menu of everyone's sessions, and which of them keep the warnings, for the tables below.
 
-    limits: as they stand once a top-up is given. stops_only: people whose suggested session passes a warning, because
-    none keeps them all; they are judged by the stops.
+    limits: as they stand once a top-up is given, whose whole units are topup_units. stops_only: people whose suggested
+    session passes a warning, because none keeps them all; they are judged by the stops.
     """
 
     menu: Menu
@@ -118,7 +118,9 @@ class Weighed:
     hbs_begins_pct: Floats
     ok: NDArray[np.bool_]
     stops_only: NDArray[np.bool_]
-    reach: Reach  # of each number of units, inside the warnings or, for `stops_only`, the stops
+    reach: Reach  # of each number of units after a top-up, inside the warnings or, for `stops_only`, the stops
+    hbs_factor: Floats  # HbS after a top-up over HbS before it, [P]
+    topup_units: Ints
     iron_mg_per_g: float
 
     def severity(self, p: int) -> int:
@@ -138,7 +140,18 @@ def weigh(people: PeopleInputs, tried: Tried, said: Suggestions) -> Weighed:
         wider = reach_of(few, start.before.take(some), limits, begins[some], STOP)
         for field in fields(Reach):
             getattr(inside, field.name)[:, some] = getattr(wider, field.name)
-    return Weighed(menu, start.before, start.limits, begins, ok, stops_only, inside, tried.cells.iron_mg_per_g)
+    return Weighed(
+        menu=menu,
+        before=start.before,
+        limits=start.limits,
+        hbs_begins_pct=begins,
+        ok=ok,
+        stops_only=stops_only,
+        reach=inside,
+        hbs_factor=start.hbs_factor,
+        topup_units=start.topup_units.astype(np.int64),
+        iron_mg_per_g=tried.cells.iron_mg_per_g,
+    )
 
 
 def units_rows(
@@ -159,20 +172,25 @@ def units_rows(
         people.attendance,
     )
     people_at, chosen = np.arange(n), np.maximum(reach.candidate, 0)
-    out = np.stack([weighed.menu.volumes[i, :, chosen[i], people_at].sum(axis=1) for i in range(n_units)], axis=1)
+    menu = weighed.menu
+    drawn = [
+        menu.volumes[i, :, chosen[i], people_at].sum(axis=1) + menu.followed.end_draw_ml[i, chosen[i], people_at]
+        for i in range(n_units)
+    ]
+    out = np.stack(drawn, axis=1)
     before = np.concatenate([weighed.hbs_begins_pct[:, None], ends.T[:, :-1]], axis=1)
     columns = (ends.T, before - ends.T, reach.hb_end_g_l.T, out, chance)
     table = np.stack(columns, axis=2).tolist()
     possible = (reach.candidate.T >= 0).tolist()
     given = (said.plan.standing != NO_PLAN).tolist()
-    shown = [
-        _shown(units, most) for units, most in zip(said.plan.units.tolist(), weighed.limits.units_most, strict=True)
-    ]
+    first = weighed.topup_units.tolist()
+    exchanged = (said.plan.units - weighed.topup_units).tolist()
+    shown = [_shown(units, most) for units, most in zip(exchanged, weighed.limits.units_most, strict=True)]
     return [
         tuple(
-            _units_row(number, table[p][number])
+            _units_row(number + first[p], table[p][number])
             if number < n_units and possible[p][number]
-            else _units_row(number, _NOTHING, _limit_words(weighed, number, p))
+            else _units_row(number + first[p], _NOTHING, _limit_words(weighed, number, p))
             for number in shown[p]
         )
         if given[p]
@@ -193,8 +211,9 @@ def plan_of_choice(
     for severity in (WARN, STOP):
         ratios = reach_of(menu, start.before, start.limits, hbs, severity).ratio[:, 0]
         if np.isfinite(ratios).any():
-            plain = tuple(float(ratio) for ratio in ratios)
-            return Plan(interval_days, end_target_pct, plain, END_REL_SD, (0.0,) * len(plain))
+            plain = tuple(float(ratio) for ratio in ratios * start.hbs_factor)
+            iron = (0.0,) * len(plain)
+            return Plan(interval_days, end_target_pct, plain, END_REL_SD, iron, float(start.topup_units[0]))
     return None
 
 
@@ -210,9 +229,10 @@ def year_plans(weighed: Weighed, people: PeopleInputs, said: Suggestions, p: int
         place: Plan(
             interval_days=int(told.interval_days[p, place]),
             end_target_pct=float(told.ends_at_pct[p, place]),
-            ratios=tuple(float(ratio) for ratio in reach.ratio[:, p]),
+            ratios=tuple(float(ratio) for ratio in reach.ratio[:, p] * weighed.hbs_factor[p]),
             ratio_rel_sd=END_REL_SD,
             iron_mg=tuple(float(mg) for mg in np.where(possible, iron, 0.0)),
+            topup_units=float(weighed.topup_units[p]),
         )
         for place in range(told.interval_days.shape[1])
         if told.interval_days[p, place] > 0 and np.isfinite(told.ends_at_pct[p, place])
@@ -234,7 +254,8 @@ def _limit_words(weighed: Weighed, number: int, p: int) -> str:
     """Name the limit that bars most of the sessions with this many units."""
     limits = weighed.limits
     if number + 1 > limits.units_most[p]:
-        return f"over the {count_of(round(float(limits.units_most[p])), 'unit')} allowed"
+        allowed = round(float(limits.units_most[p])) + int(weighed.topup_units[p])
+        return f"over the {count_of(allowed, 'unit')} allowed"
     one = Menu(
         weighed.menu.volumes[number : number + 1, :, :, p : p + 1],
         _one(weighed.menu.followed, number, p),
@@ -271,7 +292,7 @@ def limit_rows(people: PeopleInputs, said: Suggestions) -> list[tuple[LimitRow, 
         words = (_HB_WORDS[int(high[p])], "in one day", _FLOOR_WORDS[int(low[p])], *_WORDS_AFTER_FLOOR)
         lines = list(zip(_NAMES, words, *figures, strict=True))
         # The balance goes over only where fluid is given before blood is drawn.
-        lines = lines if plan.part_ml[p] < 0.0 else lines[:-1]
+        lines = lines if plan.part_ml[p] < 0.0 or plan.in_ml[p, 0] > 0.0 else lines[:-1]
         rows.append(tuple(_row(*line) for line in lines) if given[p] else ())
     return rows
 
@@ -305,9 +326,10 @@ def other_orders(weighed: Weighed, people: PeopleInputs, said: Suggestions, p: i
     """What other sessions with the same units would do, (name, sentence), each with why it was not taken."""
     plan, followed = said.plan, weighed.menu.followed
     units = int(plan.units[p])
-    if plan.standing[p] == NO_PLAN or not 1 <= units <= len(weighed.menu.volumes):
+    number = units - 1 - int(weighed.topup_units[p])
+    if plan.standing[p] == NO_PLAN or not 0 <= number < len(weighed.menu.volumes):
         return ()
-    number, volumes = units - 1, weighed.menu.volumes[units - 1, :, :, p]
+    volumes = weighed.menu.volumes[number, :, :, p]
     saline = volumes[0::2].sum(axis=0)
     chosen = int(plan.candidate[p])
     rows = []

@@ -28,6 +28,7 @@ class Plan:
 
     interval_days, end_target_pct. ratios: lowest HbS after over before for one unit, two, … [N], inf where the limits
     allow no such session. ratio_rel_sd: relative spread of an end. iron_mg: net iron of a session of each number, [N].
+    topup_units: given before them at every visit.
     """
 
     interval_days: int
@@ -35,6 +36,7 @@ class Plan:
     ratios: tuple[float, ...]
     ratio_rel_sd: float
     iron_mg: tuple[float, ...]
+    topup_units: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +91,8 @@ def live_a_year(
         over_for = days * share_over(after, before, ceiling_pct - (measured - before))
         chosen = fewest(ratios, plan.end_target_pct / np.maximum(measured, 0.5))
         after = np.clip(before * ratios[chosen] * rng.normal(1.0, plan.ratio_rel_sd, n_paths), 0.5, 99.0)
-        seen = (1.0, chosen + 1.0, iron[chosen], np.round(measured, 1) > ceiling_pct + 1e-9, over_for)
+        units = plan.topup_units + 1.0 + chosen
+        seen = (1.0, units, iron[chosen], np.round(measured, 1) > ceiling_pct + 1e-9, over_for)
         for name, value in zip(tally, seen, strict=True):
             tally[name] += living * value
         bands_before.append(_bands(before[living]))

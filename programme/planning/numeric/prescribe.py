@@ -86,6 +86,7 @@ class Prescriptions:
 class Reach:
     """What each number of units can do for each person while every warning is held, [units, P]."""
 
+    units: Floats  # whole units: 1, 2, …, and more where a top-up comes first (see `with_top_up`)
     ratio: Floats  # lowest HbS after over before, never higher for more units; inf where there is no plan
     hb_end_g_l: Floats
     candidate: Ints
@@ -97,6 +98,7 @@ class LowStart:
 
     before: Before  # Hb as the exchange itself begins
     topup_ml: Floats  # [P], 0 for most
+    topup_units: Floats  # whole units opened for it, [P]
     hbs_factor: Floats  # HbS after the top-up over HbS before it
     limits: Limits  # what the top-up leaves of the rise in the day and of the units
 
@@ -117,25 +119,39 @@ def try_sessions(before: Before, cells: Cells, limits: Limits) -> Tried:
 
 
 def low_start(before: Before, cells: Cells, limits: Limits) -> LowStart:
-    """Where Hb starts under its low mark, the top-up that lifts it to the warning floor, volume settled back.
+    """Where Hb starts under its low mark, the top-up that lifts it towards the warning floor, volume settled back.
 
-    mL = V·ΔHb/Hb of the unit, ΔHb at most LARGEST_TOPUP_RISE_G_L. (Volume settling back gives 3.6 mL/kg for 10 g/L at
+    mL = V·ΔHb/Hb of the unit, made up to whole units. It is given without drawing, so it is no more than the excess
+    that is allowed on the way, and lifts Hb by at most LARGEST_TOPUP_RISE_G_L; whoever is too small for one unit within
+    that has a part of one, and the rest of that unit is not given. (Volume settling back gives 3.6 mL/kg for 10 g/L at
     70 mL/kg; measured in children are 4 to 5: Davies P et al., Transfusion 2007;47:212-6, Cornell N et al., J Pediatr
-    Hematol Oncol 2017;39:e388-90.) Rounded up to the site's rounding.
+    Hematol Oncol 2017;39:e388-90.)
     """
-    wanted = np.clip(limits.hb_floor_warn_g_l - before.hb_g_l, 0.0, LARGEST_TOPUP_RISE_G_L)
-    rise = np.where(before.hb_g_l < limits.low_start_hb_g_l, wanted, 0.0)
+    short = np.maximum(limits.hb_floor_warn_g_l - before.hb_g_l, 0.0)
     volume = before.blood_volume_ml * before.mixing
-    topup = np.ceil(volume * rise / cells.hb_g_l / cells.rounding_ml) * cells.rounding_ml
+    ml_per_g_l = volume / cells.hb_g_l
+    wanted = np.where(before.hb_g_l < limits.low_start_hb_g_l, ml_per_g_l * short, 0.0)
+    # Two roundings stay free for what later steps give more than they draw.
+    room = np.minimum(ml_per_g_l * LARGEST_TOPUP_RISE_G_L, limits.balance_stop_ml - 2.0 * cells.rounding_ml)
+    whole = np.minimum(np.ceil(wanted / cells.unit_ml - 1e-9), np.floor(room / cells.unit_ml + 1e-9))
+    step = cells.rounding_ml
+    part = np.minimum(np.ceil(wanted / step) * step, np.floor(np.maximum(room, 0.0) / step) * step)
+    topup = np.where(whole >= 1.0, whole * cells.unit_ml, np.where(wanted > 0.0, part, 0.0))
+    units = np.where(topup > 0.0, np.maximum(whole, 1.0), 0.0)
     after = before.hb_g_l + topup * cells.hb_g_l / volume
     left = replace(
         limits,
         # The exchange then runs in a larger volume and gives up less of its donor cells than the search reckons, so its
         # share of the rise is held lower by as much.
         rise_stop_g_l=(limits.rise_stop_g_l - (after - before.hb_g_l)) * (1.0 - topup / volume),
-        units_most=limits.units_most - (topup > 0.0),
+        units_most=limits.units_most - units,
     )
-    return LowStart(replace(before, hb_g_l=after), topup, before.hb_g_l / after, left)
+    return LowStart(replace(before, hb_g_l=after), topup, units, before.hb_g_l / after, left)
+
+
+def with_top_up(reach: Reach, start: LowStart) -> Reach:
+    """The same for whole sessions: with the units of a top-up, and HbS before it as that before."""
+    return replace(reach, units=reach.units + start.topup_units, ratio=reach.ratio * start.hbs_factor)
 
 
 def reach_of(menu: Menu, before: Before, limits: Limits, hbs_before_pct: Floats, severity: int = WARN) -> Reach:
@@ -150,6 +166,7 @@ def best_of(menu: Menu, before: Before, ok: Bools) -> Reach:
     lowest = _pick(ratio, candidate)
     real = np.where(np.isfinite(lowest), _pick(menu.followed.ratio, candidate), np.inf)
     return Reach(
+        units=np.broadcast_to(np.arange(1.0, len(real) + 1.0)[:, None], real.shape).copy(),
         ratio=np.minimum.accumulate(real, axis=0),
         hb_end_g_l=_pick(menu.followed.hb_end, candidate),
         candidate=np.where(np.isfinite(lowest), candidate, -1),
@@ -276,7 +293,7 @@ def _written_out(
     return Prescriptions(
         standing=standing,
         reached=reached & given,
-        units=np.where(given, number + 1 + (start.topup_ml > 0.0), 0),
+        units=np.where(given, number + 1 + start.topup_units, 0).astype(np.int64),
         in_ml=in_ml,
         out_ml=out_ml,
         fluid_hb_g_l=fluid_hb,

@@ -24,6 +24,7 @@ from programme.planning.numeric.prescribe import (
     chosen_from,
     reach_of,
     try_sessions,
+    with_top_up,
 )
 from programme.planning.numeric.risk import (
     DayRisk,
@@ -282,8 +283,10 @@ def _bars(people: PeopleInputs, pace: PeoplePace, site: SiteRules, as_of: Ints) 
 def _plan_loop(people: PeopleInputs, pace: PeoplePace, outlook: Outlook, site: SiteRules, asked: WhatIf) -> _Loop:
     tried = try_sessions(people.before, site.cells, people.limits)
     start, menu = tried.start, tried.menu
-    reach = reach_of(menu, start.before, start.limits, people.ceiling_pct, WARN)
-    inside_stops = reach_of(menu, start.before, start.limits, people.ceiling_pct, STOP)
+    reach, inside_stops = (
+        with_top_up(reach_of(menu, start.before, start.limits, people.ceiling_pct, severity), start)
+        for severity in (WARN, STOP)
+    )
     end_rel_sd = _end_rel_sd(menu, reach)
     limit = np.floor(np.minimum(people.longest_days, pace.longest_twice_days + EXPERIENCE_DAYS))
     limit = np.maximum(limit, people.shortest_days)

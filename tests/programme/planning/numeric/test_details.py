@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -19,6 +21,15 @@ SOME = np.arange(40)
 def beside(made_up_inputs, made_up_programme, as_of_day):
     """Suggestion, inputs, outlook and weighed menu of forty people."""
     people, fit, pace = taken(made_up_inputs, SOME), made_up_programme.fit, made_up_programme.pace.take(SOME)
+    said, tried = suggest_some(people, fit, pace, SiteRules(cells_of_made_up()), as_of_day=as_of_day[SOME])
+    return said, people, outlook_of(fit, pace), details.weigh(people, tried, said)
+
+
+@pytest.fixture(scope="module")
+def beside_a_low_start(made_up_inputs, made_up_programme, as_of_day):
+    """The same for forty people whose Hb is so low that a top-up comes first."""
+    people, fit, pace = taken(made_up_inputs, SOME), made_up_programme.fit, made_up_programme.pace.take(SOME)
+    people = replace(people, before=replace(people.before, hb_g_l=np.linspace(58.0, 69.0, len(SOME))))
     said, tried = suggest_some(people, fit, pace, SiteRules(cells_of_made_up()), as_of_day=as_of_day[SOME])
     return said, people, outlook_of(fit, pace), details.weigh(people, tried, said)
 
@@ -51,6 +62,38 @@ def test_each_further_unit_buys_points_and_the_chosen_row_agrees_with_the_plan(b
                 assert row.hbs_pct == pytest.approx(said.plan.hbs_after_pct[p], abs=0.6)
                 agreed += 1
     assert agreed >= 20
+
+
+def test_after_a_top_up_the_rows_the_choices_and_the_year_count_its_units_too(beside_a_low_start):
+    said, people, outlook, weighed = beside_a_low_start
+    rows = details.units_rows(weighed, people, outlook, said)
+    there = [p for p in available(said) if weighed.topup_units[p] > 0]
+    assert len(there) >= 20
+    for p in there:
+        (row,) = [row for row in rows[p] if row.units == said.plan.units[p] and not row.limit]
+        assert row.hbs_pct == pytest.approx(said.plan.hbs_after_pct[p], abs=0.6)
+        assert row.out_ml == pytest.approx(said.plan.blood_out_ml[p], abs=30.0)
+        assert min(row.units for row in rows[p]) > weighed.topup_units[p]
+        names = details.other_orders(weighed, people, said, p)
+        assert all(f"The same {said.plan.units[p]} unit" in words for _, words in names)
+        for place, plan in details.year_plans(weighed, people, said, p).items():
+            units, end = said.choices.units[p, place], said.choices.ends_at_pct[p, place]
+            assert said.choices.units_a_year[p, place] == pytest.approx(units * said.choices.visits_a_year[p, place])
+            # At the steady state the session of so many units takes off what the gap put on.
+            before = end / plan.ratios[units - 1 - weighed.topup_units[p]]
+            seen = outlook(days=np.full(len(SOME), float(plan.interval_days)), after_pct=np.full(len(SOME), end))
+            if plan.topup_units and place != 3:
+                assert before == pytest.approx(seen.median()[p], abs=1.0)
+
+
+def test_a_top_up_is_held_against_the_excess_that_is_allowed(beside_a_low_start):
+    said, people, _, weighed = beside_a_low_start
+    limits = details.limit_rows(people, said)
+    for p in available(said):
+        shown = {row.name: row for row in limits[p]}
+        if weighed.topup_units[p] > 0:
+            assert shown["balance"].reached == pytest.approx(said.plan.largest_excess_ml[p])
+            assert shown["balance"].state == details.KEPT
 
 
 def test_a_row_without_a_session_names_the_limit_in_the_way(beside):

@@ -141,7 +141,7 @@ def test_choices_are_what_their_labels_say(straight_outlook, make_before, make_l
     assert found.interval_days[0, HELD] == 28
     assert found.units[0, HELD] == units[days == place[0]].min() + 1
     assert found.interval_days[0, FEWEST_VISITS] == DAYS[days.max()]
-    assert found.units_a_year[0, LEAST_BLOOD] == pytest.approx(states.units_a_year[ok].min())
+    assert found.units_a_year[0, LEAST_BLOOD] == pytest.approx(states.units_a_year[0][ok].min())
     assert found.chance[0, MOST_MARGIN] <= found.chance[0, HELD]
     assert found.interval_days[0, MOST_MARGIN] >= 28
     assert (found.chance[0] <= 0.10).all()
@@ -156,10 +156,10 @@ def test_nothing_within_the_chance_beats_fewest_visits_or_least_blood(
     states, _, _, _, found = loop(straight_outlook, make_before, make_limits, cells)
     within = states.chance[0] <= 0.10
     visits = np.broadcast_to(states.visits_a_year[:, None], within.shape)[within]
-    costs = np.stack([visits, states.units_a_year[within], states.chance[0][within]], axis=1)
+    costs = np.stack([visits, states.units_a_year[0][within], states.chance[0][within]], axis=1)
     for label in (FEWEST_VISITS, LEAST_BLOOD):
         own = (int(found.interval_days[0, label] - DAYS[0]), found.units[0, label] - 1)
-        mine = np.array([states.visits_a_year[own[0]], states.units_a_year[own], states.chance[0][own]])
+        mine = np.array([states.visits_a_year[own[0]], states.units_a_year[0][own], states.chance[0][own]])
         assert not ((costs <= mine).all(axis=1) & (costs < mine).any(axis=1)).any()
 
 
