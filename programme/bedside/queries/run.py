@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 from programme.bedside.numeric.balance import BalanceLimits, Judged, judged, judged_touch
 from programme.bedside.numeric.bars import Bar, bar, scale_of
+from programme.bedside.numeric.passed_now import passed_now, stops_of
 from programme.bedside.numeric.words import (
     ml,
     slow_words,
@@ -28,6 +29,7 @@ from programme.bedside.queries.run_rows import (
     step_row,
 )
 from programme.core.models import User
+from programme.planning.numeric.limits import limits_for
 from sessions.day.models import Prescription
 from sessions.day.numeric.standing import TENTH, EndedNow, ended_now
 from sessions.day.numeric.strokes import Stroke, coming
@@ -69,6 +71,7 @@ class Run(Board):
     slow: SlowStart | None
     density_g_ml: float
     off_by_ml: float
+    passed: tuple[str, ...]
 
     @property
     def halt(self) -> str:
@@ -209,6 +212,7 @@ def run_of(exchange_session: ExchangeSession, *, viewer: User, today: date, at: 
         slow=slow_start_of(board.units, first.unit if first else None, settings, at) if board.is_running else None,
         density_g_ml=blood_density_g_ml(hb),
         off_by_ml=off_by_ml(max(planned_out, state.out_ml), hb),
+        passed=_passed(exchange_session, plan, state, ended, settings) if board.is_running and state.moved else (),
     )
 
 
@@ -231,6 +235,25 @@ def _ended(plan: Prescription, state: Tally, settings: Mapping[str, float]) -> E
         hb_sd_g_l=settings["hb_assay_sd_g_l"],
         hbs_sd_pct=hbs_sd,
     )
+
+
+def _passed(
+    exchange_session: ExchangeSession,
+    plan: Prescription,
+    state: Tally,
+    ended: EndedNow | None,
+    settings: Mapping[str, float],
+) -> tuple[str, ...]:
+    """The stops that are passed by what was really done, and that nobody signed for."""
+    flagged = exchange_session.patient.is_flagged
+    stops = stops_of(
+        limits_for(weight_kg=plan.weight_kg, organ_flag=flagged, settings=settings),
+        hb_g_l=[plan.hb_g_l, *(step["hb"][0] for step in plan.steps if step.get("hb"))],
+        saline_ml=sum(step.planned.in_ml for step in state.steps if step.planned.fluid == Fluid.SALINE),
+        out_ml=sum(step.planned.out_ml for step in state.steps),
+    )
+    hb = None if ended is None else ended.hb_at_once_g_l
+    return passed_now(stops, hb_g_l=hb, saline_ml=state.saline_in_ml, out_ml=state.out_ml)
 
 
 def _touches(state: Tally, plan: Prescription, units: Sequence[UnitRow]) -> tuple[Touch, ...]:

@@ -184,6 +184,18 @@ def test_the_page_and_its_poll_ask_a_fixed_number_of_queries(
         nurse_client.get(at(running, "since", last))
 
 
+def test_a_stop_passed_by_what_was_really_done_is_said_though_the_balance_is_level(nurse, nurse_client, running):
+    """By hand: Hb 94 at 4 L; 1.4 L of blood out for as much saline leave 94·exp(−1.4/4) = 66 g/L."""
+    for _ in range(2):
+        make_entry(running, "moved", {"step": 1, "in_ml": 700, "out_ml": 700}, by=nurse)
+    page = nurse_client.get(at(running, "run")).content.decode()
+    assert "inside limits" in page
+    assert "Hb is now about 66 g/L, under the 70 g/L it may fall to. Draw no more; tell the prescriber." in page
+    assert "1,400 mL of saline are in; 900 mL is the most." in page
+    Entry.objects.filter(kind="moved").update(body={"step": 1, "in_ml": 200, "out_ml": 200})
+    assert "may fall to" not in nurse_client.get(at(running, "run")).content.decode()
+
+
 def test_consent_taken_back_on_the_day_is_loud_at_the_chair_with_who_and_when(nurse, nurse_client, running):
     days = {"given_on": TODAY - timedelta(days=30), "valid_until": TODAY + timedelta(days=300)}
     said = {"patient": running.patient, "given_by": "the person", "actor": nurse, "at": NOW}
