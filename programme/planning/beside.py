@@ -27,16 +27,14 @@ def beside(found: Part, *, asked_about: bool = False) -> list[dict[str, Any]]:
     weighed = details.weigh(people, found.tried, said)
     grids = _grids(details.risk_grid(outlook, people, said))
     units = details.units_rows(weighed, people, outlook, said)
-    limits = details.limit_rows(people, said)
+    limits, orders = details.limit_rows(people, said), details.other_orders(weighed, people, said)
     lived = lived_years(found, weighed, asked_about=asked_about)
     return [
         {
             "grid": grids[row],
             "marginal": [_units(shown) for shown in units[row]],
             "limits": [_limit(shown) for shown in limits[row]],
-            "alternatives": [
-                {"name": name, "words": words} for name, words in details.other_orders(weighed, people, said, row)
-            ],
+            "alternatives": [{"name": name, "words": words} for name, words in orders[row]],
             "lived": lived[row],
         }
         for row in range(len(found.records))

@@ -112,7 +112,8 @@ class SessionColumns:
 
     def sequence(self) -> Ints:
         """Number of each row within its person, from 0, [n]."""
-        return np.arange(len(self), dtype=np.int64) - self.starts()[self.person]
+        starts = self.starts()
+        return np.arange(len(self), dtype=np.int64) - np.repeat(starts[:-1], np.diff(starts))
 
     def latest(self, most: int) -> Bools:
         """Which rows are among the last `most` of their person, [n]."""
@@ -124,10 +125,12 @@ class SessionColumns:
         Each person is added up alone: a running sum over everybody would leave in their figures, by rounding, who
         stands before them.
         """
-        at = (self.person, self.sequence())
-        table = np.zeros((self.n_people, int(at[1].max(initial=-1)) + 1), dtype=values.dtype)
+        sequence = self.sequence()
+        most = int(sequence.max(initial=-1)) + 1
+        at = self.person * most + sequence  # in a table with a row for each person
+        table = np.zeros(self.n_people * most, dtype=values.dtype)
         table[at] = values
-        return np.cumsum(table, axis=1)[at]
+        return np.asarray(np.cumsum(table.reshape(self.n_people, most), axis=1).ravel()[at])
 
 
 def enough_people(gaps: Ints, most_gaps: int) -> Ints:

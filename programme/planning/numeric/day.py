@@ -137,7 +137,7 @@ def _by_hand(
         net_iron_mg=float(plan.net_iron_mg[0]),
         limits=details.limit_rows(people, said)[0],
         marginal=details.units_rows(weighed, people, outlook_of(fit, pace), said)[0] if given else (),
-        alternatives=details.other_orders(weighed, people, said, 0),
+        alternatives=details.other_orders(weighed, people, said)[0],
         series=() if plan.reached[0] else days,
         warnings=tuple(_warnings(given, said, len(days), bool(series.reached[0]))),
         working=(*_working(said, people, site), *_hand_working(said)),

@@ -16,7 +16,6 @@ from programme.planning.numeric.people import PeopleInputs
 from programme.planning.numeric.prescribe import (
     NO_PLAN,
     STOP_HELD,
-    Prescriptions,
     Reach,
     Tried,
     best_of,
@@ -27,16 +26,16 @@ from programme.planning.numeric.risk import Outlook, chance_after
 from programme.planning.numeric.search import (
     ORDERS,
     SALINE_FIRST,
+    SALINE_LAST,
     STOP,
     UNFAVOURABLE_TENTH,
     WARN,
     Before,
     Cells,
-    Followed,
     Menu,
     broken,
     build_menu,
-    holds,
+    keeping,
 )
 from programme.planning.numeric.suggest import END_REL_SD, END_SD_PCT, Suggestions
 
@@ -108,8 +107,8 @@ def risk_grid(outlook: Outlook, people: PeopleInputs, said: Suggestions) -> Grid
 class Weighed:
     """The menu of everyone's sessions, and which of them keep the warnings, for the tables below.
 
-    limits: as they stand once a top-up is given, whose whole units are topup_units. stops_only: people whose suggested
-    session passes a warning, because none keeps them all; they are judged by the stops.
+    limits: as they stand once a top-up is given, whose whole units are topup_units. People whose suggested session
+    passes a warning, because none keeps them all, are judged by the stops in `bars` and `reach`.
     """
 
     menu: Menu
@@ -117,27 +116,25 @@ class Weighed:
     limits: Limits
     hbs_begins_pct: Floats
     ok: NDArray[np.bool_]
-    stops_only: NDArray[np.bool_]
-    reach: Reach  # of each number of units after a top-up, inside the warnings or, for `stops_only`, the stops
+    bars: Ints  # place in WORDS of the limit that bars most sessions of each number of units, [units, P]
+    reach: Reach  # of each number of units after a top-up
     hbs_factor: Floats  # HbS after a top-up over HbS before it, [P]
     topup_units: Ints
     iron_mg_per_g: float
-
-    def severity(self, p: int) -> int:
-        return STOP if self.stops_only[p] else WARN
 
 
 def weigh(people: PeopleInputs, tried: Tried, said: Suggestions) -> Weighed:
     """Mark, of the sessions tried for these people, those that keep every warning, and the best of each size."""
     start, menu = tried.start, tried.menu
     begins = said.hbs_before_pct * start.hbs_factor
-    ok = holds(menu, start.before, start.limits, begins, WARN)
-    stops_only = said.plan.standing == STOP_HELD
-    inside = best_of(menu, start.before, ok)
-    some = np.flatnonzero(stops_only)
+    passed = broken(menu, start.before, start.limits, begins, WARN)
+    ok = keeping(menu, passed)
+    inside, bars = best_of(menu, ok), _bars(passed)
+    some = np.flatnonzero(said.plan.standing == STOP_HELD)
     if some.size:
-        few, limits = menu.take(some), start.limits.take(some)
-        wider = reach_of(few, start.before.take(some), limits, begins[some], STOP)
+        few, before = menu.take(some), start.before.take(some)
+        passed = broken(few, before, start.limits.take(some), begins[some], STOP)
+        wider, bars[:, some] = best_of(few, keeping(few, passed)), _bars(passed)
         for field in fields(Reach):
             getattr(inside, field.name)[:, some] = getattr(wider, field.name)
     return Weighed(
@@ -146,12 +143,25 @@ def weigh(people: PeopleInputs, tried: Tried, said: Suggestions) -> Weighed:
         limits=start.limits,
         hbs_begins_pct=begins,
         ok=ok,
-        stops_only=stops_only,
+        bars=bars,
         reach=inside,
         hbs_factor=start.hbs_factor,
         topup_units=start.topup_units.astype(np.int64),
         iron_mg_per_g=tried.cells.iron_mg_per_g,
     )
+
+
+def _bars(passed: dict[str, NDArray[np.bool_]]) -> Ints:
+    """Place in WORDS of the limit that most candidates pass, that of blood out where none is passed, [units, P]."""
+    counts = np.stack([which.sum(axis=1) for which in passed.values()])
+    names = np.array([_PLACES[name] for name in passed])
+    return np.where(counts.any(axis=0), names[counts.argmax(axis=0)], _PLACES["blood_out"])
+
+
+_PLACES = {name: place for place, name in enumerate(WORDS)}
+_LIMIT_WORDS = tuple(
+    f"no order of steps keeps the {words}{' allowed' if name == 'blood_out' else ''}" for name, words in WORDS.items()
+)
 
 
 def units_rows(
@@ -252,26 +262,10 @@ def _shown(units: int, most_units: float) -> range:
 
 def _limit_words(weighed: Weighed, number: int, p: int) -> str:
     """Name the limit that bars most of the sessions with this many units."""
-    limits = weighed.limits
-    if number + 1 > limits.units_most[p]:
-        allowed = round(float(limits.units_most[p])) + int(weighed.topup_units[p])
-        return f"over the {count_of(allowed, 'unit')} allowed"
-    one = Menu(
-        weighed.menu.volumes[number : number + 1, :, :, p : p + 1],
-        _one(weighed.menu.followed, number, p),
-        weighed.menu.allowed[number : number + 1, :, p : p + 1],
-    )
-    passed = broken(one, weighed.before.take([p]), limits.take([p]), weighed.hbs_begins_pct[[p]], weighed.severity(p))
-    counts = {name: int(where.sum()) for name, where in passed.items()}
-    worst = max(counts, key=lambda name: counts[name])
-    if counts[worst] == 0:
-        return f"no order of steps keeps the {WORDS['blood_out']} allowed"
-    return f"no order of steps keeps the {WORDS[worst]}"
-
-
-def _one(followed: Followed, number: int, p: int) -> Followed:
-    names = [field.name for field in fields(followed)]
-    return Followed(**{name: getattr(followed, name)[number : number + 1, :, p : p + 1] for name in names})
+    most = float(weighed.limits.units_most[p])
+    if number + 1 > most:
+        return f"over the {count_of(round(most) + int(weighed.topup_units[p]), 'unit')} allowed"
+    return _LIMIT_WORDS[int(weighed.bars[number, p])]
 
 
 def limit_rows(people: PeopleInputs, said: Suggestions) -> list[tuple[LimitRow, ...]]:
@@ -322,46 +316,49 @@ def _row(name: str, words: str, reached: float, warn: float, stop: float) -> Lim
     return LimitRow(name, f"{WORDS[name]}; {words}", abs(reached), abs(warn), _UNITS.get(name, "g/L"), state)
 
 
-def other_orders(weighed: Weighed, people: PeopleInputs, said: Suggestions, p: int) -> tuple[tuple[str, str], ...]:
-    """What other sessions with the same units would do, (name, sentence), each with why it was not taken."""
-    plan, followed = said.plan, weighed.menu.followed
-    units = int(plan.units[p])
-    number = units - 1 - int(weighed.topup_units[p])
-    if plan.standing[p] == NO_PLAN or not 0 <= number < len(weighed.menu.volumes):
-        return ()
-    volumes = weighed.menu.volumes[number, :, :, p]
-    saline = volumes[0::2].sum(axis=0)
-    chosen = int(plan.candidate[p])
-    rows = []
-    orders = np.arange(volumes.shape[1]) % len(ORDERS)
+def other_orders(weighed: Weighed, people: PeopleInputs, said: Suggestions) -> list[tuple[tuple[str, str], ...]]:
+    """What other sessions with the same units would do, (name, sentence), each with why it was not taken; of each."""
+    plan, menu, rows = said.plan, weighed.menu, np.arange(len(said.plan.units))
+    number, chosen = plan.units - 1 - weighed.topup_units, np.maximum(plan.candidate, 0)
+    there = (plan.standing != NO_PLAN) & (number >= 0) & (number < len(menu.volumes))
+    number = np.where(there, number, 0)
+    saline = menu.volumes[number, 0::2, :, rows].sum(axis=1)
+    further = np.abs(saline - saline[rows, chosen][:, None])
+    orders = np.arange(saline.shape[1]) % len(ORDERS)
     wanted = (
         ("Saline first", (orders == SALINE_FIRST) & (saline > 0)),
-        ("Saline last", (orders == len(ORDERS) - 1) & (saline > 0)),
+        ("Saline last", (orders == SALINE_LAST) & (saline > 0)),
         ("No saline", saline == 0),
     )
+    told: list[list[tuple[str, str]]] = [[] for _ in rows]
     for name, mask in wanted:
-        places = np.flatnonzero(mask)
-        if not places.size or chosen in places:
-            continue
-        nearest = places[np.abs(saline[places] - saline[chosen]).argmin()]
-        end = float(followed.ratio[number, nearest, p] * weighed.hbs_begins_pct[p])
-        low, high = float(followed.lowest_low[number, nearest, p]), float(followed.peak_high[number, nearest, p])
-        words = f"The same {count_of(units, 'unit')} end at {end:.1f} %"
-        rows.append((name, f"{words}. {_why_not(weighed, people, number, nearest, p, low, high, plan)}"))
-    return tuple(rows)
+        nearest = np.where(mask, further, np.inf).argmin(axis=1)
+        which = np.flatnonzero(there & mask.any(axis=1) & ~mask[rows, chosen])
+        for p, words in zip(which.tolist(), _compared(weighed, people, number, nearest, which), strict=True):
+            told[p].append((name, f"The same {count_of(int(plan.units[p]), 'unit')} {words}"))
+    return [tuple(one) for one in told]
 
 
-def _why_not(
-    weighed: Weighed, people: PeopleInputs, number: int, candidate: np.intp, p: int, low: float, high: float,
-    plan: Prescriptions,
-) -> str:  # fmt: skip
-    limits = people.limits
-    if weighed.ok[number, candidate, p]:
+def _compared(weighed: Weighed, people: PeopleInputs, number: Ints, candidate: Ints, which: Ints) -> list[str]:
+    """Where a session of each of the people `which` would end, and why it was not taken."""
+    at, followed, limits = (number[which], candidate[which], which), weighed.menu.followed, people.limits
+    columns = (
+        followed.ratio[at] * weighed.hbs_begins_pct[which], followed.lowest_low[at], followed.peak_high[at],
+        limits.hb_floor_warn_g_l[which], limits.hb_after_warn_g_l[which], weighed.ok[at], weighed.menu.allowed[at],
+    )  # fmt: skip
+    return [
+        f"end at {end:.1f} %. {_why_not(*others)}"
+        for end, *others in zip(*(column.tolist() for column in columns), strict=True)
+    ]
+
+
+def _why_not(low: float, high: float, floor: float, ceiling: float, keeps_all: bool, allowed: bool) -> str:
+    if keeps_all:
         return "It keeps every limit too and leaves more HbS or less Hb."
-    if low < limits.hb_floor_warn_g_l[p] - 0.05:
-        return f"Hb could fall to {low:.0f} g/L on the way, under {limits.hb_floor_warn_g_l[p]:.0f} g/L."
-    if high > limits.hb_after_warn_g_l[p] + 0.05:
-        return f"Hb could reach {high:.0f} g/L, over {limits.hb_after_warn_g_l[p]:.0f} g/L."
-    if not weighed.menu.allowed[number, candidate, p]:
+    if low < floor - 0.05:
+        return f"Hb could fall to {low:.0f} g/L on the way, under {floor:.0f} g/L."
+    if high > ceiling + 0.05:
+        return f"Hb could reach {high:.0f} g/L, over {ceiling:.0f} g/L."
+    if not allowed:
         return "It is off for this person, or draws more blood than is allowed."
     return "It passes another limit."

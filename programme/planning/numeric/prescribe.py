@@ -22,7 +22,6 @@ Bools = NDArray[np.bool_]
 
 WARN_HELD, STOP_HELD, NO_PLAN = 0, 1, 2
 WORTH_A_WARNING = 1.0  # points of HbS; chosen here
-COMFORTABLE_HB_G_L = 95.0  # Hb may be left lower than before down to this; chosen here
 LARGEST_TOPUP_RISE_G_L = 20.0  # chosen here: no more than about two units in an adult
 _STEP_SALINE = np.array([False, True, False, True, False, True, False, True])
 
@@ -156,14 +155,14 @@ def with_top_up(reach: Reach, start: LowStart) -> Reach:
 
 def reach_of(menu: Menu, before: Before, limits: Limits, hbs_before_pct: Floats, severity: int = WARN) -> Reach:
     """The lowest HbS each number of units can leave, of the candidates that keep all limits of `severity`."""
-    return best_of(menu, before, holds(menu, before, limits, hbs_before_pct, severity))
+    return best_of(menu, holds(menu, before, limits, hbs_before_pct, severity))
 
 
-def best_of(menu: Menu, before: Before, ok: Bools) -> Reach:
+def best_of(menu: Menu, ok: Bools) -> Reach:
     """The lowest HbS each number of units can leave, of the candidates in `ok`."""
-    ratio = _worth(menu, before, ok)
-    candidate = ratio.argmin(axis=1)
-    lowest = _pick(ratio, candidate)
+    worth = np.where(ok, menu.worth, np.inf)
+    candidate = worth.argmin(axis=1)
+    lowest = _pick(worth, candidate)
     real = np.where(np.isfinite(lowest), _pick(menu.followed.ratio, candidate), np.inf)
     return Reach(
         units=np.broadcast_to(np.arange(1.0, len(real) + 1.0)[:, None], real.shape).copy(),
@@ -234,14 +233,6 @@ def _fewest(reach: Reach, need: Floats) -> tuple[Ints, Ints, Bools]:
     reached = index < len(reach.ratio)
     index = np.where(reached, index, reach.ratio.argmin(axis=0))
     return index, reach.candidate[index, people], reached
-
-
-def _worth(menu: Menu, before: Before, ok: Bools) -> Floats:
-    """HbS ratio of the candidates in `ok`, those that leave Hb lower than before put behind all others; else inf."""
-    kept = np.minimum(before.hb_g_l, COMFORTABLE_HB_G_L)
-    keeps_hb = menu.followed.hb_end >= kept - 0.5
-    behind = 1.0 + menu.followed.ratio + (kept - menu.followed.hb_end)
-    return np.where(ok, np.where(keeps_hb, menu.followed.ratio, behind), np.inf)
 
 
 def _pick(values: Floats, candidate: Ints) -> Floats:

@@ -167,8 +167,9 @@ class RiskTable:
         step = (self.top_pct - LOWEST_END_PCT)[:, None, None] / (END_NODES - 1)
         place = (end_pct - LOWEST_END_PCT) / step
         node = np.clip(np.nan_to_num(place), 0.0, END_NODES - 2.0).astype(np.int64)
-        low = np.take_along_axis(values, node, axis=2)
-        return np.asarray(low + (np.take_along_axis(values, node + 1, axis=2) - low) * (place - node))
+        first = np.arange(0, values.size, END_NODES).reshape(*values.shape[:2], 1)
+        low, high = (values.ravel().take(first + node + other) for other in (0, 1))
+        return np.asarray(low + (high - low) * (place - node))
 
 
 def risk_table(

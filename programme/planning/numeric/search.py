@@ -33,6 +33,7 @@ COLUMNS_AT_ONCE = 100  # people times numbers of units followed together, so tha
 STEPS = 6  # saline, cells, saline, cells, saline, cells
 HIGH_START_HB_G_L = 100.0  # from here on blood is drawn at the end (Swerdlow 2006: near or above 100)
 SETTLED_GOAL_G_L = 95.0  # that draw leaves no less than this; chosen here
+COMFORTABLE_HB_G_L = 95.0  # Hb may be left lower than before down to this; chosen here
 
 ORDERS = (
     "saline first",
@@ -101,11 +102,12 @@ class Menu:
     volumes: Floats  # [units, STEPS, candidates, P], mL in and out
     followed: Followed
     allowed: Bools  # order allowed for the person, units and blood out within their limits
+    worth: Floats  # the lower the better: HbS ratio, those that leave Hb lower than before behind all others
 
     def take(self, people: Any) -> "Menu":
         """The sessions of these people only (indices or mask)."""
         followed = Followed(**{f.name: getattr(self.followed, f.name)[..., people] for f in fields(Followed)})
-        return Menu(self.volumes[..., people], followed, self.allowed[..., people])
+        return Menu(self.volumes[..., people], followed, self.allowed[..., people], self.worth[..., people])
 
 
 def follow(
@@ -137,15 +139,17 @@ def follow(
             continue
         at = (slice(None), slice(moving[0], moving[-1] + 1))
         left, turned = washed(goes[at] / volume, None if parts is None else parts[step][at])
-        fluid = step % 2
+        k, d, v, now, wide = kept[at], donor[at], by_volume[at], hb[at], spread[at]  # changed in place
         all_turned[at] += turned
-        by_volume[at] = (by_volume[at] + (hb[at] - fluid * cells.hb_g_l) * turned) * left
-        donor[at] = donor[at] * left + fluid * (1.0 - left)
-        kept[at] *= left
-        hb[at] = now = start * kept[at] + cells.hb_g_l * donor[at]
-        spread[at] = wide = UNFAVOURABLE_TENTH * np.sqrt(
-            (kept[at] * before.hb_sd_g_l) ** 2 + (donor[at] * sd_of[at]) ** 2 + (by_volume[at] * sd_volume) ** 2
-        )
+        fluid_hb = cells.hb_g_l if step % 2 else 0.0
+        v += (now - fluid_hb) * turned
+        for left_of in (v, d, k):
+            left_of *= left
+        if step % 2:
+            d += 1.0 - left
+        np.add(start * k, cells.hb_g_l * d, out=now)
+        np.sqrt((k * before.hb_sd_g_l) ** 2 + (d * sd_of[at]) ** 2 + (v * sd_volume) ** 2, out=wide)
+        wide *= UNFAVOURABLE_TENTH
         # The start counts only for those who begin with another step than this.
         peak[at] = np.maximum(peak[at], now + wide) if step else now + wide
         lowest[at] = np.minimum(lowest[at], now - wide) if step else now - wide
@@ -212,7 +216,13 @@ def build_menu(before: Before, cells: Cells, limits: Limits, *, most_units: int 
         & (units[:, None, None] <= limits.units_most)
         & (flat.sum(axis=1) + followed.end_draw_ml <= limits.blood_out_stop_ml)
     )
-    return Menu(flat, followed, allowed)
+    return Menu(flat, followed, allowed, _worth(before, followed))
+
+
+def _worth(before: Before, followed: Followed) -> Floats:
+    kept = np.minimum(before.hb_g_l, COMFORTABLE_HB_G_L)
+    behind = 1.0 + followed.ratio + (kept - followed.hb_end)
+    return np.where(followed.hb_end >= kept - 0.5, followed.ratio, behind)
 
 
 def lay_out(most_units: int, saline_ml: Floats, room: Callable[[int], Floats], cells: Cells) -> Floats:
@@ -327,12 +337,17 @@ def broken(menu: Menu, before: Before, limits: Limits, hbs_before_pct: Floats, s
     }
 
 
+def keeping(menu: Menu, passed: dict[str, Bools]) -> Bools:
+    """The candidates that are allowed and pass none of these limits, [units, candidates, P]."""
+    ok = menu.allowed.copy()
+    for which in passed.values():
+        ok &= ~which
+    return ok
+
+
 def holds(menu: Menu, before: Before, limits: Limits, hbs_before_pct: Floats, severity: int) -> Bools:
     """Whether each candidate keeps every limit of that severity, [units, candidates, P]."""
-    ok = menu.allowed.copy()
-    for names in broken(menu, before, limits, hbs_before_pct, severity).values():
-        ok &= ~names
-    return ok
+    return keeping(menu, broken(menu, before, limits, hbs_before_pct, severity))
 
 
 def _rounded_down(value: Any, step_ml: float) -> Floats:

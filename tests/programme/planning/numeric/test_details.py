@@ -67,6 +67,7 @@ def test_each_further_unit_buys_points_and_the_chosen_row_agrees_with_the_plan(b
 def test_after_a_top_up_the_rows_the_choices_and_the_year_count_its_units_too(beside_a_low_start):
     said, people, outlook, weighed = beside_a_low_start
     rows = details.units_rows(weighed, people, outlook, said)
+    orders = details.other_orders(weighed, people, said)
     there = [p for p in available(said) if weighed.topup_units[p] > 0]
     assert len(there) >= 20
     for p in there:
@@ -74,7 +75,7 @@ def test_after_a_top_up_the_rows_the_choices_and_the_year_count_its_units_too(be
         assert row.hbs_pct == pytest.approx(said.plan.hbs_after_pct[p], abs=0.6)
         assert row.out_ml == pytest.approx(said.plan.blood_out_ml[p], abs=30.0)
         assert min(row.units for row in rows[p]) > weighed.topup_units[p]
-        names = details.other_orders(weighed, people, said, p)
+        names = orders[p]
         assert all(f"The same {said.plan.units[p]} unit" in words for _, words in names)
         for place, plan in details.year_plans(weighed, people, said, p).items():
             units, end = said.choices.units[p, place], said.choices.ends_at_pct[p, place]
@@ -118,12 +119,13 @@ def test_limits_are_kept_where_the_plan_says_so_and_stops_always(beside):
 def test_nobody_without_a_plan_has_limits_or_other_orders(beside):
     said, people, _, weighed = beside
     limits = details.limit_rows(people, said)
+    orders = details.other_orders(weighed, people, said)
     without = np.flatnonzero(said.plan.standing == NO_PLAN)
     for p in without:
         assert limits[p] == ()
-        assert details.other_orders(weighed, people, said, p) == ()
+        assert orders[p] == ()
     with_plan = available(said)
-    told = [details.other_orders(weighed, people, said, p) for p in with_plan]
+    told = [orders[p] for p in with_plan]
     assert any(told)
     assert all(sentence.endswith(".") for rows in told for _, sentence in rows)
 
