@@ -23,6 +23,8 @@ from sessions.day.services.moves import hold
 from sessions.day.services.totals import rewrite_totals
 from sessions.models import ExchangeSession, Position, ResultLink
 
+OF_A_WEIGHED_BAG = frozenset({"weighed_g", "bag", "tare_g"})
+
 
 @transaction.atomic
 def record_sample(
@@ -130,6 +132,8 @@ def correct_volume(
     keep(**given, key=f"{key[:60]}-u", kind=UNDO, body={"number": number})
     if in_ml or out_ml:
         body = dict(Entry.objects.get(exchange_session=now, number=number).body)
+        if out_ml != body["out_ml"]:  # what the bag weighed is not what was drawn
+            body = {name: said for name, said in body.items() if name not in OF_A_WEIGHED_BAG}
         body |= {"in_ml": in_ml, "out_ml": out_ml, "order": body.get("order") or number}
         keep(**given, key=f"{key[:60]}-m", kind=MOVED, body=body, happened_at=old.at, seen=1_000_000)
     rewrite_totals(exchange_session=now, actor=actor, at=at, why=why)

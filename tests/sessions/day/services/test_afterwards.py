@@ -181,6 +181,18 @@ def test_a_corrected_volume_stands_in_place_and_time_of_the_wrong_one(finished: 
     assert TrailEntry.objects.filter(action="rewrite totals", why="bag weighed again").count() == 2
 
 
+@pytest.mark.parametrize(("out_ml", "kept"), [(246, False), (264, True)])
+def test_a_volume_put_right_is_not_said_to_be_what_the_bag_weighed(
+    finished: ExchangeSession, nurse: User, out_ml: float, kept: bool
+) -> None:
+    """By hand: 305 g less the bag of 30 g, at 1.041 g/mL, are 264 mL; a bag of 246 mL weighs 286 g."""
+    weighed = {"step": 1, "in_ml": 0, "out_ml": 264, "weighed_g": 305, "bag": "small", "tare_g": 30}
+    Entry.objects.filter(exchange_session=finished, number=1).update(body=weighed)
+    correct(finished, nurse, number=1, in_ml=10, out_ml=out_ml)
+    right = Entry.objects.filter(kind="moved").latest("number").body
+    assert (right["out_ml"], "weighed_g" in right, "tare_g" in right) == (out_ml, kept, kept)
+
+
 def test_noughts_take_a_volume_out(finished: ExchangeSession, nurse: User) -> None:
     correct(finished, nurse, number=1, in_ml=0, out_ml=0)
     stored = ExchangeSession.objects.get(pk=finished.pk)
