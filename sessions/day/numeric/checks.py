@@ -108,12 +108,13 @@ def finish_checks(
     by_totals: the session is automated. While its totals are not entered there are no volumes and times to look at.
     """
     if by_totals and state.totals is None:
-        return (_no_totals(carried_out), *_units(state, carried_out, units))
+        return (_no_totals(carried_out), *_units(state, carried_out, units), *_reactions(state))
     return (
         _volumes(state, carried_out),
         _balance(carried_out.balance_ml, weight_kg, settings),
         *_units(state, carried_out, units),
         *_observations(state, carried_out, settings),
+        *_reactions(state),
         _times(state, carried_out, now),
         _conflicts(state),
     )
@@ -218,6 +219,15 @@ def _observations(state: Tally, carried_out: Done, settings: Mapping[str, float]
         return ()
     missed = missed_observations(state, ended=carried_out.ended_at, slow_first_min=settings["slow_first_min"])
     return (Check(ASK, "Observations", missed),) if missed else ()
+
+
+def _reactions(state: Tally) -> tuple[Check, ...]:
+    """Whoever stopped for a reaction saw something; what is not noted is never followed up, judged or reported."""
+    n = len(state.unnoted_stops)
+    if not n:
+        return ()
+    stopped = "stopped for one" if n == 1 else f"stopped {n} times for one"
+    return (Check(ASK, "Reaction", f"{stopped}, and none is noted: note what was seen, or say why there was none"),)
 
 
 def _times(state: Tally, carried_out: Done, now: datetime) -> Check:

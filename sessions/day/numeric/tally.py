@@ -89,6 +89,7 @@ class Tally:
     lasts, None where none does.
     began: when it was checked and started, None where no entry says so; a time put right never moves it.
     totals: of an automated session, as its machine stated them; volumes and steps are then not entered.
+    unnoted_stops: stops for a reaction after which none was noted.
     """
 
     steps: tuple[StepSoFar, ...]
@@ -108,6 +109,7 @@ class Tally:
     halt: Said | None = None
     began: datetime | None = None
     totals: Totals | None = None
+    unnoted_stops: tuple[Said, ...] = ()
 
     @property
     def halted(self) -> bool:
@@ -172,6 +174,7 @@ def tally(plan: Sequence[PlannedStep], entries: Iterable[Said]) -> Tally:
         conflicts=_conflicts(counted),
         last_number=every[-1].number if every else 0,
         began=next((said.happened_at for said in every if said.kind == START_CHECK), None),
+        unnoted_stops=_unnoted_stops(counted),
         totals=next((Totals.of_body(s.body, s.number) for s in reversed(counted) if s.kind == TOTALS), None),
     )
 
@@ -271,6 +274,12 @@ def _is_for_a_reaction(pause: Sequence[Said]) -> bool:
     """Whether the run was stopped for a reaction, or one was seen in the same pause."""
     kinds = {said.kind for said in pause}
     return kinds >= {PAUSE, REACTION} or any(said.body.get("words") == STOPPED_FOR_A_REACTION for said in pause)
+
+
+def _unnoted_stops(counted: Sequence[Said]) -> tuple[Said, ...]:
+    last_noted = max((said.number for said in counted if said.kind == REACTION), default=0)
+    stops = [s for s in counted if s.kind == PAUSE and s.body.get("words") == STOPPED_FOR_A_REACTION]
+    return tuple(said for said in stops if said.number > last_noted)
 
 
 def _conflicts(counted: Sequence[Said]) -> tuple[tuple[int, int], ...]:

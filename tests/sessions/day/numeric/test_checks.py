@@ -164,6 +164,18 @@ def test_a_conflict_of_two_people_stops_until_it_is_settled() -> None:
     assert lines(settled)["Entries made at once"].state == OK
 
 
+def test_a_stop_for_a_reaction_that_nobody_noted_is_asked_about() -> None:
+    last = max(one.number for one in WHOLE)
+    stopped = (*WHOLE, said(last + 1, "pause", words="stopped for a reaction"), said(last + 2, "resume", words="Dr R."))
+    assert lines(stopped)["Reaction"].state == ASK
+    assert lines(stopped)["Reaction"].words.startswith("stopped for one, and none is noted")
+    noted = (*stopped, said(last + 3, "reaction", reaction="allergic"))
+    assert "Reaction" not in lines(noted)
+    assert "Reaction" not in lines((*WHOLE, said(last + 1, "pause", words="cannula"), said(last + 2, "resume")))
+    again = (*noted, said(last + 4, "pause", words="stopped for a reaction"))
+    assert lines(again)["Reaction"].state == ASK
+
+
 @pytest.mark.parametrize(("setting", "wait"), [(0, 15), (15, 15), (30, 30), (60, 60)])
 def test_no_site_takes_the_after_sample_before_fifteen_minutes(setting: float, wait: float) -> None:
     """Wiesen AR et al., Ann Intern Med 1994;121:278-80: no difference between 15 minutes and 24 hours."""
