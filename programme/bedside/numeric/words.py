@@ -83,10 +83,10 @@ def entry_words(kind: str, body: Mapping[str, Any]) -> str:
     unit, number = body.get("unit"), body.get("number")
     said = {
         kinds.STEP_DONE: f"step {body.get('step')} done",
-        kinds.UNIT_CHECKED: f"unit {unit} checked",
+        kinds.UNIT_CHECKED: f"unit {unit} checked{_check_words(body)}",
         kinds.UNIT_STARTED: f"unit {unit} started",
         kinds.UNIT_ENDED: f"unit {unit} ended",
-        kinds.UNIT_PUT_AWAY: f"unit {unit} put away",
+        kinds.UNIT_PUT_AWAY: f"unit {unit} put away" + (f", {body['state']}" if body.get("state") else ""),
         kinds.PAUSE: f"paused: {body.get('words', '')}",
         kinds.RESUME: "went on" + (f": {body['words']}" if body.get("words") else ""),
         kinds.UNDO: f"entry {number} undone",
@@ -99,6 +99,17 @@ def entry_words(kind: str, body: Mapping[str, Any]) -> str:
         kinds.LEAFLET: "leaflet given",
     }
     return said.get(kind) or str(body.get("words", "")) or kind.replace("_", " ")
+
+
+def _check_words(body: Mapping[str, Any]) -> str:
+    """As which check an entry counts, and who proved themselves beside the one who entered it."""
+    second = f" by {body['second']}, who proved themselves there" if body.get("second") else ""
+    return {
+        "first": ", first check",
+        "second": f", second check{second}",
+        "both": f", first check; second check{second}",
+        "alone": ", by one person in an emergency",
+    }.get(str(body.get("as")), "")
 
 
 def _moved_words(body: Mapping[str, Any]) -> str:

@@ -2,7 +2,7 @@
 
 import pytest
 
-from programme.bedside.numeric.words import slow_words, step_name, stroke_sentence, stroke_title
+from programme.bedside.numeric.words import entry_words, slow_words, step_name, stroke_sentence, stroke_title
 from sessions.day.numeric.strokes import Stroke
 from sessions.day.numeric.tally import PlannedStep
 
@@ -19,6 +19,28 @@ from sessions.day.numeric.tally import PlannedStep
 )
 def test_a_touch_is_headed_by_what_is_done(stroke, title, sentence):
     assert (stroke_title(stroke, 9), stroke_sentence(stroke)) == (title, sentence)
+
+
+@pytest.mark.parametrize(
+    ("body", "words"),
+    [
+        ({"as": "first", "second": ""}, "unit 1 checked, first check"),
+        ({"as": "second", "second": ""}, "unit 1 checked, second check"),
+        (
+            {"as": "second", "second": "B. Quayle"},
+            "unit 1 checked, second check by B. Quayle, who proved themselves there",
+        ),
+        (
+            {"as": "both", "second": "B. Quayle"},
+            "unit 1 checked, first check; second check by B. Quayle, who proved themselves there",
+        ),
+        ({"as": "alone", "second": ""}, "unit 1 checked, by one person in an emergency"),
+        ({}, "unit 1 checked"),
+    ],
+)
+def test_each_check_of_a_unit_says_which_it_was_and_whose(body, words):
+    """The entry stands under the name of whoever was signed in; else both checks read as one person's."""
+    assert entry_words("unit_checked", {"unit": 1, **body}) == words
 
 
 def test_a_step_in_which_nothing_is_given_is_named_a_draw():
