@@ -1,8 +1,8 @@
 """Where a session stands: the plan, and everything entered so far, folded into one value.
 
 The entries are the only record; nothing here is stored. An entry that was undone no longer counts, one whose time was
-put right counts at that time, and the order of volumes is the order in which they were entered; a volume put right
-afterwards stands where the wrong one stood.
+put right counts at that time, and the order of volumes is the order in which they were entered: one that waited in a
+browser stands where it was made, one put right afterwards where the wrong one stood.
 """
 
 from collections.abc import Iterable, Sequence
@@ -177,6 +177,13 @@ def tally(plan: Sequence[PlannedStep], entries: Iterable[Said]) -> Tally:
         unnoted_stops=_unnoted_stops(counted),
         totals=next((Totals.of_body(s.body, s.number) for s in reversed(counted) if s.kind == TOTALS), None),
     )
+
+
+def order_at(state: Tally, moment: datetime) -> float:
+    """Return where a volume of a moment stands: after all that was moved up to it, and before what comes next."""
+    before = max((one.order for one in state.moved if one.at <= moment), default=0.0)
+    after = min((one.order for one in state.moved if one.order > before), default=before + 1.0)
+    return (before + after) / 2.0
 
 
 SHORT_ML, SHORT_SHARE = 10.0, 0.05

@@ -16,7 +16,7 @@ from sessions.day.models import Entry, FollowUp
 from sessions.day.numeric.entries import MOVED, SAMPLE, TOTALS, UNDO
 from sessions.day.numeric.machine import Totals
 from sessions.day.numeric.naming import moment_faults
-from sessions.day.numeric.tally import Tally
+from sessions.day.numeric.tally import order_at
 from sessions.day.queries import after_results, ending_of, sample_of, tally_of
 from sessions.day.services.entering import ENDED, keep, refuse_of_method
 from sessions.day.services.moves import hold
@@ -165,13 +165,6 @@ def add_volume(
         seen=1_000_000,
     )  # fmt: skip
     rewrite_totals(exchange_session=now, actor=actor, at=at, why=why)
-
-
-def order_at(state: Tally, moment: datetime) -> float:
-    """Return where a volume of a moment stands: after all that was moved up to it, and before what comes next."""
-    before = max((one.order for one in state.moved if one.at <= moment), default=0.0)
-    after = min((one.order for one in state.moved if one.order > before), default=before + 1.0)
-    return (before + after) / 2.0
 
 
 @transaction.atomic

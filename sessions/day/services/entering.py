@@ -30,13 +30,15 @@ from sessions.day.numeric.entries import (
 )
 from sessions.day.numeric.machine import Totals
 from sessions.day.numeric.naming import faults_among, moment_faults, named_in
+from sessions.day.numeric.tally import order_at
 from sessions.day.queries import STARTED, is_automated, plan_carried_out, tally_of
 from sessions.day.services.moves import hold
 from sessions.day.services.totals import rewrite_totals
 from sessions.day.services.unit_times import faults_of_unit_times
 from sessions.models import DonationUnit, ExchangeSession, Fluid, State, UnitState
 
-LONGEST_WAIT_S = 48 * 3600.0
+WAITED_S, LONGEST_WAIT_S = 5.0, 48 * 3600.0
+"""From when on an entry counts as one that waited in a browser, and for how long one may. [s]"""
 ENDED = (State.FINISHED, State.ABANDONED)
 """What was really given counts though it was learnt of late; a closed session is opened again first."""
 TAKEN_IN = {State.RUNNING: AT_THE_CHAIR, State.FINISHED: AFTERWARDS, State.ABANDONED: AFTERWARDS}
@@ -76,12 +78,27 @@ def add_entry(
     faults = faults_of(kind, said) or _faults_here(now, kind, said, at) or _faults_unseen(now, kind, said, seen, actor)
     if faults:
         raise ValidationError(list(faults))
+    said = _in_its_place(now, kind, said, at, waited_s)
     entry = keep(
         exchange_session=now, key=key, kind=kind, body=said, actor=actor, at=at, waited_s=waited_s, seen=seen, why=why
     )
     if now.state != State.RUNNING:
         rewrite_totals(exchange_session=now, actor=actor, at=at, why=why or f"entry {entry.number} came after the end")
     return entry
+
+
+def _in_its_place(
+    exchange_session: ExchangeSession, kind: str, body: Mapping[str, Any], at: datetime, waited_s: float
+) -> Mapping[str, Any]:
+    """Put a volume that waited in a browser before what was given and drawn after it, as its own time says.
+
+    Saline before the red cells washes out more than after them, and leaves another Hb on the way.
+    """
+    if kind != MOVED or waited_s <= WAITED_S:
+        return body
+    state, happened_at = tally_of(exchange_session), at - timedelta(seconds=waited_s)
+    is_last = all(one.at <= happened_at for one in state.moved)
+    return body if is_last else {**body, "order": order_at(state, happened_at)}
 
 
 def refuse_of_method(exchange_session: ExchangeSession, kind: str) -> None:
@@ -143,7 +160,7 @@ def keep(
         body=dict(body),
         happened_at=happened_at or at - timedelta(seconds=waited_s),
         received_at=at,
-        waited=waited_s > 5.0,
+        waited=waited_s > WAITED_S,
         seen=min(seen, last),
         by=actor,
         why=why.strip(),

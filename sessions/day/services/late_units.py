@@ -21,9 +21,10 @@ from sessions.day.numeric.blood_match import STOP, differences
 from sessions.day.numeric.donation_number import spaced
 from sessions.day.numeric.entries import MOVED, UNIT_ENDED, UNIT_STARTED
 from sessions.day.numeric.naming import moment_faults
+from sessions.day.numeric.tally import order_at
 from sessions.day.numeric.unit_clocks import is_expired
 from sessions.day.queries import blood_of, ending_of, is_automated, needed_blood, other_use, tally_of
-from sessions.day.services.afterwards import need_ended, order_at
+from sessions.day.services.afterwards import need_ended
 from sessions.day.services.entering import keep
 from sessions.day.services.finishing import late_call
 from sessions.day.services.moves import hold

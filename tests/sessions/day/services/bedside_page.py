@@ -83,7 +83,7 @@ class OnThePage(RuleBasedStateMachine):
         given = {"exchange_session": self.session, "at": self.now, "waited_s": waited}
         if self.agree(refused, lambda: add_entry(**given, **sent)):
             at = self.now - timedelta(seconds=waited)
-            number = self.model.keep(kind, nurse.pk, at, self.seen[who], said)
+            number = self.model.keep(kind, nurse.pk, at, self.seen[who], said, waited > 5)
             assert Entry.objects.latest("number").number == number
             self.keys.append((sent, number))
 

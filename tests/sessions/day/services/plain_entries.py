@@ -45,14 +45,22 @@ class Entered:
     def unit_at(self, place: int | None) -> Unit | None:
         return next((unit for unit in self.units if unit.place == place), None)
 
-    def keep(self, kind: str, by: int, at: datetime, seen: int, said: dict) -> int:
+    def keep(self, kind: str, by: int, at: datetime, seen: int, said: dict, waited: bool = False) -> int:
         if kind == "undo":
             self.rows[said["number"] - 1].undone = True
         row = Row(len(self.rows) + 1, kind, by, at, min(seen, len(self.rows)), said)
         self.rows.append(row)
         if kind == "moved":
-            self.order.append(row)
+            self.order.insert(self.place_of(at) if waited else len(self.order), row)
         return row.number
+
+    def place_of(self, at: datetime) -> int:
+        """Where a volume stands that waited: after the last one that was made by then."""
+        place = 0
+        for n, row in enumerate(self.order, start=1):
+            if not row.undone and self.when(row) <= at:
+                place = n
+        return place
 
     def moves(self) -> list[Row]:
         return [row for row in self.order if not row.undone]

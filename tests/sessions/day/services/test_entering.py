@@ -8,8 +8,11 @@ from django.core.exceptions import ValidationError
 from programme.core import trail
 from programme.core.models import TrailEntry, User
 from sessions.day.models import Entry
+from sessions.day.numeric.standing import ended_now
+from sessions.day.queries import tally_of
 from sessions.day.services.entering import add_entry
 from sessions.models import ExchangeSession
+from sessions.numeric.exchange import Start
 from tests.factories import (
     NOW,
     TODAY,
@@ -54,6 +57,30 @@ def test_entries_are_numbered_in_the_order_in_which_they_arrive(running: Exchang
     for key in ("a", "b", "c"):
         add_entry(exchange_session=running, key=key, kind="moved", body=DRAW, actor=nurse, at=NOW)
     assert list(Entry.objects.values_list("key", "number")) == [("a", 1), ("b", 2), ("c", 3)]
+
+
+def test_a_volume_that_waited_stands_before_what_was_given_after_it(running: ExchangeSession, nurse: User) -> None:
+    """By hand, Hb 94 at 4 L, HbS 30 %: 800 mL of saline and two units of 258 mL, 194 g/L, each for as much blood.
+
+    Saline first: Hb 94·e^−0.2 = 77.0, then 194 − 117.04·e^−0.129 = 91.1, own 67.6, HbS 30·67.6/91.2 = 22.3 %. Units
+    first: 194 − 100·e^−0.129 = 106.1, own 82.6, HbS 23.4 %, and Hb 106.1·e^−0.2 = 86.9.
+    """
+    make_prescription(running, signed_by=nurse, hbs_pct=30.0)
+    for number, minute in ((1, 30), (2, 45)):
+        at = NOW - timedelta(minutes=60 - minute)
+        cells = {"step": 2, "in_ml": 258, "out_ml": 258, "fluid": "red_cells", "cells_hb_g_l": 194.0, "unit": number}
+        make_entry(running, "moved", cells, by=nurse, happened_at=at, received_at=at)
+    saline = {"step": 1, "in_ml": 400, "out_ml": 400, "fluid": "saline"}
+    given = {"exchange_session": running, "kind": "moved", "body": saline, "actor": nurse, "at": NOW}
+    add_entry(**given, key="first", waited_s=55 * 60)
+    add_entry(**given, key="second", waited_s=45 * 60)
+    state = tally_of(running)
+    assert [one.number for one in state.moved] == [3, 4, 1, 2]
+    ended = ended_now(Start(4000.0, 94.0, 30.0), state.as_steps(), hb_sd_g_l=0.0, hbs_sd_pct=0.0)
+    assert ended is not None
+    assert (round(ended.hb.value, 1), round(ended.hbs.value, 1)) == (91.1, 22.3)
+    add_entry(**given, key="third", waited_s=20)
+    assert [one.number for one in tally_of(running).moved] == [3, 4, 1, 2, 5]
 
 
 def test_all_faults_of_an_entry_come_at_once_and_nothing_is_kept(running: ExchangeSession, nurse: User) -> None:
