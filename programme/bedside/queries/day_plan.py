@@ -219,9 +219,10 @@ def _arrived(plan: Prescription | None, known: Known) -> tuple[str, ...]:
     if hb is not None and hb.pk != (named.get("hb") or {}).get("result") and hb.supersedes_id is None:
         taken = hb.taken_at.astimezone(zone)
         said.append(f"A newer Hb, {hb.value:g} g/L of {taken:%H:%M}, is not in plan {plan.number}.")
-    if plan.hbs_is_forecast and hbs is not None and known.hbs_pct is not None and plan.steps:
+    if _is_newer_hbs(plan, known) and hbs is not None and known.hbs_pct is not None:
         after = _rescored(plan, known)
-        words = f"HbS {known.hbs_pct:.1f} % came after plan {plan.number} was made on a forecast of {plan.hbs_pct:.1f}"
+        rests = "a forecast of" if plan.hbs_is_forecast else "an earlier"
+        words = f"HbS {known.hbs_pct:.1f} % came after plan {plan.number} was made on {rests} {plan.hbs_pct:.1f}"
         end = (
             ""
             if after is None
@@ -229,6 +230,15 @@ def _arrived(plan: Prescription | None, known: Known) -> tuple[str, ...]:
         )
         said.append(f"{words}{end}. The plan stays as it is until somebody makes it again.")
     return tuple(said)
+
+
+def _is_newer_hbs(plan: Prescription, known: Known) -> bool:
+    """Whether a sample tells of HbS that the plan was not made on; one that was corrected lapses its signature."""
+    hbs, named = known.hbs, plan.inputs.get("hbs") or {}
+    if hbs is None or known.hbs_pct is None or not plan.steps:
+        return False
+    is_another = hbs.pk != named.get("result") and hbs.supersedes_id is None
+    return plan.hbs_is_forecast or (is_another and f"{known.hbs_pct:.1f}" != f"{plan.hbs_pct:.1f}")
 
 
 def _rescored(plan: Prescription, known: Known) -> float | None:

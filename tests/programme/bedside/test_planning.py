@@ -484,6 +484,19 @@ def test_an_hbs_that_comes_after_signing_re_scores_and_takes_nothing_away(nurse_
     assert ExchangeSession.objects.get(pk=exchange_session.pk).state == "authorised"
 
 
+def test_an_hbs_of_a_later_sample_than_the_plan_was_made_on_is_said(nurse_client, measured):
+    exchange_session = plan_today(nurse_client, measured)
+    factories.make_result(measured, analyte=Analyte.HBS, value=28.4)
+    assert "came after plan" not in text_of(nurse_client.get(address("plan", exchange_session))), "the same again"
+    factories.make_result(measured, analyte=Analyte.HBS, value=38.4)
+    text = text_of(nurse_client.get(address("plan", exchange_session)))
+    found = re.search(
+        r"HbS 38\.4 % came after plan 1 was made on an earlier 28\.4; with it the session ends at ([\d.]+)", text
+    )
+    assert found is not None
+    assert float(found[1]) > newest(exchange_session).predicted["hbs"][0]
+
+
 def test_a_running_session_shows_what_was_corrected_loudly(nurse_client, people, consultant, nurse):
     patient = people[1]
     result = factories.make_result(patient, analyte=Analyte.HB, value=94.0)
