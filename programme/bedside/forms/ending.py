@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -31,17 +31,22 @@ from sessions.models import HaemolysisSign
 
 RESULTS = {"hb_g_l": Analyte.HB, "hbs_pct": Analyte.HBS, "hbc_pct": Analyte.HBC}
 MISSING_VOLUME = "missing"
+LONGEST_AHEAD = timedelta(hours=12)
 CLOCK_TYPED = r"(.* )?([01]?\d|2[0-3])[:.][0-5]\d"
 
 
 class TimedForm(EdgeForm):
-    """A form with times of day: on the session's day at the unit, unless another day stands before them."""
+    """A form with times of day: on the session's day at the unit, unless another day stands before them.
+
+    started_at: of the session; a time more than 12 h before it is of the day after, for the session went on past
+    midnight.
+    """
 
     times: tuple[str, ...] = ()
 
-    def __init__(self, *args: Any, zone: ZoneInfo, on: date, **kwargs: Any) -> None:
+    def __init__(self, *args: Any, zone: ZoneInfo, on: date, started_at: datetime | None = None, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.zone, self.on = zone, on
+        self.zone, self.on, self.started_at = zone, on, started_at
 
     def clean(self) -> dict[str, Any]:
         super().clean()
@@ -49,10 +54,16 @@ class TimedForm(EdgeForm):
             typed = self.cleaned_data.get(name)
             if isinstance(typed, TypedMoment):
                 try:
-                    self.cleaned_data[name] = typed.in_zone(self.zone, self.on)
+                    self.cleaned_data[name] = self._moment(typed)
                 except ValueError as error:
                     self.refuse(name, f"{self.fields[name].label}: {error}")
         return self.cleaned_data
+
+    def _moment(self, typed: TypedMoment) -> datetime:
+        moment = typed.in_zone(self.zone, self.on)
+        if typed.on is None and self.started_at is not None and self.started_at - moment > LONGEST_AHEAD:
+            return typed.in_zone(self.zone, self.on + timedelta(days=1))
+        return moment
 
 
 def shown_moment(moment: datetime | None, zone: ZoneInfo, on: date) -> str:

@@ -98,7 +98,8 @@ def _step_done(typed: Typed, chair: Chair, faults: list[str]) -> dict[str, Any]:
 
 def _totals(typed: Typed, chair: Chair, faults: list[str]) -> dict[str, Any]:
     today = chair.at.astimezone(chair.zone).date()
-    form = TotalsForm(dict(typed), today=today, zone=chair.zone, on=chair.exchange_session.on)
+    session = chair.exchange_session
+    form = TotalsForm(dict(typed), today=today, zone=chair.zone, on=session.on, started_at=session.started_at)
     if form.is_valid():
         return form.said().body()
     faults += [fault.words for fault in form.stops]

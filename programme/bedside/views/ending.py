@@ -27,7 +27,8 @@ def filled(
 ) -> dict[str, Any]:
     """Return what the forms of a session are made with: also its version, its day and the unit's zone."""
     made = blank(request, now.date(), version=exchange_session.version, **initial)
-    return made | {"zone": ZoneInfo(exchange_session.patient.site.time_zone), "on": exchange_session.on}
+    zone = ZoneInfo(exchange_session.patient.site.time_zone)
+    return made | {"zone": zone, "on": exchange_session.on, "started_at": exchange_session.started_at}
 
 
 @access.needs("move.finish")

@@ -2,14 +2,16 @@
 
 import json
 import re
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from patients.services import record_consent, withdraw_consent
+from programme.bedside.forms.ending import TotalsForm
 from sessions.day.models import Entry
 from sessions.day.queries import tally_of
 from sessions.models import DonationUnit
@@ -64,6 +66,24 @@ def test_no_touch_by_hand_is_on_its_page_and_reaction_and_observations_are(nurse
     ):
         assert name in html
     assert "Winterbourne" in text_of(answer)
+
+
+@pytest.mark.parametrize(
+    ("began", "ended", "found"),
+    [
+        ("2026-06-01T22:15", "00:40", "2026-06-02T00:40"),  # it went on past midnight
+        ("2026-06-01T22:15", "23:50", "2026-06-01T23:50"),
+        ("2026-06-01T22:15", "1 Jun 2026 00:40", "2026-06-01T00:40"),  # the day was said
+        ("2026-06-01T09:15", "08:50", "2026-06-01T08:50"),  # before the start checks
+    ],
+)
+def test_a_time_of_a_session_that_went_on_past_midnight_is_of_the_day_after(site, began, ended, found):
+    zone = ZoneInfo(site.time_zone)
+    started_at = datetime.fromisoformat(began).replace(tzinfo=zone)
+    typed = {**TYPED, "started": "1 Jun 2026 00:10", "ended": ended}
+    form = TotalsForm(typed, today=TODAY, zone=zone, on=TODAY, started_at=started_at)
+    assert form.is_valid(), form.errors
+    assert form.said().ended_at == datetime.fromisoformat(found).replace(tzinfo=zone)
 
 
 def test_a_session_by_hand_keeps_its_own_page(nurse_client, patient, nurse, consultant):
