@@ -308,16 +308,6 @@ class CrossmatchSample(models.Model):
         indexes = [models.Index(fields=["patient", "taken_at"], name="crossmatch_by_time")]
 
 
-class ConsentQuerySet(models.QuerySet["Consent"]):
-    def taken_back_since(self, since: date, *, patient: Patient, today: date) -> Consent | None:
-        """The consent last taken back, on `since` or later; None where another one holds today. One query."""
-        rows = list(self.filter(patient=patient, given_on__lte=today))
-        if any(row.valid_until >= today and not row.withdrawn_reason for row in rows):
-            return None
-        ended = [(row.withdrawn_on, row.pk, row) for row in rows if row.withdrawn_on and row.withdrawn_on >= since]
-        return max(ended)[2] if ended else None
-
-
 class Consent(models.Model):
     """The person's consent to the exchange programme, with the day up to which it holds."""
 
@@ -328,8 +318,6 @@ class Consent(models.Model):
     note = models.CharField(max_length=200, blank=True)
     withdrawn_on = models.DateField(null=True, blank=True)
     withdrawn_reason = models.CharField(max_length=200, blank=True)
-
-    objects = ConsentQuerySet.as_manager()
 
     class Meta:
         constraints = [

@@ -165,6 +165,7 @@ DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 FIXTURE_DIRS = [BASE_DIR / "fixtures"]
 
 AUTH_USER_MODEL = "core.User"
+AUTHENTICATION_BACKENDS = ["programme.core.who.Users"]
 PASSWORD_HASHERS = [
     "django.contrib.auth.hashers.Argon2PasswordHasher",
     "django.contrib.auth.hashers.PBKDF2PasswordHasher",
@@ -226,6 +227,7 @@ SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = not ON_THIS_MACHINE_ONLY
 OF_THIS_HOST = "" if ON_THIS_MACHINE_ONLY else "__Host-"
 SESSION_COOKIE_NAME, CSRF_COOKIE_NAME = f"{OF_THIS_HOST}sessionid", f"{OF_THIS_HOST}csrftoken"
 SESSION_COOKIE_HTTPONLY = True
+SESSION_ENGINE = "programme.core.who"
 SESSION_COOKIE_AGE = 12 * 3600
 SESSION_EXPIRE_AT_BROWSER_CLOSE = True
 SECURE_SSL_REDIRECT = not ON_THIS_MACHINE_ONLY

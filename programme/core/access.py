@@ -26,6 +26,7 @@ from django_htmx.http import HttpResponseClientRedirect
 
 from programme.core import break_glass, reading, time_out
 from programme.core.models import BrokenGlass, User
+from programme.core.prepared import Prepared
 
 
 class SignedIn(HttpRequest):
@@ -193,13 +194,20 @@ def part_of(page: str) -> Callable[[View], View]:
     return mark
 
 
-def open_patient(request: SignedIn, patients: QuerySet[Row], patient_ref: str) -> Row:
+def open_patient(
+    request: SignedIn, patients: QuerySet[Row], patient_ref: str, *, own: Prepared[Row] | None = None
+) -> Row:
     """Return the person of the user's own site, and write down who looked at which page.
 
     One of another site is as unknown as one that does not exist, unless the user broke the glass to them: then they
-    are read. What is sent to be saved is written by its service.
+    are read. What is sent to be saved is written by its service. own: finds the same by `site` and `ref`, where pages
+    are opened at every touch.
     """
-    patient = patients.filter(site_id=request.user.site_id, patient_ref=patient_ref).first()
+    site_key = request.user.site_id
+    if own is None:
+        patient = patients.filter(site_id=site_key, patient_ref=patient_ref).first()
+    else:
+        patient = own.first(site=site_key, ref=patient_ref)
     if patient is None:
         patient = _through_broken_glass(request, patients, patient_ref)
     if patient is None:

@@ -31,7 +31,8 @@ class Versioned(models.Model):
 
     def save_changes(self, fields: list[str]) -> None:
         """Write `fields` if the row still has this version; raise EditedMeanwhile if not."""
-        values = {name: getattr(self, name) for name in fields}
+        columns = [field.attname for field in self._meta.concrete_fields if field.name in fields]
+        values = {name: getattr(self, name) for name in columns}  # what a row points to need not be read
         rows = type(self)._default_manager.filter(pk=self.pk, version=self.version)
         changed = rows.update(**values, version=self.version + 1)
         if not changed:

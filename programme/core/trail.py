@@ -19,12 +19,16 @@ from django.db.models import F, QuerySet, Window
 from django.db.models.functions import RowNumber
 
 from programme.core.models import Site, TrailEntry, User
+from programme.core.prepared import Prepared
 
 FIRST = "0" * 64
 DIGITS_FROM = 1e16
 Entries: TypeAlias = QuerySet[TrailEntry]
 End: TypeAlias = tuple[int, str]
 """Number and hash of the last entry of a chain."""
+ENDS = Prepared(
+    lambda chain: TrailEntry.objects.filter(chain=chain).order_by("-number").values_list("number", "hash")[:1]
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,8 +151,8 @@ def ends_of(chains: set[str]) -> dict[str, End]:
     ends: dict[str, End] = {}
     wanted = sorted(chains)
     if len(wanted) == 1:  # as at every action at the bedside: one look at the end of the index
-        last = TrailEntry.objects.filter(chain=wanted[0]).order_by("-number").values_list("number", "hash")[:1]
-        return dict.fromkeys(wanted, last[0]) if last else {}
+        last = ENDS.figures(chain=wanted[0])
+        return dict.fromkeys(wanted, tuple(last[0])) if last else {}
     for start in range(0, len(wanted), 500):
         some = TrailEntry.objects.filter(chain__in=wanted[start : start + 500])
         ranked = some.annotate(place=Window(RowNumber(), partition_by=F("chain"), order_by=F("number").desc()))

@@ -20,8 +20,9 @@ from patients.models import (
     ResultStatus,
     TransfusionNeeds,
 )
+from sessions.day import rows
 from sessions.day.models import Prescription
-from sessions.models import HaemolysisSign, LockLift, StoredForecast
+from sessions.models import LockLift, StoredForecast
 
 FLAGS = {"flag_brain": "cerebrovascular", "flag_heart": "cardiac", "flag_lung_pressure": "lung-pressure"}
 
@@ -164,7 +165,7 @@ def _antibodies(patient: Patient, named: list[int], now: list[int]) -> Iterable[
 
 def open_signs(patient: Patient) -> list[int]:
     """Return the signs of haemolysis that no lift of the lock has judged yet; one query, two where there are any."""
-    signs = list(HaemolysisSign.objects.filter(patient=patient).order_by("pk"))
+    signs = rows.SIGNS.rows(patient=patient.pk)
     if not signs:
         return []
     lift = LockLift.objects.filter(patient=patient).order_by("-on", "-at").first()

@@ -10,7 +10,8 @@ from typing import Any
 
 from django.db.models import Max
 
-from patients.models import Analyte, Antibody, CrossmatchSample, Goals, LabResult, Patient, TransfusionNeeds
+from patients.models import Analyte, Consent, CrossmatchSample, Goals, LabResult, Patient, TransfusionNeeds
+from sessions.day import rows
 from sessions.day.models import Entry, FollowUp, Prescription
 from sessions.day.numeric.after import HbAfter
 from sessions.day.numeric.blood_match import Needed, UnitBlood, typed_antigens
@@ -27,7 +28,7 @@ from sessions.day.numeric.checks import (
 )
 from sessions.day.numeric.done import Done, done
 from sessions.day.numeric.entries import DISPOSAL, LEAFLET, OBSERVATION, SAMPLE, Said
-from sessions.day.numeric.samples import SampleRule, holds_at, holds_until, sample_rule
+from sessions.day.numeric.samples import SampleRule, holds_at, holds_until, sample_rule, shortest_rule
 from sessions.day.numeric.tally import PlannedStep, Tally, UnitTimes, tally
 from sessions.day.numeric.unit_clocks import UnitClocks, unit_clocks
 from sessions.models import (
@@ -77,15 +78,30 @@ def said_of(entry: Entry) -> Said:
 def plan_carried_out(exchange_session: ExchangeSession) -> Prescription | None:
     """Return the plan in force, else the one last signed; None where nobody ever signed one. One query."""
     signed = Prescription.objects.filter(exchange_session=exchange_session, authorised_at__isnull=False)
-    rows = sorted(signed, key=lambda plan: (plan.is_in_force, plan.number))
-    return rows[-1] if rows else None
+    plans = sorted(signed, key=lambda plan: (plan.is_in_force, plan.number))
+    return plans[-1] if plans else None
+
+
+def steps_carried_out(exchange_session: ExchangeSession) -> list[dict[str, Any]]:
+    """Return the steps of the plan that is carried out (`plan_carried_out`); none where nobody ever signed one."""
+    plans = rows.SIGNED_STEPS.rows(session=exchange_session.pk)
+    return max(plans, key=lambda plan: (plan.is_in_force, plan.number)).steps if plans else []
+
+
+def entries_said(exchange_session: ExchangeSession) -> list[Said]:
+    """Return all entries of a session in order; one query."""
+    return [said_of(entry) for entry in rows.ENTRIES.rows(session=exchange_session.pk)]
+
+
+def last_number(exchange_session: ExchangeSession) -> int:
+    """Return the number of the newest entry, 0 where there is none; one query."""
+    last = rows.LAST_NUMBER.figures(session=exchange_session.pk)
+    return last[0][0] if last else 0
 
 
 def tally_of(exchange_session: ExchangeSession) -> Tally:
     """Return where a session stands; two queries."""
-    plan = plan_carried_out(exchange_session)
-    entries = Entry.objects.filter(exchange_session=exchange_session).order_by("number")
-    return tally(planned_steps(plan.steps if plan else ()), [said_of(entry) for entry in entries])
+    return tally(planned_steps(steps_carried_out(exchange_session)), entries_said(exchange_session))
 
 
 def times_of(unit: DonationUnit, state: Tally) -> UnitTimes:
@@ -288,16 +304,24 @@ def _clock(entry: Entry, now: datetime) -> str:
 
 def needed_blood(patient: Patient) -> Needed:
     """Return what blood a person must have, with every antibody ever found; two queries."""
-    needs = TransfusionNeeds.objects.filter(patient=patient).first() or TransfusionNeeds(patient=patient)
-    found = Antibody.objects.filter(patient=patient, withdrawn_reason="").order_by("found_year", "name")
+    needs = rows.NEEDS.first(patient=patient.pk) or TransfusionNeeds(patient=patient)
     return Needed(
         abo=needs.abo,
         rhd=needs.rhd,
         own_type=needs.own_type,
         antigens_to_avoid=needs.antigens_to_avoid,
         hbs_negative=needs.hbs_negative,
-        antibodies=tuple(found.values_list("name", flat=True)),
+        antibodies=tuple(name for (name,) in rows.ANTIBODIES.figures(patient=patient.pk)),
     )
+
+
+def consent_taken_back(exchange_session: ExchangeSession, today: date) -> Consent | None:
+    """Return the consent last taken back since the day of a session; None where another one holds today. One query."""
+    begun = rows.CONSENTS.rows(patient=exchange_session.patient_id, today=today)
+    if any(row.valid_until >= today and not row.withdrawn_reason for row in begun):
+        return None
+    ended = [row for row in begun if row.withdrawn_on and row.withdrawn_on >= exchange_session.on]
+    return max(ended, key=lambda row: (row.withdrawn_on, row.pk), default=None)
 
 
 def blood_of(unit: DonationUnit) -> UnitBlood:
@@ -308,8 +332,7 @@ def blood_of(unit: DonationUnit) -> UnitBlood:
 
 def newest_sample(patient: Patient, at: datetime) -> CrossmatchSample | None:
     """Return the newest crossmatch sample taken up to a moment and not withdrawn; one query."""
-    samples = CrossmatchSample.objects.filter(patient=patient, withdrawn_reason="", taken_at__lte=at)
-    return samples.order_by("-taken_at", "-pk").first()
+    return rows.SAMPLE.first(patient=patient.pk, at=at)
 
 
 def sample_rule_of(patient: Patient, on: date, settings: Mapping[str, float]) -> SampleRule:
@@ -331,12 +354,15 @@ def sample_rule_of(patient: Patient, on: date, settings: Mapping[str, float]) ->
 def sample_fault(patient: Patient, at: datetime, settings: Mapping[str, float]) -> str:
     """Return why no unit may be started on the crossmatch sample at the local moment `at`; '' where it holds.
 
-    Three queries, one where there is no sample.
+    One query; three where it does not hold by the shortest rule, so that it counts when red cells were last given.
     """
     sample = newest_sample(patient, at)
     if sample is None:
         return "No crossmatch sample is recorded: the laboratory must have one that is valid at the start of each unit."
-    taken, rule = sample.taken_at.astimezone(at.tzinfo), sample_rule_of(patient, at.date(), settings)
+    taken = sample.taken_at.astimezone(at.tzinfo)
+    if holds_at(taken, at, shortest_rule(settings)):
+        return ""
+    rule = sample_rule_of(patient, at.date(), settings)
     if holds_at(taken, at, rule):
         return ""
     end = holds_until(taken, rule)
@@ -352,9 +378,5 @@ def other_use(donation_number: str, product_code: str, *, but: int | None = None
     One donation can make several products: two with different product codes are two units, one without a code is taken
     as the same. but: key of the row that is asked about.
     """
-    rows = DonationUnit.objects.filter(donation_number=donation_number).exclude(state=UnitState.RETURNED)
-    if product_code:
-        rows = rows.filter(product_code__in=["", product_code])
-    if but is not None:
-        rows = rows.exclude(pk=but)
-    return rows.select_related("exchange_session__patient").order_by("-pk").first()
+    found = rows.USED.rows(number=donation_number, but=but or 0)
+    return next((row for row in found if not product_code or row.product_code in ("", product_code)), None)

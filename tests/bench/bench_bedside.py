@@ -128,6 +128,7 @@ class Round:
 
     def press(self, name: str, where: str, tablet: int = 0, **sent: str) -> None:
         version = DonationUnit.objects.values_list("version", flat=True).get(exchange_session=self.running)
+        self.tablets[tablet].cookies.pop("messages", None)  # what was said is gone once the page after it is shown
         place = [] if where == "reaction_stop" else [1]
         with self.timed(name):
             answer = self.tablets[tablet].post(

@@ -5,7 +5,7 @@ A scanner types and presses Enter; a code in a field that is not its own is refu
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from django import forms
@@ -228,11 +228,14 @@ class CheckForm(EdgeForm):
         Part("Emergency", ("emergency",), note="the reason stays with the unit"),
     )
 
-    def __init__(self, *args: Any, colleagues: Mapping[str, str], needs_second: bool, **kwargs: Any) -> None:
+    def __init__(
+        self, *args: Any, colleagues: Callable[[], Mapping[str, str]], needs_second: bool, **kwargs: Any
+    ) -> None:
+        """colleagues: asked for only where the form is shown, or a second checker named."""
         super().__init__(*args, **kwargs)
         self.fields["wristband"].widget.attrs.update(SCAN | {"data-scan": "wristband"})
         nobody = ("", "not now")
-        self.fields["second"].choices = [nobody, *colleagues.items()]  # type: ignore[attr-defined]
+        self.fields["second"].choices = lambda: [nobody, *colleagues().items()]  # type: ignore[attr-defined]
         if not needs_second:
             for name in ("second", "secret", "emergency"):
                 del self.fields[name]

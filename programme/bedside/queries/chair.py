@@ -16,7 +16,7 @@ from sessions.day.numeric.entries import MOVED, TOTALS
 from sessions.day.numeric.standing import ended_now
 from sessions.day.numeric.tally import Tally
 from sessions.day.numeric.unit_volumes import over_unit_words, over_units_words
-from sessions.day.queries import clocks_of, plan_carried_out, tally_of, times_of
+from sessions.day.queries import clocks_of, plan_carried_out, steps_carried_out, tally_of, times_of
 from sessions.models import DonationUnit, ExchangeSession
 from sessions.numeric.exchange import Start
 
@@ -75,11 +75,7 @@ class Chair:
 
     @cached_property
     def steps(self) -> Sequence[Mapping[str, Any]]:
-        """The steps of the plan that is carried out (`plan_carried_out`), without all that stands beside them."""
-        signed = Prescription.objects.filter(exchange_session=self.exchange_session, authorised_at__isnull=False)
-        rows = signed.values_list("lapsed_at", "replaced_at", "number", "steps")
-        plans = [(lapsed is None and replaced is None, number, steps) for lapsed, replaced, number, steps in rows]
-        return max(plans, key=lambda plan: plan[:2])[2] if plans else ()
+        return steps_carried_out(self.exchange_session)
 
     def fluid_of(self, step: int | None) -> tuple[str, float] | None:
         """Return fluid and Hb of the cells [g/L] of a step of the plan; None where it has no such step."""

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from patients.models import Consent
 from programme.core.models import TrailEntry
+from sessions.day.queries import consent_taken_back
 from sessions.models import ExchangeSession
 
 
@@ -23,7 +23,7 @@ class TakenBack:
 def taken_back_of(exchange_session: ExchangeSession, today: date) -> TakenBack | None:
     """Return what stops every further unit of a session, None where nothing does. One query, two where it is so."""
     patient = exchange_session.patient
-    row = Consent.objects.taken_back_since(exchange_session.on, patient=patient, today=today)
+    row = consent_taken_back(exchange_session, today)
     if row is None or row.withdrawn_on is None:
         return None
     entries = TrailEntry.objects.filter(patient_key=patient.pk, action="withdraw consent", row_key=row.pk)

@@ -6,15 +6,16 @@ from django.http import Http404
 
 from patients.models import Patient
 from programme.core import access
+from sessions.day import rows
 from sessions.models import ExchangeSession
 
 
 def open_session(request: access.SignedIn, patient_ref: str, key: int) -> ExchangeSession:
     """Return the session; one of another person or site is as unknown as one that does not exist. Two queries."""
-    patient = access.open_patient(request, Patient.objects.all(), patient_ref)
+    patient = access.open_patient(request, Patient.objects.all(), patient_ref, own=rows.PATIENT)
     if patient.site_id == request.user.site_id:
         patient.site = request.user.site
-    exchange_session = ExchangeSession.objects.filter(pk=key, patient=patient).first()
+    exchange_session = rows.SESSION.first(key=key, patient=patient.pk)
     if exchange_session is None:
         raise Http404("This person has no such session.")
     exchange_session.patient = patient

@@ -11,7 +11,6 @@ from typing import Any
 from django.contrib import messages
 from django.contrib.staticfiles import finders
 from django.core.exceptions import ValidationError
-from django.db.models import Max
 from django.http import HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
 from django.template.loader import render_to_string
@@ -31,7 +30,7 @@ from programme.core.receipts import new_key
 from programme.core.settings_of_site import site_texts
 from sessions.day.models import Entry
 from sessions.day.numeric.entries import OBSERVATION, STOPPED_FOR_A_REACTION, VITALS, unusual_in
-from sessions.day.queries import is_automated
+from sessions.day.queries import is_automated, last_number
 from sessions.day.services.entering import add_entry
 from sessions.models import ExchangeSession, State
 
@@ -118,7 +117,7 @@ def shared(exchange_session: ExchangeSession, now: datetime) -> dict[str, Any]:
 def since(request: access.SignedIn, patient_ref: str, key: int, number: int) -> HttpResponse:
     """Answer a tablet that has shown entries up to `number`: the same, or the board anew."""
     exchange_session = open_session(request, patient_ref, key)
-    last = Entry.objects.filter(exchange_session=exchange_session).aggregate(last=Max("number"))["last"] or 0
+    last = last_number(exchange_session)
     answer = {"last": last, "state": exchange_session.state, "same": last == number}
     if last != number:
         shown = board(request, exchange_session)

@@ -39,6 +39,7 @@ from programme.worklist.forms.fields import EdgeForm
 from programme.worklist.forms.reading import TypedMoment
 from programme.worklist.views.people import blank, both_ways
 from programme.worklist.views.saving import FormPage, answer
+from sessions.day import rows
 from sessions.day.queries import is_automated
 from sessions.day.services.giving import end_unit, put_away, start_unit, take_back
 from sessions.day.services.late_units import against_given, record_given_unit
@@ -167,7 +168,7 @@ class OneUnit:
         self.request = request
         self.exchange_session = open_session(request, patient_ref, key)
         self.now = site_now(request.user)
-        unit = DonationUnit.objects.filter(exchange_session=self.exchange_session, place=place).first()
+        unit = rows.UNIT.first(session=self.exchange_session.pk, place=place)
         if unit is None:
             raise Http404("This session has no such unit.")
         self.unit = unit
@@ -213,8 +214,9 @@ class OneUnit:
 def check(request: access.SignedIn, patient_ref: str, key: int, place: int) -> HttpResponse:
     one = OneUnit(request, patient_ref, key, place)
     needs_second = one.settings["checkers_needed"] > 1
-    form = CheckForm(**one.blank(), colleagues=colleagues_of(request.user), needs_second=needs_second)
-    page = one.page("Check", check_lede(one.unit, request.user), "Sign the check", form)
+    form = CheckForm(**one.blank(), colleagues=lambda: colleagues_of(request.user), needs_second=needs_second)
+    lede: Any = SimpleLazyObject(lambda: check_lede(one.unit, request.user))  # names who made the first check
+    page = one.page("Check", lede, "Sign the check", form)
     second = second_checker(request, page, form)
     stopped: list[str] = []
 

@@ -71,6 +71,15 @@ def sample_rule(
     return SampleRule(long, by_day, False, f"no red cells since {last_transfused.isoformat()}, not pregnant")
 
 
+def shortest_rule(settings: Mapping[str, float]) -> SampleRule:
+    """Return the rule by which a sample holds the least: one that holds by it holds whatever is known of the person.
+
+    settings: sample_valid_hours, sample_valid_hours_else, sample_by_calendar_day.
+    """
+    hours = min(settings["sample_valid_hours"], settings["sample_valid_hours_else"])
+    return SampleRule(hours, bool(settings["sample_by_calendar_day"]), True, "the shortest that a sample holds")
+
+
 def sampling_hours(settings: Mapping[str, float]) -> SamplingHours:
     """Return when the site takes samples (settings sampling_opens_hour, sampling_closes_hour, crossmatch_hours)."""
     return SamplingHours(

@@ -146,7 +146,8 @@ def tally(plan: Sequence[PlannedStep], entries: Iterable[Said]) -> Tally:
     """
     every = sorted(entries, key=lambda said: said.number)
     undone = frozenset(int(said.body["number"]) for said in every if said.kind == UNDO)
-    counted = [_at_right_time(said, every, undone) for said in every if said.number not in undone]
+    fixes = {fix.body["number"]: fix for fix in every if fix.kind == TIME and fix.number not in undone}
+    counted = [_at_right_time(said, fixes.get(said.number)) for said in every if said.number not in undone]
     by_number = {step.number: step for step in plan}
     moves = sorted((said for said in counted if said.kind == MOVED), key=_order)
     moved = tuple(_moved(said, by_number) for said in moves)
@@ -200,11 +201,8 @@ def _order(said: Said) -> float:
     return float(said.body.get("order") or said.number)
 
 
-def _at_right_time(said: Said, every: Sequence[Said], undone: frozenset[int]) -> Said:
-    fixes = [
-        fix for fix in every if fix.kind == TIME and fix.body["number"] == said.number and fix.number not in undone
-    ]
-    return replace(said, happened_at=datetime.fromisoformat(fixes[-1].body["happened_at"])) if fixes else said
+def _at_right_time(said: Said, fix: Said | None) -> Said:
+    return said if fix is None else replace(said, happened_at=datetime.fromisoformat(fix.body["happened_at"]))
 
 
 def _moved(said: Said, plan: dict[int, PlannedStep]) -> Moved:

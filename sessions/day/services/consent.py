@@ -6,8 +6,8 @@ from datetime import datetime
 
 from django.core.exceptions import ValidationError
 
-from patients.models import Consent
 from patients.services import local_day
+from sessions.day.queries import consent_taken_back
 from sessions.models import ExchangeSession
 
 
@@ -17,7 +17,7 @@ def refuse_taken_back(now: ExchangeSession, at: datetime) -> None:
     What was missing or out of date before was asked about at the start, and a prescriber let it go on. One query.
     """
     today = local_day(at, now.patient.site)
-    row = Consent.objects.taken_back_since(now.on, patient=now.patient, today=today)
+    row = consent_taken_back(now, today)
     last = row.withdrawn_on if row else None
     if last is None:
         return

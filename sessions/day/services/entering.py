@@ -8,11 +8,11 @@ from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
-from django.db.models import Max, Q
 
 from patients.services import change_of
 from programme.core import trail
 from programme.core.models import TrailEntry, User
+from sessions.day import rows
 from sessions.day.models import Entry
 from sessions.day.numeric.entries import (
     AFTERWARDS,
@@ -30,8 +30,8 @@ from sessions.day.numeric.entries import (
 )
 from sessions.day.numeric.machine import Totals
 from sessions.day.numeric.naming import faults_among, moment_faults, named_in
-from sessions.day.numeric.tally import order_at
-from sessions.day.queries import STARTED, is_automated, plan_carried_out, tally_of
+from sessions.day.numeric.tally import order_at, tally
+from sessions.day.queries import STARTED, entries_said, is_automated, last_number, steps_carried_out, tally_of
 from sessions.day.services.moves import hold
 from sessions.day.services.totals import rewrite_totals
 from sessions.day.services.unit_times import faults_of_unit_times
@@ -65,8 +65,9 @@ def add_entry(
     Raises: ValidationError with every fault, or where the session's state takes no such entry. Nothing is written then.
     """
     now = hold(exchange_session)  # first, so that of two that arrive at once the second finds what the first wrote
-    if Entry.objects.filter(key=key).exists():
-        return _same(Entry.objects.get(key=key), exchange_session, kind, actor)
+    kept = rows.ENTRY_OF_KEY.first(key=key)
+    if kept is not None:
+        return _same(kept, exchange_session, kind, actor)
     if kind not in TAKEN_IN.get(State(now.state), frozenset()) and not _is_late(
         now, kind, at - timedelta(seconds=waited_s), waited_s
     ):
@@ -75,7 +76,7 @@ def add_entry(
     if kind == TIME and not why.strip():
         raise ValidationError({"why": "Say why the time is put right: the reason is kept with it."})
     said = body() if callable(body) else body
-    faults = faults_of(kind, said) or _faults_here(now, kind, said, at) or _faults_unseen(now, kind, said, seen, actor)
+    faults = faults_of(kind, said) or _faults_here(now, kind, said, seen, actor, at)
     if faults:
         raise ValidationError(list(faults))
     said = _in_its_place(now, kind, said, at, waited_s)
@@ -151,7 +152,7 @@ def keep(
         faults += (f"An entry waits at most {LONGEST_WAIT_S / 3600:g} h in the browser; this one says {waited_s:g} s.",)
     if faults:
         raise ValidationError(list(faults))
-    last = Entry.objects.filter(exchange_session=exchange_session).aggregate(last=Max("number"))["last"] or 0
+    last = last_number(exchange_session)
     entry = Entry(
         exchange_session=exchange_session,
         number=last + 1,
@@ -171,61 +172,62 @@ def keep(
     return entry
 
 
-def _faults_here(exchange_session: ExchangeSession, kind: str, body: Mapping[str, Any], at: datetime) -> Sequence[str]:
+def _faults_here(
+    exchange_session: ExchangeSession, kind: str, body: Mapping[str, Any], seen: int, actor: User, at: datetime
+) -> Sequence[str]:
     """What keeps an entry, right in itself, from standing among what this session has so far."""
     if kind == MOVED and body["in_ml"] > 0:
         return _faults_of_volume(exchange_session, body)
     if kind == TOTALS:
         return _faults_of_totals(exchange_session, Totals.of_body(body), at)
     if kind == RESUME:
-        return _faults_of_going_on(exchange_session, body)
+        return _faults_of_going_on(exchange_session, body, seen, actor)
     if kind == STEP_DONE:
-        return _faults_of_step(exchange_session, body["step"])
-    named = named_in(kind, body)
-    if not named:
-        return ()
-    others = Entry.objects.filter(exchange_session=exchange_session)
-    rows = others.filter(Q(number__in=named) | Q(kind=START_CHECK)).values_list("number", "kind", "happened_at")
-    kinds = {number: kind for number, kind, _ in rows}
-    undos = others.filter(kind=UNDO).values_list("body__number", flat=True)
+        return _faults_of_step(exchange_session, body["step"], seen, actor)
+    return _faults_of_naming(exchange_session, kind, body, at) if named_in(kind, body) else ()
+
+
+def _faults_of_naming(
+    exchange_session: ExchangeSession, kind: str, body: Mapping[str, Any], at: datetime
+) -> Sequence[str]:
+    entries = entries_said(exchange_session)
+    kinds = {said.number: said.kind for said in entries}
+    undone = frozenset(said.body["number"] for said in entries if said.kind == UNDO)
     # Once ended, the row's start is that of the earliest entry: counted from there, each time could go further back.
-    began = next((at for _, kind, at in rows if kind == START_CHECK), exchange_session.started_at)
-    faults = faults_among(kind, body, kinds=kinds, undone=frozenset(undos), at=at, started_at=began)
+    checked = (said.happened_at for said in entries if said.kind == START_CHECK)
+    began = next(checked, exchange_session.started_at)
+    faults = faults_among(kind, body, kinds=kinds, undone=undone, at=at, started_at=began)
     if not faults and kind in (TIME, UNDO):
-        faults = faults_of_unit_times(exchange_session, kind, body, named=kinds[body["number"]], began=began)
-    if kind == UNDO and kinds.get(body["number"]) == PAUSE and body["number"] in tally_of(exchange_session).halts:
+        faults = faults_of_unit_times(exchange_session, kind, body, entries=entries, began=began)
+    if kind == UNDO and kinds.get(body["number"]) == PAUSE and body["number"] in tally((), entries).halts:
         faults += ("A stop for a reaction is not undone: go on, and say who decided it.",)
     if kind == UNDO and kinds.get(body["number"]) == TOTALS and exchange_session.state != State.RUNNING:
         faults += ("The totals of a session that has ended are put right with a reason, not undone.",)
     return faults
 
 
-def _faults_unseen(
-    exchange_session: ExchangeSession, kind: str, body: Mapping[str, Any], seen: int, actor: User
+def _faults_of_going_on(
+    exchange_session: ExchangeSession, body: Mapping[str, Any], seen: int, actor: User
 ) -> Sequence[str]:
-    """What was said on a cut-off tablet before somebody else's stop or change of the plan, and no longer means that."""
-    if kind == RESUME:
-        halt = tally_of(exchange_session).halt
-        if halt is not None and halt.number > seen and halt.by != actor.pk:
-            return ("The run was stopped for a reaction after this was entered. Look at it first, and go on then.",)
-    if kind == STEP_DONE:
-        plans = Entry.objects.filter(exchange_session=exchange_session, kind=PLAN, number__gt=seen)
-        if plans.exclude(by=actor).exists():  # a step is told by its number, and a changed plan numbers them anew
-            return ("The plan was changed after this was entered. Look at it, and say then which step is over.",)
+    """A stop for a reaction asks who decided to go on; said on a cut-off tablet before the stop, it meant another."""
+    halt = tally((), entries_said(exchange_session)).halt
+    if halt is None:
+        return ()
+    if not str(body.get("words", "")).strip():
+        return ("The run was stopped for a reaction. Say who decided that it goes on, and why; the words are kept.",)
+    if halt.number > seen and halt.by != actor.pk:
+        return ("The run was stopped for a reaction after this was entered. Look at it first, and go on then.",)
     return ()
 
 
-def _faults_of_going_on(exchange_session: ExchangeSession, body: Mapping[str, Any]) -> Sequence[str]:
-    if str(body.get("words", "")).strip() or not tally_of(exchange_session).halted:
-        return ()
-    return ("The run was stopped for a reaction. Say who decided that it goes on, and why; the words are kept.",)
-
-
-def _faults_of_step(exchange_session: ExchangeSession, step: int) -> Sequence[str]:
-    plan = plan_carried_out(exchange_session)
-    if step in {planned["number"] for planned in (plan.steps if plan else ())}:
-        return ()
-    return (f"Step {step} is not in the plan in force.",)
+def _faults_of_step(exchange_session: ExchangeSession, step: int, seen: int, actor: User) -> Sequence[str]:
+    """A step is told by its number, and a plan changed by somebody else, not seen yet, numbers them anew."""
+    if step not in {planned["number"] for planned in steps_carried_out(exchange_session)}:
+        return (f"Step {step} is not in the plan in force.",)
+    plans = Entry.objects.filter(exchange_session=exchange_session, kind=PLAN, number__gt=seen)
+    if plans.exclude(by=actor).exists():
+        return ("The plan was changed after this was entered. Look at it, and say then which step is over.",)
+    return ()
 
 
 def _faults_of_totals(exchange_session: ExchangeSession, totals: Totals, at: datetime) -> Sequence[str]:
@@ -249,8 +251,8 @@ def _faults_of_volume(exchange_session: ExchangeSession, body: Mapping[str, Any]
     """
     fluid, unit = body.get("fluid"), body.get("unit")
     if fluid is None:
-        plan = plan_carried_out(exchange_session)
-        fluid = next((step["fluid"] for step in (plan.steps if plan else ()) if step["number"] == body["step"]), None)
+        steps = steps_carried_out(exchange_session)
+        fluid = next((step["fluid"] for step in steps if step["number"] == body["step"]), None)
     if unit is None and fluid == Fluid.RED_CELLS:
         given = f"{body['in_ml']:.0f} mL of red cells"
         return (f"{given}: say from which unit. Nothing was kept; enter it again with the number of the unit.",)

@@ -15,6 +15,7 @@ from django.db import transaction
 from patients.services import state_of
 from programme.core.models import User
 from programme.core.settings_of_site import site_settings
+from sessions.day import rows
 from sessions.day.inputs import open_signs
 from sessions.day.models import Entry
 from sessions.day.numeric.entries import UNDO, UNIT_ENDED, UNIT_PUT_AWAY, UNIT_STARTED
@@ -77,8 +78,8 @@ def _not_now(row: DonationUnit, now: ExchangeSession, at: datetime) -> list[str]
         )
     if state.paused_since is not None:
         faults.append("The run is paused: resume it first, when it is right to go on.")
-    others = DonationUnit.objects.filter(exchange_session=now, state=UnitState.RUNNING).exclude(pk=row.pk)
-    faults += [f"Unit {place} is being given: end it first." for place in others.values_list("place", flat=True)]
+    others = rows.GIVEN_NOW.figures(session=now.pk, but=row.pk)
+    faults += [f"Unit {place} is being given: end it first." for (place,) in others]
     if open_signs(now.patient):
         faults.append(
             "A sign of haemolysis is open: no red cells until a haematologist has decided and a consultant has said so."

@@ -6,12 +6,12 @@ from datetime import datetime
 from typing import Any
 
 from django.core.exceptions import PermissionDenied, ValidationError
-from django.db import connection, transaction
+from django.db import transaction
 
-from patients.models import Patient
 from patients.services import change_of, finish_change, state_of
 from programme.core import access
 from programme.core.models import User
+from sessions.day import rows
 from sessions.day.numeric.states import MOVES, refusal
 from sessions.models import ExchangeSession
 
@@ -57,7 +57,10 @@ def move(
 
 def hold(exchange_session: ExchangeSession) -> ExchangeSession:
     """Return the session as it is now, held for this transaction together with its person's chain of the trail."""
-    if connection.features.has_select_for_update:  # else the transaction itself holds the database
-        Patient.objects.select_for_update().values_list("pk").get(pk=exchange_session.patient_id)
-    rows = ExchangeSession.objects.select_for_update(of=("self",)).select_related("patient__site")
-    return rows.get(pk=exchange_session.pk)
+    patient = rows.PATIENT_HELD.first(key=exchange_session.patient_id)
+    now = rows.SESSION_HELD.first(key=exchange_session.pk)
+    if patient is None or now is None:
+        raise ExchangeSession.DoesNotExist("This session is no longer there.")
+    patient.site = exchange_session.patient.site
+    now.patient = patient
+    return now

@@ -2,33 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from sessions.day.models import Entry
-from sessions.day.numeric.entries import TIME, UNIT_ENDED, UNIT_STARTED
+from sessions.day.numeric.entries import TIME, UNIT_ENDED, UNIT_STARTED, Said
 from sessions.day.numeric.naming import unit_time_faults
 from sessions.day.numeric.tally import UnitTimes, tally
-from sessions.day.queries import said_of
 from sessions.models import DonationUnit, ExchangeSession
 
 
 def faults_of_unit_times(
-    exchange_session: ExchangeSession, kind: str, body: Mapping[str, Any], *, named: str, began: datetime | None
+    exchange_session: ExchangeSession,
+    kind: str,
+    body: Mapping[str, Any],
+    *,
+    entries: Iterable[Said],
+    began: datetime | None,
 ) -> tuple[str, ...]:
     """Return a sentence where a time put right, or one taken back, cannot be for the unit it is about.
 
-    kind, body: of the entry to be kept. named: the kind of the entry that it names. began: when the session was checked
-    and started. Nothing is said, and no query made, where it is about no unit's start or end.
+    kind, body: of the entry to be kept. entries: of the session so far. began: when it was checked and started. Nothing
+    is said, and no query made, where it is about no unit's start or end.
     """
-    if named not in ((UNIT_STARTED, UNIT_ENDED) if kind == TIME else (TIME,)):
-        return ()
-    entries = Entry.objects.filter(exchange_session=exchange_session).order_by("number")
-    said = {entry.number: said_of(entry) for entry in entries}
+    said = {entry.number: entry for entry in entries}
     about = said[body["number"]]
+    if about.kind not in ((UNIT_STARTED, UNIT_ENDED) if kind == TIME else (TIME,)):
+        return ()
     if about.kind == TIME:
         about = said[about.body["number"]]
     if about.kind not in (UNIT_STARTED, UNIT_ENDED):

@@ -19,6 +19,7 @@ from patients.services import change_of, state_of
 from programme.core import access, trail
 from programme.core.models import User
 from programme.core.settings_of_site import site_settings
+from sessions.day import rows
 from sessions.day.numeric.blood_match import STOP, UnitBlood, differences, negatives_written
 from sessions.day.numeric.donation_number import spaced
 from sessions.day.numeric.entries import UNDO, UNIT_CHECKED
@@ -26,7 +27,7 @@ from sessions.day.numeric.identity import identity_faults
 from sessions.day.numeric.unit_clocks import (
     is_expired,
 )
-from sessions.day.queries import blood_of, needed_blood, other_use, plan_carried_out
+from sessions.day.queries import blood_of, needed_blood, other_use, steps_carried_out
 from sessions.day.services.consent import refuse_taken_back
 from sessions.day.services.entering import keep
 from sessions.day.services.moves import hold
@@ -211,7 +212,9 @@ def _sign(
 def held_unit(unit: DonationUnit) -> tuple[DonationUnit, ExchangeSession]:
     """Return a unit and its session as they are now, held for this transaction."""
     now = hold(unit.exchange_session)
-    row = DonationUnit.objects.select_for_update(of=("self",)).get(pk=unit.pk)
+    row = rows.UNIT_HELD.first(key=unit.pk)
+    if row is None:
+        raise DonationUnit.DoesNotExist("This unit is no longer there.")
     row.exchange_session = now
     return row, now
 
@@ -235,7 +238,8 @@ def write_unit(
     The database checks its constraints by itself; only where it refuses are they asked one by one, for their words.
     """
     row.version = version
-    untouched = {field.name for field in row._meta.fields} - set(fields)
+    # Who signed is somebody who is signed in; the database holds that they are there.
+    untouched = {field.name for field in row._meta.fields if field.is_relation or field.name not in fields}
     row.full_clean(exclude=untouched, validate_unique=False, validate_constraints=False)
     try:
         with transaction.atomic():
@@ -316,8 +320,7 @@ def _check_chair(row: DonationUnit, now: ExchangeSession, chair: AtTheChair) -> 
 def free_place(now: ExchangeSession) -> int:
     """Return the first place of the plan without a unit, else the next one after all."""
     taken = set(DonationUnit.objects.filter(exchange_session=now).values_list("place", flat=True))
-    plan = plan_carried_out(now)
-    planned: list[int] = sorted(place for step in (plan.steps if plan else ()) for place in step.get("units", ()))
+    planned: list[int] = sorted(place for step in steps_carried_out(now) for place in step.get("units", ()))
     free: int | None = next((place for place in [*planned, *range(1, LAST_PLACE + 1)] if place not in taken), None)
     if free is None:
         raise ValidationError(f"A session takes at most {LAST_PLACE} units, those put away included.")

@@ -23,17 +23,17 @@ STEPS = [
 ]
 # Statements of a whole request, sign-in and savepoints included.
 ENTRIES = {
-    "draw": ("moved", {"step": "1", "out_ml": "100"}, 14),
-    "infusion": ("moved", {"step": "1", "in_ml": "100"}, 14),
-    "observation": ("observation", {"moment": "other", "pulse": "76"}, 13),
-    "pause": ("pause", {"words": "rest"}, 13),
+    "draw": ("moved", {"step": "1", "out_ml": "100"}, 15),
+    "infusion": ("moved", {"step": "1", "in_ml": "100"}, 15),
+    "observation": ("observation", {"moment": "other", "pulse": "76"}, 14),
+    "pause": ("pause", {"words": "rest"}, 14),
     "undo": ("undo", {"target": "3"}, 15),
 }
 PRESSES = {
-    "unit_check": ("at_chair", {"asked": "on", "wristband": "R1", "number": f"={NUMBER}00"}, 30),
-    "unit_start": ("checked", {}, 35),
-    "unit_end": ("running", {}, 21),
-    "reaction_stop": ("running", {}, 14),
+    "unit_check": ("at_chair", {"asked": "on", "wristband": "R1", "number": f"={NUMBER}00"}, 29),
+    "unit_start": ("checked", {}, 34),
+    "unit_end": ("running", {}, 22),
+    "reaction_stop": ("running", {}, 15),
 }
 
 

@@ -17,6 +17,7 @@ from sessions.day.numeric.samples import (
     holds_until,
     sample_rule,
     sample_spans,
+    shortest_rule,
 )
 
 LONDON = ZoneInfo("Europe/London")
@@ -145,3 +146,27 @@ def test_part_days_are_rounded_up_by_calendar_days(hours):
     days = {25: 2, 48: 2, 49: 3}[hours]
     rule = SampleRule(hours, by_calendar_day=True, recent=True, why="")
     assert earliest_taken(at(11, 9), rule) == at(11 - days + 1, 0)
+
+
+@given(
+    since=st.one_of(st.none(), st.integers(0, 400)),
+    pregnant=st.one_of(st.none(), st.integers(0, 400)),
+    age_min=st.integers(0, 9 * 24 * 60),
+    by_day=st.booleans(),
+    short=st.sampled_from([48, 72]),
+    long=st.sampled_from([48, 72, 168]),
+)
+def test_what_holds_by_the_shortest_rule_holds_whatever_is_known(since, pregnant, age_min, by_day, short, long):
+    """Law: with it, when red cells were last given need not be asked; also where a site's long span is the shorter."""
+    settings = DEFAULTS | {
+        "sample_by_calendar_day": float(by_day), "sample_valid_hours": short, "sample_valid_hours_else": long,
+    }  # fmt: skip
+    at = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)
+    on = at.date()
+    last, until = (None if days is None else on - timedelta(days=days) for days in (since, pregnant))
+    own = sample_rule(on, last_transfused=last, pregnant_until=until, settings=settings)
+    taken = at - age_min * MINUTE
+    if holds_at(taken, at, shortest_rule(settings)):
+        assert holds_at(taken, at, own)
+    if short == long:
+        assert holds_at(taken, at, shortest_rule(settings)) == holds_at(taken, at, own)
