@@ -140,10 +140,15 @@ class StaffLimit(Versioned):
 
 
 class OtherUse(Versioned):
-    """A chair is used for something else: on a weekday from a day on, or on the days since to until (weekday None)."""
+    """A chair is used for something else: on a weekday from a day on, or on the days since to until (weekday None).
+
+    starts, ends: the hours of it; both None for the whole day.
+    """
 
     chair = models.ForeignKey(Chair, models.PROTECT, related_name="other_uses")
     weekday = models.PositiveSmallIntegerField(null=True, blank=True)
+    starts = models.TimeField(null=True, blank=True)
+    ends = models.TimeField(null=True, blank=True)
     since = models.DateField()
     until = models.DateField(null=True, blank=True)
     words = models.CharField(max_length=120)
@@ -154,6 +159,12 @@ class OtherUse(Versioned):
                 condition=~Q(words=""),
                 name="otheruse_says_what",
                 violation_error_message="Say what the chair is used for.",
+            ),
+            models.CheckConstraint(
+                condition=Q(starts__isnull=True, ends__isnull=True)
+                | Q(starts__isnull=False, ends__isnull=False, starts__lt=F("ends")),
+                name="otheruse_hours",
+                violation_error_message="Give both hours, the end after the start, or neither for the whole day.",
             ),
             known_weekday(empty=True),
             first_before_last(),

@@ -51,8 +51,8 @@ KINDS: Mapping[str, Kind] = {
         f"How many exchanges staff can run at once. {COUNTED} Where several limits hold, the smallest counts.",
     ),
     "use": Kind(
-        OtherUse, "other use", ("chair", "weekday", "since", "until", "words"), ("until", "words"),
-        "A chair that is used for something else all day, on a weekday or on single days.",
+        OtherUse, "other use", ("chair", "weekday", "starts", "ends", "since", "until", "words"), ("until", "words"),
+        "A chair that is used for something else, on a weekday or on single days, all day or for some hours.",
     ),
 }  # fmt: skip
 
@@ -115,18 +115,21 @@ class RuleForm(forms.ModelForm, Dressed):  # type: ignore[type-arg]
         super().__init__(*args, **kwargs)
         if "chair" in self.fields:
             self.fields["chair"].queryset = chairs_there(site, today)  # type: ignore[attr-defined]
-        hints = dict(HINTS)
+        labels, hints = dict(LABELS), dict(HINTS)
         if self._meta.model is ClosedDay and not self.instance.pk:
             self.fields["to"] = DayField(label="To", required=False)
             self.order_fields(["on", "to"])
             hints["to"] = "the last of several days; leave empty for one"
+        if self._meta.model is OtherUse:
+            labels |= {"starts": "From", "ends": "To", "words": "Used for"}
+            hints |= {"starts": "leave both hours empty for the whole day"}
         if self._meta.model is ClosedDay:
             hints["closes"] = "leave empty where it is closed all day"
             hints["works"] = "a bank holiday that is worked, or a closure taken back"
         if self.instance.pk:
             self.fields["reason"] = forms.CharField(max_length=400, label="Why it is changed")
             hints["reason"] = "kept with the change"
-        self.dress(self.fields, LABELS, hints)
+        self.dress(self.fields, labels, hints)
 
 
 def rule_form(kind: Kind, *, new: bool) -> type[RuleForm]:

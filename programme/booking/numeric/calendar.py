@@ -74,11 +74,23 @@ class SlotRule:
 
 @dataclass(frozen=True, slots=True)
 class Use:
-    """A chair is used for something else on these dates."""
+    """A chair is used for something else on these dates: all day, or from an hour to before another."""
 
     chair_pk: int
     dates: Dates
     words: str
+    starts: time = time.min
+    ends: time = time.max
+
+    def takes(self, chair_pk: int, on: date, starts: time, ends: time) -> bool:
+        """Whether it has a chair at some moment from a start to before an end."""
+        return self.chair_pk == chair_pk and self.dates.hold(on) and self.starts < ends and starts < self.ends
+
+    @property
+    def said(self) -> str:
+        """What for, and when where it is not all day: 'top-ups, 08:00 to 12:00'."""
+        whole = (self.starts, self.ends) == (time.min, time.max)
+        return self.words if whole else f"{self.words}, {self.starts:%H:%M} to {self.ends:%H:%M}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,11 +220,14 @@ def free_places(
         if not day.open:
             continue
         staffed = limited.get(day.on)
-        busy = {row.chair_pk for row in others if row.dates.hold(day.on)}
-        for chair_pk, rows in groupby(slots_on(day.on, rules), key=lambda row: row.chair_pk):
-            if chair_pk not in busy:
-                free = _places(day, tuple(rows), taken, minutes)
-                found += [place for place in free if staffed is None or staffed.has_room(place.run(needs))]
+        busy = [row for row in others if row.dates.hold(day.on)]
+        for _, rows in groupby(slots_on(day.on, rules), key=lambda row: row.chair_pk):
+            found += [
+                place
+                for place in _places(day, tuple(rows), taken, minutes)
+                if not any(row.takes(place.chair_pk, day.on, place.starts, place.ends) for row in busy)
+                and (staffed is None or staffed.has_room(place.run(needs)))
+            ]
     return tuple(found)
 
 

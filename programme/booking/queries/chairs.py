@@ -78,7 +78,7 @@ def chair_parts(site: Site, today: date) -> tuple[Part, ...]:
             f"How many exchanges staff can run at once. {COUNTED} Where several limits hold, the smallest counts.",
         ),
         _part(
-            "use", "Other uses of a chair", ("Chair", "Weekday", "Used for"),
+            "use", "Other uses of a chair", ("Chair", "Weekday", "Hours", "Used for"),
             OtherUse.objects.filter(chair__site=site).select_related("chair").order_by("chair__place", "since"),
             today, _use, "None.",
         ),
@@ -117,7 +117,8 @@ def _staff(row: StaffLimit) -> tuple[str, ...]:
 
 
 def _use(row: OtherUse) -> tuple[str, ...]:
-    return row.chair.name, _weekday(row.weekday), row.words
+    hours = "all day" if row.starts is None or row.ends is None else f"{row.starts:%H:%M} to {row.ends:%H:%M}"
+    return row.chair.name, _weekday(row.weekday), hours, row.words
 
 
 def _weekday(weekday: int | None) -> str:
@@ -219,9 +220,9 @@ def _why_not(row: Booked, calendar: SiteCalendar) -> str:
     rules = [rule for rule in slots_on(row.on, calendar.slots) if rule.chair_pk == row.chair_pk]
     if not any(rule.starts == row.starts for rule in rules):
         return f"the chair has no start at {row.starts:%H:%M} that day"
-    use = next((use for use in calendar.uses if use.chair_pk == row.chair_pk and use.dates.hold(row.on)), None)
+    use = next((use for use in calendar.uses if use.takes(row.chair_pk, row.on, row.starts, row.ends)), None)
     if use is not None:
-        return f"the chair is used for something else: {use.words}"
+        return f"the chair is used for something else: {use.said}"
     if row.starts < day.opens or row.ends > day.closes:
         return f"the unit is open from {day.opens:%H:%M} to {day.closes:%H:%M}"
     return ""

@@ -252,9 +252,10 @@ def chair_cell(
         return ChairCell("bkd", "", has_it, names[has_it.name], missed)
     if rule is None or not day.open:
         return ChairCell("nos", "" if day.open else "closed", missed=missed)
-    use = next((row for row in calendar.uses if row.chair_pk == column.chair_pk and row.dates.hold(day.on)), None)
+    uses = calendar.uses
+    use = next((row for row in uses if row.takes(column.chair_pk, day.on, rule.starts, rule.ends)), None)
     if use is not None:
-        return ChairCell("oth", use.words, missed=missed)
+        return ChairCell("oth", use.said, missed=missed)
     if day.on < today:
         return ChairCell("", missed=missed)
     if (day.on, column.chair_pk, column.slot) in free:

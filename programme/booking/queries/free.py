@@ -179,7 +179,13 @@ def site_calendar(site: Site, first: date, last: date) -> SiteCalendar:
         chairs=tuple(_within(Chair.objects.filter(site=site), first, last).values_list("pk", "name")),
         slots=slot_rules(site, first, last),
         uses=tuple(
-            Use(row.chair_id, Dates(row.since, row.until, row.weekday), row.words)
+            Use(
+                row.chair_id,
+                Dates(row.since, row.until, row.weekday),
+                row.words,
+                row.starts or time.min,
+                row.ends or time.max,
+            )
             for row in _within(OtherUse.objects.filter(chair__site=site), first, last).order_by("pk")
         ),
         taken=frozenset(

@@ -46,6 +46,11 @@ def _why(held: Booked, ends: time | None, calendar: SiteCalendar) -> str:
         for row in calendar.bookings
         if row.stands and (row.chair_pk, row.on) == (held.chair_pk, held.on) and held.ends <= row.starts < last
     ]
+    after += [
+        f"the chair is used for something else: {use.said}"
+        for use in calendar.uses
+        if use.takes(held.chair_pk, held.on, held.ends, last)
+    ]
     if day is not None and day.closes is not None and day.closes < last:
         after.append(f"the unit closes at {day.closes:%H:%M}")
     then = ", and ".join(after) or "somebody else can be booked after that"

@@ -165,12 +165,13 @@ def _not_free(row: ToPlace, calendar: SiteCalendar, chair_pk: int, on: date, slo
     rule = next((rule for rule in rules if rule.slot == slot), None)
     if rule is None:
         return f"There is no such chair and start on {spoken(on)}."
-    use = next((use for use in calendar.uses if use.chair_pk == chair_pk and use.dates.hold(on)), None)
+    ends = ends_at(rule.starts, rule.ends, row.minutes)
+    use = next((use for use in calendar.uses if use.takes(chair_pk, on, rule.starts, ends or time.max)), None)
     if use is not None:
-        return f"{rule.chair_name} is used for something else on {spoken(on)}: {use.words}."
+        return f"{rule.chair_name} is used for something else on {spoken(on)}: {use.said}."
     if (chair_pk, on, slot) in calendar.taken:
         return _taken(row, calendar, on, rule)
-    staffed, ends = calendar.room.get(on), ends_at(rule.starts, rule.ends, row.minutes)
+    staffed = calendar.room.get(on)
     if staffed is not None and ends is not None and not staffed.has_room(Run(rule.starts, ends, row.needs)):
         return _no_staff(row, day, staffed, rule.starts, ends)
     closes = "" if day.closes is None else f"; the unit closes at {day.closes:%H:%M}"

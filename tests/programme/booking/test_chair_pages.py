@@ -33,6 +33,23 @@ def test_a_refusal_stands_beside_its_field_and_keeps_what_was_typed(site, coordi
     assert site.opening_hours.count() == 1
 
 
+def test_a_chair_is_used_otherwise_for_some_hours_and_the_diary_says_when(site, coordinator_client):
+    make_open_week(site)
+    chair = make_chair(site)
+    sent = {
+        "chair": chair.pk,
+        "weekday": "2",
+        "starts": "08:00",
+        "ends": "12:00",
+        "since": "2026-06-01",
+        "words": "top-ups",
+    }
+    sent["receipt"] = key_of(coordinator_client, "/chairs/use/add/")
+    shown = coordinator_client.post("/chairs/use/add/", sent, follow=True).text
+    assert "08:00 to 12:00" in shown
+    assert coordinator_client.get("/diary/").text.count("top-ups, 08:00 to 12:00") == 5, "a Wednesday in each week"
+
+
 def test_a_day_that_closes_over_a_booking_says_who_must_be_moved(site, coordinator_client):
     make_open_week(site)
     make_booking(make_patient("R1", site=site, family_name="Larkspur"), make_chair(site), on=date(2026, 6, 8))

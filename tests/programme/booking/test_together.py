@@ -47,8 +47,9 @@ def units(draw) -> tuple[Problem, SiteCalendar]:
         for chair in CHAIRS
         for slot, starts, ends in ((1, time(9), time(13)), (2, time(13), time(17)))
     )
-    used = draw(st.lists(st.tuples(st.sampled_from(CHAIRS), st.integers(0, 9)), max_size=3))
-    uses = tuple(Use(chair, Dates(day_of(n), day_of(n)), "infusions") for chair, n in used)
+    parts = st.sampled_from([(), (time(8), time(13)), (time(13), time(16))])
+    used = draw(st.lists(st.tuples(st.sampled_from(CHAIRS), st.integers(0, 9), parts), max_size=3))
+    uses = tuple(Use(chair, Dates(day_of(n), day_of(n)), "infusions", *part) for chair, n, part in used)
     starts = st.tuples(st.sampled_from(CHAIRS), st.integers(0, 9), st.sampled_from([1, 2]))
     held = draw(st.lists(starts, min_size=2, max_size=6))
     taken = frozenset((chair, day_of(n), slot) for chair, n, slot in held)
@@ -83,12 +84,21 @@ def units(draw) -> tuple[Problem, SiteCalendar]:
     return problem, calendar
 
 
+def in_other_use(calendar: SiteCalendar, chair: int, on: date, starts: time, ends: time) -> bool:
+    """Whether a chair is used for something else in some hour; all begin and end on the hour."""
+    return any(
+        use.chair_pk == chair and use.dates.hold(on) and any(use.starts <= time(hour) < use.ends for hour in hours)
+        for use in calendar.uses
+        for hours in [range(starts.hour, ends.hour + (ends.minute > 0))]
+    )
+
+
 def troubled(calendar: SiteCalendar, refs: set[str]) -> dict[str, Displaced]:
     """Whose booking lies on a closed day, in a chair used otherwise, or among more than staff can run at once."""
     found = dict[str, Displaced]()
     for row in calendar.bookings:
         day = calendar.day(row.on)
-        used = any(use.chair_pk == row.chair_pk and use.dates.hold(row.on) for use in calendar.uses)
+        used = in_other_use(calendar, row.chair_pk, row.on, row.starts, row.ends)
         if row.patient_ref in refs and (not day.open or used):
             found[row.patient_ref] = Displaced(row, "closed or used otherwise")
         elif row.patient_ref in refs and day.most is not None and at_most(calendar.bookings, row) > day.most:
@@ -143,7 +153,7 @@ def test_no_proposal_breaks_a_hard_limit() -> None:
     """Also where people who are booked may be moved: nobody else's place is touched, and nobody loses theirs."""
     moved, mended = Counter[str](), Counter[str]()
 
-    @settings(max_examples=80, deadline=None)
+    @settings(max_examples=120, deadline=None)
     @given(units())
     def hold(drawn) -> None:
         problem, whole = drawn
@@ -198,7 +208,7 @@ def judge_place(problem: Problem, whole: SiteCalendar, row: Proposed) -> None:
     assert day.open, "closed day"
     assert datetime.combine(place.on, place.starts, tzinfo=ZONE) > NOW, "past"
     assert place.on >= who.earliest
-    assert not any(use.chair_pk == place.chair_pk and use.dates.hold(place.on) for use in whole.uses)
+    assert not in_other_use(whole, place.chair_pk, place.on, place.starts, place.ends), "used otherwise"
     assert not any(one.dates.since <= place.on <= one.dates.until for one in who.away), "away"
     assert who.not_before is None or place.starts >= who.not_before
     assert who.end_by is None or place.ends <= who.end_by

@@ -101,6 +101,20 @@ def test_another_use_takes_the_chair_for_that_weekday() -> None:
     assert [place.on.weekday() for place in found] == [0, 1, 3, 4]
 
 
+def test_a_use_of_some_hours_leaves_the_rest_of_the_day() -> None:
+    """Hand-worked, to the minute: top-ups until 13:00 leave a start at 13:00, and later ones one that ends then."""
+    starts = [slot(3, 1, 9, 13), slot(3, 2, 13, 17), slot(4, 1, 9, 13)]
+    morning = Use(3, ALWAYS, "top-ups", time(8), time(13))
+    assert morning.said == "top-ups, 08:00 to 13:00"
+    found = free_places(week()[:1], slots=starts, uses=[morning])
+    assert [(place.chair_pk, place.starts) for place in found] == [(3, time(13)), (4, time(9))]
+    afternoon = Use(3, ALWAYS, "top-ups", time(13), time(17))
+    found = free_places(week()[:1], slots=starts, uses=[afternoon])
+    assert [(place.chair_pk, place.starts) for place in found] == [(3, time(9)), (4, time(9))]
+    longer = free_places(week()[:1], slots=starts, uses=[afternoon], minutes=241)
+    assert [(place.chair_pk, place.ends) for place in longer] == [(4, time(13, 1))]
+
+
 def test_a_long_session_holds_the_next_slot_too_and_needs_it_free() -> None:
     two = [slot(1, 1, 9, 12), slot(1, 2, 13, 16)]
     short = free_places(week()[:1], slots=two, minutes=150)
@@ -141,7 +155,7 @@ def dates_of(span: tuple[int, int, int | None]) -> Dates:
     shut=st.sets(st.integers(0, 40)),
     early=st.dictionaries(st.integers(0, 40), st.integers(9, 17)),
     limits=st.lists(st.tuples(spans, st.integers(0, 3)), max_size=4),
-    uses=st.lists(st.tuples(st.integers(1, 3), spans), max_size=4),
+    uses=st.lists(st.tuples(st.integers(1, 3), spans, st.none() | hours), max_size=4),
     slots=st.lists(st.tuples(st.integers(1, 3), hours), max_size=6),
     taken=st.sets(st.tuples(st.integers(1, 3), st.integers(0, 40), st.integers(0, 5))),
     booked=st.lists(st.tuples(st.integers(0, 40), hours, st.integers(1, 2)), max_size=8),
@@ -159,7 +173,10 @@ def test_no_free_place_breaks_a_hard_limit(shut, early, limits, uses, slots, tak
     }
     closed = [Closed(MONDAY + timedelta(day), "shut") for day in sorted(shut)]
     closed += [Closed(MONDAY + timedelta(day), "early", time(hour)) for day, hour in early.items() if day not in shut]
-    others = [Use(chair, dates_of(span), "other") for chair, span in uses]
+    others = [
+        Use(chair, dates_of(span), "other", *(() if of is None else (time(of[0]), time(of[1]))))
+        for chair, span, of in uses
+    ]
     staff = [Staff(dates_of(span), most) for span, most in limits]
     calendar = days(MONDAY, MONDAY + timedelta(40), opening=WEEK, closed=closed, staff=staff)
     found = free_places(
@@ -173,7 +190,9 @@ def test_no_free_place_breaks_a_hard_limit(shut, early, limits, uses, slots, tak
         for hour in range(place.starts.hour, place.ends.hour + (place.ends.minute > 0)):  # all begin on the hour
             at_once = sum(n for d, (s, e), n in booked if d == day and s <= hour < e)
             assert all(at_once + needs <= row.most for row in staff if row.dates.hold(place.on))
-        assert not any(row.chair_pk == place.chair_pk and row.dates.hold(place.on) for row in others)
+        for row in others:
+            apart = row.ends <= place.starts or place.ends <= row.starts
+            assert row.chair_pk != place.chair_pk or not row.dates.hold(place.on) or apart
         length = (place.ends.hour - place.starts.hour) * 60 + place.ends.minute - place.starts.minute
         assert length >= minutes
         for row in rules:

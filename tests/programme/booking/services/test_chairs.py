@@ -4,6 +4,7 @@ from datetime import date, time, timedelta
 
 import pytest
 from django.core.exceptions import ValidationError
+from django.db import IntegrityError, transaction
 
 from patients.models import Patient
 from programme.booking.models import Chair, ClosedDay, OpeningHours, OtherUse, Slot, StaffLimit
@@ -157,6 +158,12 @@ def test_the_place_of_somebody_who_left_or_is_paused_is_displaced(booked, site, 
             "the chair is used for something else: iron infusions",
         ),
         (
+            lambda site, chair: OtherUse(
+                chair=chair, since=MONDAY, until=MONDAY, starts=time(15), ends=time(17), words="iron infusions"
+            ),
+            "the chair is used for something else: iron infusions, 15:00 to 17:00",
+        ),
+        (
             lambda site, chair: StaffLimit(site=site, since=MONDAY, most=0),
             "1 exchange would run at once where staff can run 0",
         ),
@@ -167,6 +174,21 @@ def test_who_is_booked_where_the_diary_changes_is_named_and_stays_booked(booked,
     assert whys(site) == [why]
     booked.refresh_from_db()
     assert booked.state == "booked"
+
+
+def test_another_use_after_the_booking_displaces_nobody(booked, site, coordinator):
+    row = OtherUse(chair=booked.chair, since=MONDAY, starts=booked.ends, ends=time(18), words="iron infusions")
+    add(row, coordinator)
+    assert whys(site) == []
+
+
+@pytest.mark.parametrize(("starts", "ends"), [(None, time(12)), (time(8), None), (time(12), time(12))])
+def test_hours_of_another_use_are_both_given_in_order_or_neither(site, coordinator, starts, ends):
+    """Refused with what is allowed, and by the database itself."""
+    row = OtherUse(chair=make_chair(site), since=MONDAY, starts=starts, ends=ends, words="top-ups")
+    assert "Give both hours, the end after the start, or neither for the whole day." in str(refused(row, coordinator))
+    with pytest.raises(IntegrityError), transaction.atomic():
+        row.save()
 
 
 def test_a_chair_given_up_displaces_who_is_booked_later(booked, site, coordinator):
