@@ -189,7 +189,9 @@ def _locked(s: Situation) -> Need | None:
 def _paused(s: Situation) -> Need | None:
     if not s.paused:
         return None
-    return _contact(s) or Need(Band.CANNOT_SAY, "", f"{s.paused}.", weight=(9, 0))
+    missed = _missed_asides(s, always=True)
+    mark = "check" if missed else ""
+    return _contact(s) or Need(Band.CANNOT_SAY, mark, f"{s.paused}.", also=missed, weight=(9, 0))
 
 
 def _contact(s: Situation) -> Need | None:
@@ -254,11 +256,13 @@ def _missed(s: Situation) -> Need | None:
     )  # fmt: skip
 
 
-def _missed_asides(s: Situation) -> tuple[str, ...]:
-    """What must not be lost of a missed visit where something else is more pressing."""
+def _missed_asides(s: Situation, *, always: bool = False) -> tuple[str, ...]:
+    """What must not be lost of a missed visit where something else is more pressing; always: also before it is the
+    consultant's."""
     if s.missed_on is None:
         return ()
-    said = f"did not come on {day_words(s.missed_on, s.today)}, {s.with_consultant}" if s.with_consultant else ""
+    missed = f"did not come on {day_words(s.missed_on, s.today)}" if always or s.with_consultant else ""
+    said = ", ".join(filter(None, [missed, s.with_consultant]))
     child = CHILD_NOT_BROUGHT.rstrip(".") if s.is_child else ""
     return tuple(filter(None, [said, child]))
 

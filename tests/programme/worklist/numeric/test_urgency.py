@@ -141,6 +141,18 @@ def test_someone_paused_stands_last_with_the_reason():
     assert (need.band, need.mark, need.sentence) == (Band.CANNOT_SAY, "", "Paused since 3 Oct: abroad.")
 
 
+def test_of_someone_paused_a_missed_visit_is_not_lost():
+    paused = replace(QUIET, paused="Paused since 3 Oct: abroad", missed_on=days(-2), consultant_on=days(1))
+    need = judge(paused)
+    assert (need.band, need.mark, need.sentence) == (Band.CANNOT_SAY, "check", "Paused since 3 Oct: abroad.")
+    assert need.also == ("did not come on Mon 23 Nov",)
+    need = judge(replace(paused, consultant_on=days(-1), is_child=True))
+    assert need.also == (
+        "did not come on Mon 23 Nov, with the consultant since Tue 24 Nov",
+        "Child not brought: think of safeguarding; follow the local policy",
+    )
+
+
 def test_a_stale_suggestion_asks_for_a_look():
     need = judge(replace(QUIET, stale=True))
     assert (need.band, need.mark, need.act) == (Band.ARRANGE, "check", "Open and look")
