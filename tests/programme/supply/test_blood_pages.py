@@ -355,6 +355,8 @@ def test_an_answer_says_until_when_units_are_held_and_the_sheet_repeats_it(coord
     assert "only, and the exchange starts" not in text_of(coordinator_client.get(there))
     (row,) = csv.DictReader(io.StringIO(text_of(coordinator_client.get("/blood/order-sheet.csv")), newline=""))
     assert row["held_until"] == "2026-06-14T23:59+01:00"
+    for page in ("/blood/", "/blood/coming/"):
+        assert "held until Sun 14 Jun 23:59" in text_of(coordinator_client.get(page))
 
 
 def test_a_unit_is_returned_from_the_page_with_its_times(coordinator_client, chair, coordinator):
