@@ -16,9 +16,10 @@ HEADER = (
     "order", "state", "for_at", "patient_ref", "name", "birth_date", "units", "confirmed", "abo", "rhd", "negative",
     "antibodies", "hbs_negative", "other", "freshest_days", "sample_taken_at", "sample_valid_until", "order_by",
     "group_samples", "antibodies_asked_elsewhere_on", "held_until", "sample_first", "sample_last",
-    "sample_holds_to_end_from",
+    "sample_holds_to_end_from", "to_settle",
 )  # fmt: skip
-"""Documented in the README: times are ISO 8601 with offset, lists are parted by spaces; empty is 'not said'."""
+"""Documented in the README: times are ISO 8601 with offset, lists are parted by spaces; empty is 'not said'.
+to_settle: all that the printed sheet marks as Stop or Check, so that nobody acts on an order that no longer fits."""
 
 
 D_TYPE = {"+": "positive", "-": "negative"}
@@ -60,7 +61,7 @@ def _cells(line: OrderLine) -> list[str]:
         "; ".join(needs.antibodies), "yes" if needs.hbs_negative else "no", needs.other, _whole(needs.freshest_days),
         _time(line.sample.taken_at), _time(line.sample.until), line.order_by.isoformat(),
         str(len(line.group.agree)), _date(line.elsewhere_on), _time(line.held_until),
-        *_window(line.sample),
+        *_window(line.sample), " ".join(alarm.words for alarm in line.alarms),
     ]  # fmt: skip
 
 

@@ -468,6 +468,18 @@ def test_the_table_has_one_line_an_order_and_no_formula(coordinator_client, chai
     assert (row["group_samples"], row["antibodies_asked_elsewhere_on"], row["held_until"]) == ("2", "2026-05-02", "")
     window = [row[name] for name in ("sample_first", "sample_last", "sample_holds_to_end_from")]
     assert window == ["2026-06-09T09:00+01:00", "2026-06-11T16:00+01:00", "2026-06-09T14:00+01:00"]
+    assert row["to_settle"] == ""
+
+
+def test_the_table_says_of_an_order_what_no_longer_fits(coordinator_client, chair, coordinator):
+    order = make_order(chair, by=coordinator)
+    make_antibody(order.patient, "anti-Jk(b)")
+    order.patient.suggestion.delete()
+    make_suggestion(order.patient, next_date=FOR, body={"session": {"units": 8}})
+    (row,) = csv.DictReader(io.StringIO(coordinator_client.get("/blood/order-sheet.csv").content.decode(), newline=""))
+    assert row["units"] == "5"
+    assert "Jk(b)− must be matched too" in row["to_settle"]
+    assert "The plan is now 8 units; 5 are on the order." in row["to_settle"]
 
 
 def test_the_columns_of_the_order_sheet_are_those_of_the_readme():
