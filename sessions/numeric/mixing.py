@@ -133,11 +133,13 @@ def removal_ratio_sd(
 
     √(Σ(SD/value)²) over the ideal removal of the volumes, by first order.
     """
-    relative = [
-        (np.asarray(sd, dtype=float) / np.asarray(value, dtype=float)) ** 2
-        for sd, values in ((hb_sd_g_l, (hb_before_g_l, hb_after_g_l)), (hbs_sd_pct, (hbs_before_pct, hbs_after_pct)))
-        for value in values
-    ]
+    pairs = ((hb_sd_g_l, (hb_before_g_l, hb_after_g_l)), (hbs_sd_pct, (hbs_before_pct, hbs_after_pct)))
+    with np.errstate(divide="ignore", invalid="ignore"):  # HbS of 0 has no relative error, and no ratio either
+        relative = [
+            (np.asarray(sd, dtype=float) / np.asarray(value, dtype=float)) ** 2
+            for sd, values in pairs
+            for value in values
+        ]
     ideal = own_removal(blood_volume_ml=blood_volume_ml, in_ml=in_ml, out_ml=out_ml)
     error = np.sqrt(relative[0] + relative[1] + relative[2] + relative[3])
     return np.asarray(error / np.where(ideal > 0.0, ideal, np.nan))

@@ -10,15 +10,11 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from programme.intake.numeric.codes import HB, HBA, HBA2, HBC, HBF, HBS, Measured
+from sessions.numeric.unlikely import HBS_RISE_PCT_A_DAY, HBS_SLACK_PCT, share_words
 
 CLOCKS_DIFFER = timedelta(minutes=10)
-HBS_SLACK_PCT = 5.0
-"""Two measurements of the same HbS differ by less; the spread of one is about 1 point."""
-HBS_RISE_PCT_A_DAY = 2.0
-"""Own cells do not come back faster without an exchange; usual paces are under 1 point a day."""
 HB_JUMP_G_L = 40.0
 HB_JUMP_DAYS = 14
-SHARE_NOT_PCT = 1.0
 FRACTIONS = (HBS.analyte, HBA.analyte, HBF.analyte, HBA2.analyte, HBC.analyte)
 FRACTIONS_OFF_PCT = 2.0
 """Haemoglobin fractions add up to 100, with about 2 for their own errors (common practice)."""
@@ -66,8 +62,8 @@ def doubts_about(
 
 
 def _hbs_doubt(value: float, on: date, earlier: Earlier | None) -> Doubt | None:
-    if 0 < value < SHARE_NOT_PCT:
-        return Doubt("share_not_percent", f"HbS {value:g} % may be a share: {value * 100:g} %.")
+    if words := share_words(value):
+        return Doubt("share_not_percent", f"{words}.")
     if earlier is None or earlier.exchanged_since:
         return None
     days = max((on - earlier.on).days, 0)

@@ -21,6 +21,7 @@ from programme.worklist.forms.fields import (
     TicksField,
 )
 from sessions.models import Method
+from sessions.numeric.unlikely import body_words
 
 WEEKDAYS = [(str(n), name) for n, name in enumerate(("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"))]
 METHODS = [("", "as the access allows"), *Method.choices[:-1]]
@@ -82,6 +83,7 @@ class PersonForm(EdgeForm):
         if usual and share is not None and not usual[0] <= share <= usual[1]:
             words = Genotype(given["genotype"]).label
             self.ask("untransfused_pct", f"{share:g} %: for {words} most lie from {usual[0]:g} to {usual[1]:g}.")
+        ask_about_body(self)
         since, until = given.get("pregnant_since"), given.get("pregnant_until")
         if until is not None and (since is None or until < since):
             self.refuse("pregnant_until", "A pregnancy cannot end before it starts; enter both days.")
@@ -245,6 +247,7 @@ class MeasureForm(EdgeForm):
             self.refuse("weight_kg", "Enter a weight, a height or both.")
         for name, (last, unit) in self.last.items():
             ask_about_jump(self, name, last, unit)
+        ask_about_body(self)
         return given
 
 
@@ -253,6 +256,13 @@ def ask_about_jump(form: EdgeForm, name: str, last: float, unit: str) -> None:
     value = form.cleaned_data.get(name)
     if value is not None and abs(value - last) > GREATEST_WEIGHT_JUMP * last:
         form.ask(name, f"{value:g} {unit}: the last one recorded is {last:g} {unit}.")
+
+
+def ask_about_body(form: EdgeForm) -> None:
+    """Ask about a weight that hardly goes with the height typed beside it."""
+    weight, height = form.cleaned_data.get("weight_kg"), form.cleaned_data.get("height_cm")
+    if weight is not None and height is not None and (words := body_words(weight, height)):
+        form.ask("weight_kg", f"{words}: are both right? Blood volume and every limit in mL/kg rest on them.")
 
 
 class StandingForm(EdgeForm):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from copy import deepcopy
 from datetime import date, datetime
 from typing import Any
@@ -30,6 +31,7 @@ from programme.worklist.forms.fields import (
 from programme.worklist.forms.people import ask_about_jump
 from programme.worklist.forms.reading import TypedMoment
 from sessions.models import AdmissionInGap, ExchangeSession, Fluid, HaemolysisSign, Position, VisitReason
+from sessions.numeric.unlikely import balance_words, share_words
 from sessions.services import FinishedSession, ResultGiven, StepGiven
 
 MOST_GIVEN_STEPS = 12
@@ -125,12 +127,19 @@ class SessionForm(EdgeForm):
 
     def _ask_about_figures(self) -> None:
         given = self.cleaned_data
+        for name in ("hbs_before_pct", "hbs_after_pct"):
+            ask_about_share(self, name)
         before, after = given.get("hbs_before_pct"), given.get("hbs_after_pct")
         if before is not None and after is not None and after >= before:
             self.ask("hbs_after_pct", f"HbS rose from {before:g} to {after:g} %: an exchange lowers it.")
         units, cells = given.get("units"), given.get("red_cells_in_ml")
         if units and cells is not None and not 150 * units <= cells <= 400 * units:
             self.ask("red_cells_in_ml", f"{cells:g} mL in {count_of(units, 'unit')}: a unit holds 150 to 400 mL.")
+            return
+        names = ("saline_in_ml", "red_cells_in_ml", "blood_out_ml", "weight_kg")
+        saline, cells, out, weight = (math.nan if given.get(name) is None else float(given[name]) for name in names)
+        if words := balance_words(saline + cells, out, weight):
+            self.ask("blood_out_ml", f"{words}: an exchange keeps volume about level.")
 
     def given(self, steps: tuple[StepGiven, ...]) -> FinishedSession:
         """Return the session of a valid form."""
@@ -174,6 +183,13 @@ def _clock(moment: datetime | None, on: date, zone: ZoneInfo) -> str:
         return ""
     local = moment.astimezone(zone)
     return f"{local:%H:%M}" if local.date() == on else f"{written_day(local.date())} {local:%H:%M}"
+
+
+def ask_about_share(form: EdgeForm, name: str) -> None:
+    """Ask about an HbS that may have been typed as a share of 1."""
+    value = form.cleaned_data.get(name)
+    if value is not None and (words := share_words(value)):
+        form.ask(name, f"{words}.")
 
 
 class GivenStepForm(EdgeForm):
@@ -242,6 +258,7 @@ class SampleForm(EdgeForm):
                 self.refuse("taken_at", f"at: {error}")
         if not self.errors and not self.values():
             raise ValidationError("Enter at least one result.", code="stop")
+        ask_about_share(self, "hbs")
         shares = [self.cleaned_data.get(name) for name in ("hbs", "hba", "hbf", "hbc", "hba2")]
         total = sum(value for value in shares if value is not None)
         if total > 102:

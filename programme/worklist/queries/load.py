@@ -28,6 +28,10 @@ ONLY_TOLD = {"unknown_column", "method_change", "baseline_stored"}
 KIND_WORDS = {
     "alike": "References look alike",
     "hbs_rose": "HbS rose over an exchange",
+    "hbs_share": "HbS looks like a share of 1",
+    "hbs_between": "HbS between two sessions is not to be expected",
+    "balance": "Fluid in and blood out are far from level",
+    "body": "Weight and height hardly belong together",
     "weight_jump": "The weight jumps by 15 % or more",
     "method_change": "hbs_method changes",
     "baseline_change": "baseline_hbs_pct changes",

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from datetime import date, timedelta
 
 from sessions.numeric.history.table import REQUIRED_OF_NEW_PEOPLE, Fault, HistoryRow, KnownPerson, Question
+from sessions.numeric.unlikely import balance_words, body_words, climb_words, share_words
 
 WEIGHT_JUMP = 0.15
 """Change of weight from one session to the next that is asked about, as a share."""
@@ -44,6 +45,7 @@ def check_people(
             found += _required(own, stored, told)
         found += _contradictions(own, stored)
         found += _baselines(own, stored)
+        found += _bodies(own, stored)
         for check in CHECKS:
             found += check(own)
     faults = [one for one in found if isinstance(one, Fault)]
@@ -165,6 +167,33 @@ def _baselines(rows: Sequence[HistoryRow], stored: KnownPerson | None) -> Iterat
         yield Question("baseline_stored", (said[-1].row,), said[-1].patient_ref, found, "What is stored stays.")
 
 
+def _bodies(rows: Sequence[HistoryRow], stored: KnownPerson | None) -> Iterator[Question]:
+    """Weights that hardly go with the height of their day: one question for each person, with the first of them."""
+    height = stored.height_cm if stored is not None else None
+    doubted: list[tuple[int, str]] = []
+    for row in rows:
+        height = row.height_cm or height
+        if words := body_words(row.weight_kg, height or math.nan):
+            doubted.append((row.row, words))
+    if doubted:
+        numbers = tuple(sorted(number for number, _ in doubted))
+        yield Question("body", numbers, rows[0].patient_ref, doubted[0][1], "Are both right?")
+
+
+def _climbs(rows: Sequence[HistoryRow]) -> Iterator[Question]:
+    """HbS before a session against HbS after the one before, where neither is asked about by itself."""
+    for earlier, row in itertools.pairwise(rows):
+        if earlier.hbs_post_pct is None or row.hbs_pre_pct is None or _rose(earlier) or _rose(row):
+            continue
+        if share_words(earlier.hbs_post_pct) or share_words(row.hbs_pre_pct):
+            continue
+        days = (row.session_date - earlier.session_date).days
+        diluted = row.admission_in_gap in ("transfused", "unknown", "yes")
+        if found := climb_words(earlier.hbs_post_pct, row.hbs_pre_pct, days, diluted=diluted):
+            asks = "A wrong tube, or a session that is not in the file?"
+            yield Question("hbs_between", (earlier.row, row.row), row.patient_ref, found, asks)
+
+
 def _samples(rows: Sequence[HistoryRow]) -> Iterator[Fault | Question]:
     for row in rows:
         day = row.session_date
@@ -194,12 +223,23 @@ def _sample(row: HistoryRow, column: str, on: date, days: int, usual: int, most:
         yield Question("sample_far", (row.row,), row.patient_ref, found, "Is it the sample of this session?")
 
 
+def _rose(row: HistoryRow) -> bool:
+    return row.hbs_pre_pct is not None and row.hbs_post_pct is not None and row.hbs_post_pct > row.hbs_pre_pct
+
+
 def _unlikely(rows: Sequence[HistoryRow]) -> Iterator[Question]:
     for row in rows:
         where = ((row.row,), row.patient_ref)
-        if row.hbs_pre_pct is not None and row.hbs_post_pct is not None and row.hbs_post_pct > row.hbs_pre_pct:
+        if _rose(row):
             found = f"HbS rose from {row.hbs_pre_pct:g} to {row.hbs_post_pct:g} over an exchange"
             yield Question("hbs_rose", *where, found, "Were before and after changed round?")
+        for value in (row.hbs_pre_pct, row.hbs_post_pct):
+            if value is not None and (found := share_words(value)):
+                yield Question("hbs_share", *where, found, "Is it right?")
+        if None not in (row.saline_in_ml, row.red_cells_in_ml, row.blood_out_ml):
+            fluid_ml = (row.saline_in_ml or 0.0) + (row.red_cells_in_ml or 0.0)
+            if found := balance_words(fluid_ml, row.blood_out_ml or 0.0, row.weight_kg):
+                yield Question("balance", *where, found, "Are they right?")
         for name, value in (("before", row.hb_pre_g_l), ("after", row.hb_post_g_l)):
             if value is not None and not LIKELY_HB_G_L[0] <= value <= LIKELY_HB_G_L[1]:
                 yield Question("hb_unlikely", *where, f"Hb {name} {value:g} g/L", "Is it right?")
@@ -210,4 +250,4 @@ def _unlikely(rows: Sequence[HistoryRow]) -> Iterator[Question]:
                 yield Question("unit_volume", *where, found, "Is it right?")
 
 
-CHECKS = (_twice, _born_later, _heights, _weights, _methods, _samples, _unlikely)
+CHECKS = (_twice, _born_later, _heights, _weights, _methods, _samples, _climbs, _unlikely)

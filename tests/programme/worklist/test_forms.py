@@ -139,6 +139,20 @@ def test_an_unlikely_value_is_asked_once_and_taken_when_it_is_right(nurse_client
     assert Patient.objects.get().untransfused_pct == 62
 
 
+def test_a_weight_that_hardly_goes_with_the_height_is_asked_about(nurse_client):
+    assert "Weight 6 kg at a height of" in shown(
+        send(nurse_client, ADD, **{**NEWCOMER, "weight_kg": "6", "height_cm": "165"})
+    )
+    assert not Patient.objects.exists()
+
+
+def test_a_result_that_looks_like_a_share_is_asked_about(nurse_client, ada):
+    address = "/people/SM-042/results/"
+    text = shown(send(nurse_client, address, taken_on="1 Jun 2026", hbs="0.28"))
+    assert "HbS 0.28 % may be a share: 28 %" in text
+    assert not LabResult.objects.exists()
+
+
 def test_a_taken_reference_is_refused_beside_its_field(nurse_client, ada):
     text = shown(send(nurse_client, ADD, **{**NEWCOMER, "patient_ref": "SM-042"}))
     assert "This reference belongs to another person of this site." in text
@@ -383,6 +397,8 @@ def test_a_session_that_cannot_be_is_refused(nurse_client, ada, changes, says):
         ({"red_cells_in_ml": "3000"}, "red_cells_in_ml", "a unit holds 150 to 400 mL"),
         ({"hb_before_g_l": "4.1"}, "hb_before_g_l", "41 g/L: rare in these people"),
         ({"before_at": "20 May 2026 09:00"}, "before_at", "More than four days before"),
+        ({"hbs_after_pct": "0.14"}, "hbs_after_pct", "HbS 0.14 % may be a share: 14 %"),
+        ({"blood_out_ml": "1.5"}, "blood_out_ml", "more in than out: an exchange keeps volume about level"),
     ],
 )
 def test_what_is_unlikely_in_a_session_is_asked(nurse_client, ada, changes, name, says):

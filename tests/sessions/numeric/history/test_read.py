@@ -341,8 +341,42 @@ def test_other_questions() -> None:
     ]
     assert kinds(read_row(hb_pre_g_l="160")) == ["hb_unlikely"]
     assert kinds(read_row(units="8")) == ["unit_volume"]
+    assert kinds(read(as_csv(PLAIN, {**later, "hbs_pre_pct": "", "hbs_post_pct": "0.14"}))) == ["hbs_share"]
+    assert kinds(read(as_csv(PLAIN, {**later, "blood_out_ml": "1.5"}))) == ["balance"]
+    assert kinds(read_row(blood_out_ml="4000")) == ["balance"]
+    assert kinds(read_row(blood_out_ml="650")) == []
     assert kinds(read_row(pre_sample_at="2026-02-25T09:00")) == ["sample_far"]
     assert kinds(read(as_csv({**PLAIN, "remarks": "x"}, columns=(*COLUMNS, "remarks")))) == ["unknown_column"]
+
+
+@pytest.mark.parametrize(
+    ("before", "admission", "asked"),
+    [("31.5", "", False), ("3", "", True), ("3", "transfused", False), ("61", "", False), ("76", "", True)],
+)
+def test_hbs_between_two_sessions_that_is_not_to_be_expected_is_asked_about(
+    before: str, admission: str, asked: bool
+) -> None:
+    # 14 % after a session: no own cells come back by more than 2 points a day (21 days: to 61 % with 5 of slack), and
+    # nothing but red cells makes HbS fall.
+    row = {**PLAIN, "session_date": "2026-03-23", "hbs_pre_pct": before, "hbs_post_pct": ""}
+    file = read(as_csv(PLAIN, {**row, "admission_in_gap": admission}))
+    assert kinds(file) == (["hbs_between"] if asked else [])
+
+
+def test_a_weight_that_hardly_goes_with_the_height_is_asked_about_once_for_each_person() -> None:
+    light = {**PLAIN, "weight_kg": "6"}
+    file = read(as_csv(light, {**light, "session_date": "2026-03-23", "height_cm": ""}))
+    assert kinds(file) == ["body"]
+    assert file.questions[0].rows == (2, 3)
+    assert file.questions[0].found == "Weight 6 kg at a height of 165 cm"
+    stored = KnownPerson("F", None, None, 50.0)
+    assert kinds(read(as_csv({**PLAIN, "height_cm": ""}), A_1=stored)) == ["body"]
+    # WHO child growth standards (2006), medians of girls: 3.2 kg and 49 cm at birth, 8.9 kg and 74 cm at one year.
+    for kg, cm in (("3.2", "49"), ("8.9", "74"), ("150", "165")):
+        assert kinds(read_row(weight_kg=kg, height_cm=cm, **dict.fromkeys(VOLUMES, ""))) == []
+
+
+VOLUMES = ("saline_in_ml", "red_cells_in_ml", "blood_out_ml", "units")
 
 
 def test_references_that_look_alike_are_asked_about() -> None:
