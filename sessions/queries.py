@@ -101,7 +101,7 @@ def session_columns(
         n_people=len(people),
         **{name: numbers[:, place] for name, place in PLACE.items() if name not in NOT_COLUMNS},
     )
-    share, share_sd = (numbers[:, PLACE[name]] for name in SHARE)
+    share, share_sd = (numbers[:, PLACE[name]].copy() for name in SHARE)  # views would hold all of the rest
     results = numbers[:, [PLACE[name] for name in RESULT_FIGURES]]
     return SiteColumns(columns, share, share_sd, results, keys, refs)
 

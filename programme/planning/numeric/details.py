@@ -132,7 +132,7 @@ def weigh(people: PeopleInputs, tried: Tried, said: Suggestions) -> Weighed:
     inside, bars = best_of(menu, ok), _bars(passed)
     some = np.flatnonzero(said.plan.standing == STOP_HELD)
     if some.size:
-        few, before = menu.take(some), start.before.take(some)
+        few, before = menu.judged(some), start.before.take(some)
         passed = broken(few, before, start.limits.take(some), begins[some], STOP)
         wider, bars[:, some] = best_of(few, keeping(few, passed)), _bars(passed)
         for field in fields(Reach):

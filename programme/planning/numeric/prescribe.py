@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from programme.planning.numeric.limits import Limits
 from programme.planning.numeric.one_arm import cut_up
-from programme.planning.numeric.search import STOP, WARN, Before, Cells, Menu, build_menu, holds
+from programme.planning.numeric.search import STOP, WARN, Before, Cells, Judged, Menu, build_menu, holds
 from sessions.numeric.exchange import run_many
 
 Floats = NDArray[np.float64]
@@ -153,12 +153,12 @@ def with_top_up(reach: Reach, start: LowStart) -> Reach:
     return replace(reach, units=reach.units + start.topup_units, ratio=reach.ratio * start.hbs_factor)
 
 
-def reach_of(menu: Menu, before: Before, limits: Limits, hbs_before_pct: Floats, severity: int = WARN) -> Reach:
+def reach_of(menu: Judged, before: Before, limits: Limits, hbs_before_pct: Floats, severity: int = WARN) -> Reach:
     """The lowest HbS each number of units can leave, of the candidates that keep all limits of `severity`."""
     return best_of(menu, holds(menu, before, limits, hbs_before_pct, severity))
 
 
-def best_of(menu: Menu, ok: Bools) -> Reach:
+def best_of(menu: Judged, ok: Bools) -> Reach:
     """The lowest HbS each number of units can leave, of the candidates in `ok`."""
     worth = np.where(ok, menu.worth, np.inf)
     candidate = worth.argmin(axis=1)
@@ -210,7 +210,7 @@ def _choose(menu: Menu, before: Before, limits: Limits, begins: Floats, need: Fl
     standing = np.where(candidate >= 0, WARN_HELD, NO_PLAN)
     short = np.flatnonzero(~reached)
     if short.size:
-        few = menu.take(short)
+        few = menu.judged(short)
         wider = reach_of(few, before.take(short), limits.take(short), begins[short], STOP)
         units, which, met = _fewest(wider, need[short])
         nearer = wider.ratio.min(axis=0) < _lowest(menu, number, candidate)[short] - WORTH_A_WARNING / begins[short]

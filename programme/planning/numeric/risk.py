@@ -175,12 +175,19 @@ class RiskTable:
 def risk_table(
     outlook: Outlook, days: Floats, ceiling_pct: Floats, end_rel_sd: Floats, end_sd_pct: float, attendance: Attendance
 ) -> RiskTable:
-    """The table for intervals [D]; `end_rel_sd` [P] of the session and `end_sd_pct` points are the end's spread."""
+    """The table for intervals [D]; `end_rel_sd` [P] of the session and `end_sd_pct` points are the end's spread.
+
+    days : one after the other, whole, so that who comes late is found among them or the days that follow.
+    """
+    most = max(attendance.delays)
     top = 0.98 * ceiling_pct
     share = np.linspace(0.0, 1.0, END_NODES)
     ends = (LOWEST_END_PCT + (top - LOWEST_END_PCT)[:, None] * share)[:, None, :]
     sd = np.hypot(end_rel_sd[:, None, None] * ends, end_sd_pct)
-    every = np.broadcast_to(days[:, None], (len(top), len(days), 1))
-    visit = visit_after(outlook, every, ends, sd, attendance)
-    chance = np.clip(visit.chance_over(ceiling_pct[:, None, None]), _LEAST_CHANCE, 1 - _LEAST_CHANCE)
-    return RiskTable(days, top, np.asarray(ndtri(chance)), visit.on_time.median())
+    further = np.concatenate([days, days[-1] + np.arange(1.0, most + 1.0)])
+    every = np.broadcast_to(further[:, None], (len(top), len(further), 1))
+    seen = outlook(days=every, after_pct=ends, after_sd_pct=sd)
+    plain = np.nan_to_num(seen.chance_over(ceiling_pct[:, None, None]), nan=1.0)
+    late = np.stack([plain[:, d : d + len(days)] for d in attendance.delays])
+    chance = np.clip(attendance.mixed(plain[:, : len(days)], late), _LEAST_CHANCE, 1 - _LEAST_CHANCE)
+    return RiskTable(days, top, np.asarray(ndtri(chance)), seen.median()[:, : len(days)])

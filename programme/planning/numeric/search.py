@@ -96,18 +96,24 @@ class Followed:
 
 
 @dataclass(frozen=True, slots=True)
-class Menu:
-    """Candidate sessions: axes [units, saline level × order, P]; unit number i stands for i + 1 units."""
+class Judged:
+    """Candidate sessions by what they do: axes [units, saline level × order, P]; unit number i stands for i + 1."""
 
-    volumes: Floats  # [units, STEPS, candidates, P], mL in and out
     followed: Followed
     allowed: Bools  # order allowed for the person, units and blood out within their limits
     worth: Floats  # the lower the better: HbS ratio, those that leave Hb lower than before behind all others
 
-    def take(self, people: Any) -> "Menu":
-        """The sessions of these people only (indices or mask)."""
-        followed = Followed(**{f.name: getattr(self.followed, f.name)[..., people] for f in fields(Followed)})
-        return Menu(self.volumes[..., people], followed, self.allowed[..., people], self.worth[..., people])
+    def judged(self, people: Any) -> "Judged":
+        """The sessions of these people only (indices)."""
+        followed = {f.name: getattr(self.followed, f.name).take(people, axis=-1) for f in fields(Followed)}
+        return Judged(Followed(**followed), self.allowed.take(people, axis=-1), self.worth.take(people, axis=-1))
+
+
+@dataclass(frozen=True, slots=True)
+class Menu(Judged):
+    """The same with their volumes."""
+
+    volumes: Floats  # [units, STEPS, candidates, P], mL in and out
 
 
 def follow(
@@ -216,7 +222,7 @@ def build_menu(before: Before, cells: Cells, limits: Limits, *, most_units: int 
         & (units[:, None, None] <= limits.units_most)
         & (flat.sum(axis=1) + followed.end_draw_ml <= limits.blood_out_stop_ml)
     )
-    return Menu(flat, followed, allowed, _worth(before, followed))
+    return Menu(followed, allowed, _worth(before, followed), flat)
 
 
 def _worth(before: Before, followed: Followed) -> Floats:
@@ -316,7 +322,7 @@ class Room:
 WARN, STOP = 0, 1
 
 
-def broken(menu: Menu, before: Before, limits: Limits, hbs_before_pct: Floats, severity: int) -> dict[str, Bools]:
+def broken(menu: Judged, before: Before, limits: Limits, hbs_before_pct: Floats, severity: int) -> dict[str, Bools]:
     """Which candidates pass which limit, by the names of `limits.WORDS`, each [units, candidates, P].
 
     hbs_before_pct : HbS before the session, [P]; the Hb limit depends on HbS after. severity : WARN or STOP.
@@ -337,7 +343,7 @@ def broken(menu: Menu, before: Before, limits: Limits, hbs_before_pct: Floats, s
     }
 
 
-def keeping(menu: Menu, passed: dict[str, Bools]) -> Bools:
+def keeping(menu: Judged, passed: dict[str, Bools]) -> Bools:
     """The candidates that are allowed and pass none of these limits, [units, candidates, P]."""
     ok = menu.allowed.copy()
     for which in passed.values():
@@ -345,7 +351,7 @@ def keeping(menu: Menu, passed: dict[str, Bools]) -> Bools:
     return ok
 
 
-def holds(menu: Menu, before: Before, limits: Limits, hbs_before_pct: Floats, severity: int) -> Bools:
+def holds(menu: Judged, before: Before, limits: Limits, hbs_before_pct: Floats, severity: int) -> Bools:
     """Whether each candidate keeps every limit of that severity, [units, candidates, P]."""
     return keeping(menu, broken(menu, before, limits, hbs_before_pct, severity))
 
