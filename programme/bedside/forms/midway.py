@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -12,12 +13,14 @@ from django.http import QueryDict
 
 from programme.bedside.numeric.laid import Laid
 from programme.bedside.queries.midway import Midway
+from programme.core.numeric.words import listed
 from programme.core.receipts import new_key
 from programme.worklist.forms.fields import ChoiceField, EdgeField, EdgeForm, Fault
 from programme.worklist.forms.sessions import GivenStepForm
 from sessions.models import Fluid
 
 ROOM_FOR_MORE = 2
+ROW = re.compile(r"s\d+-")
 
 
 class SignForm(EdgeForm):
@@ -48,12 +51,19 @@ class SignForm(EdgeForm):
 
 @dataclass(frozen=True, slots=True)
 class ChangeForm:
-    """The steps that are left, two empty rows, and the signature."""
+    """The steps that are left, two empty rows, and the signature.
+
+    standing: the plan and the steps over that the rows stand for. moved_on: what happened meanwhile, so that what was
+    sent is not what would be signed; '' where nothing did. aligned: the rows stand for what is left now.
+    """
 
     sign: SignForm
     rows: tuple[GivenStepForm, ...]
     unit_hb_g_l: float
     signing: bool
+    standing: str
+    moved_on: str = ""
+    aligned: bool = True
 
     @classmethod
     def of(
@@ -70,14 +80,18 @@ class ChangeForm:
              "cells_hb_g_l": step.planned.cells_hb_g_l or None}
             for step in now.left
         ] + [{}] * ROOM_FOR_MORE  # fmt: skip
+        seen = now.standing if sent is None else sent.get("standing", now.standing)
+        over = _over_meanwhile(seen, now)
         rows = tuple(
-            GivenStepForm(sent, today=today, prefix=f"s{place}", initial=one) for place, one in enumerate(initial, 1)
+            GivenStepForm(_taken_up(sent, over or 0), today=today, prefix=f"s{place}", initial=one)
+            for place, one in enumerate(initial, 1)
         )
-        return cls(sign, rows, unit_hb_g_l, signing)
+        standing = seen if over is None else now.standing
+        return cls(sign, rows, unit_hb_g_l, signing, standing, _moved_on(over, now), over is not None)
 
     def rows_are_valid(self) -> bool:
-        """Say whether something was sent and every row of it can be read."""
-        return self.rows[0].is_bound and not [row for row in self.rows if not row.is_valid()]
+        """Say whether something was sent that stands for what is left now, and every row of it can be read."""
+        return self.aligned and self.rows[0].is_bound and not [row for row in self.rows if not row.is_valid()]
 
     @property
     def faults(self) -> list[Fault]:
@@ -98,3 +112,37 @@ class ChangeForm:
                 hb = (given.cells_hb_g_l or self.unit_hb_g_l) if cells else 0.0
                 found.append(Laid(given.fluid, given.in_ml, given.out_ml, hb))
         return tuple(found)
+
+
+def _over_meanwhile(seen: str, now: Midway) -> int | None:
+    """How many steps were finished since the rows were shown; None where they can stand for the plan no more."""
+    plan, _, over = seen.partition(".")
+    if plan != str(now.plan.number) or not over.isdecimal() or int(over) > len(now.done):
+        return None
+    return len(now.done) - int(over)
+
+
+def _taken_up(sent: QueryDict | None, places: int) -> QueryDict | None:
+    """What was sent, its rows moved up by so many places: those before are over."""
+    if sent is None or not places:
+        return sent
+    rows = {name: values for name, values in sent.lists() if ROW.match(name)}
+    moved = sent.copy()
+    for name in rows:
+        del moved[name]
+    for name, values in rows.items():
+        place, _, field = name[1:].partition("-")
+        if int(place) > places:
+            moved.setlist(f"s{int(place) - places}-{field}", values)
+    return moved
+
+
+def _moved_on(over: int | None, now: Midway) -> str:
+    if over is None:
+        return "The plan was changed, or a step is open again, since these rows were shown. Open the page anew"
+    if not over:
+        return ""
+    steps = [str(step.planned.number) for step in now.done[-over:]]
+    which = f"Step {steps[0]} was" if over == 1 else f"Steps {listed(steps)} were"
+    rows = "its row is" if over == 1 else "their rows are"
+    return f"{which} finished since these rows were shown: {rows} taken out. Look at what is left, and sign then"

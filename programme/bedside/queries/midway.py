@@ -54,6 +54,11 @@ class Midway:
         return steps
 
     @property
+    def standing(self) -> str:
+        """Which plan it is and how many of its steps are over: what rows laid out for the rest stand for."""
+        return f"{self.plan.number}.{len(self.done)}"
+
+    @property
     def left(self) -> tuple[StepSoFar, ...]:
         return self.state.steps[len(self.done) :]
 

@@ -42,11 +42,13 @@ def change(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse
     at = site_now(request.user)
     form = form_of(request, now, at)
     draft, problem = worked_out(now, form, at)
-    if form.signing and draft is not None and form.sign.is_valid():
+    if form.signing and (draft is not None or form.moved_on) and form.sign.is_valid():
         problem = signed(request, exchange_session, form, draft)
         if not problem:
             messages.success(request, "The changed plan is signed and in force.")
             return redirect(there)
+    if form.moved_on and "do" in request.POST:
+        problem = problem or f"{form.moved_on}."
     return shown(request, now, form, draft, problem, at)
 
 
@@ -72,12 +74,16 @@ def worked_out(now: Midway, form: ChangeForm, at: datetime) -> tuple[PlanDraft |
         return None, f"This cannot be carried out: {error}."
 
 
-def signed(request: access.SignedIn, exchange_session: ExchangeSession, form: ChangeForm, draft: PlanDraft) -> str:
+def signed(
+    request: access.SignedIn, exchange_session: ExchangeSession, form: ChangeForm, draft: PlanDraft | None
+) -> str:
     """Sign and store the plan once for this form; return why not, or ''."""
     at, given = timezone.now(), form.sign.cleaned_data
-    reasons = {row["name"]: given["passing"] or "" for row in passed(draft.limits)}
 
     def do(signed_by: User) -> str:
+        if draft is None or form.moved_on:  # asked here, for the same form sent twice has moved the plan on by itself
+            raise ValidationError(f"{form.moved_on}.")
+        reasons = {row["name"]: given["passing"] or "" for row in passed(draft.limits)}
         plan = change_plan(
             exchange_session=exchange_session, draft=draft, signed_by=signed_by, reasons=reasons, actor=request.user,
             at=at, why=given["why"],

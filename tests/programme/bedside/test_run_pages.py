@@ -524,6 +524,35 @@ def test_a_prescriber_signs_the_changed_plan_at_the_chair_by_password(nurse_clie
     assert state.current.planned.number == 2
 
 
+def standing_of(page):
+    return re.search(r'name="standing" value="([^"]+)"', page)[1]
+
+
+def test_rows_shown_before_a_step_was_finished_are_not_signed_for_the_steps_after_it(nurse, running, signer):
+    """Saline was left when the page was opened, and another tablet finishes it: its row is not the next step's."""
+    DonationUnit.objects.filter(exchange_session=running, place=2).update(state="checked", started_at=None)
+    client = client_of(signer)
+    laid = rows(("saline", 400, 400), ("red_cells", 258, 250))
+    sent = {"receipt": "r1", "do": "sign", "why": "one unit was not usable", "passing": "agreed", **laid}
+    sent["standing"] = standing_of(client.get(at(running, "change")).content.decode())
+    for _ in range(2):
+        make_entry(running, "moved", {"step": 1, "in_ml": 200, "out_ml": 200}, by=nurse)
+    assert "its row is taken out" in client.post(at(running, "change"), sent | {"why": ""}).content.decode()
+    page = client.post(at(running, "change"), sent).content.decode()
+    assert "Step 1 was finished since these rows were shown: its row is taken out" in page
+    assert re.search(r'name="s1-in_ml"[^>]*value="258"', page), "what is left is kept as it was typed"
+    assert Prescription.objects.filter(exchange_session=running).count() == 1
+    again = sent | rows(("red_cells", 258, 250)) | {"s2-fluid": "", "s2-in_ml": "", "s2-out_ml": ""}
+    again |= {"standing": standing_of(page), "receipt": "r2"}
+    for _ in range(2):  # the second time it is the same form
+        assert client.post(at(running, "change"), again).status_code == 302
+    plan = Prescription.objects.in_force().get(exchange_session=running)
+    assert [(step["fluid"], step["in_ml"]) for step in plan.steps] == [("saline", 400), ("red_cells", 258)]
+    late = client.post(at(running, "change"), again | {"receipt": "r3"}).content.decode()
+    assert "The plan was changed, or a step is open again, since these rows were shown." in late
+    assert Prescription.objects.filter(exchange_session=running).count() == 2
+
+
 def test_a_wrong_password_changes_nothing_and_keeps_what_was_typed(nurse_client, part_done, signer):
     sent = {
         "receipt": "r1", "do": "sign", "why": "one unit was not usable", "prescriber": signer.username,
