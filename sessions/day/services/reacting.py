@@ -46,9 +46,13 @@ class Judgement:
 
 @transaction.atomic
 def stop_for_reaction(*, exchange_session: ExchangeSession, key: str, actor: User, at: datetime) -> Entry | None:
-    """Pause the run because of a reaction; None where it is paused already, or does not run. Stopping never fails."""
+    """Pause the run because of a reaction; None where it is stopped for one already, or does not run.
+
+    A run that is paused for something else is stopped too: from then on going on says who decided it. Stopping never
+    fails.
+    """
     now = hold(exchange_session)
-    if now.state != State.RUNNING or tally_of(now).paused_since is not None:
+    if now.state != State.RUNNING or tally_of(now).halted:
         return None
     return keep(
         exchange_session=now,
@@ -78,7 +82,8 @@ def note_reaction(
     """
     now = hold(exchange_session)
     _check(now, patient, seen, judgement, at)
-    stop_for_reaction(exchange_session=now, key=key, actor=actor, at=at)
+    if tally_of(now).paused_since is None:  # else what is noted holds the pause by itself
+        stop_for_reaction(exchange_session=now, key=key, actor=actor, at=at)
     unit = DonationUnit.objects.filter(exchange_session=now, place=seen.place).first() if seen.place else None
     event = AdverseEvent(
         patient=patient, exchange_session=now, unit=unit, at=seen.at, kind=seen.kind, signs=seen.signs, done=seen.done,

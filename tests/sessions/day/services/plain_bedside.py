@@ -152,15 +152,16 @@ class Model(OnAPlan):
         return not signs or at > now or at < started or (place is not None and self.unit_at(place) is None)
 
     def react(self, kind: str, place: int | None, by: int, at: datetime, now: datetime) -> None:
-        self.stop(by, now)
+        if not self.paused():
+            self.stop(by, now)
         self.reactions.append((kind, place))
         self.sign_open = self.sign_open or "haemolytic" in kind
         if self.state != "closed":
             self.keep("reaction", by, at, 0, {})
 
     def stop(self, by: int, now: datetime) -> bool:
-        """Stop the run; say whether it still went on."""
-        if self.state != "running" or self.paused():
+        """Stop the run; say whether it was not stopped for a reaction yet."""
+        if self.state != "running" or self.halt() is not None:
             return False
         self.keep("pause", by, now, 0, {"words": STOPPED})
         return True

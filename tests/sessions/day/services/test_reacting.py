@@ -61,6 +61,17 @@ def test_the_run_is_stopped_at_once_and_only_once(running, nurse):
     assert Entry.objects.get().body["words"] == "stopped for a reaction"
 
 
+def test_a_run_that_was_paused_for_something_else_is_stopped_too(running, nurse):
+    """The touch on Reaction must not be lost because a cannula was being looked at."""
+    add_entry(
+        exchange_session=running, key="p", kind="pause", body={"words": "cannula"}, actor=nurse, at=NOW, seen=0
+    )  # fmt: skip
+    stop_for_reaction(exchange_session=running, key="s", actor=nurse, at=NOW + MINUTE)
+    state = tally_of(running)
+    assert (state.halted, len(state.unnoted_stops)) == (True, 1)
+    assert "Say who decided that it goes on" in refusal(going_on, running, nurse, "r1", seen=9, words="")
+
+
 def going_on(running, nurse, key, *, kind="resume", seen=0, **body):
     at = NOW + 30 * MINUTE
     return add_entry(exchange_session=running, key=key, kind=kind, body=body, actor=nurse, at=at, seen=seen)
