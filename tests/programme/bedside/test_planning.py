@@ -305,6 +305,20 @@ def test_a_flag_keeps_saline_from_going_first_unless_a_prescriber_says_why(nurse
     assert f"Saline first: {before_cells:.0f}, allowed is 0 mL. Give the reason for passing it." in text
 
 
+def test_a_plan_that_cannot_be_signed_is_no_instruction_to_give(nurse_client, measured):
+    exchange_session = plan_today(nurse_client, measured)
+    units = newest(exchange_session).units
+    assert f"Give {units} units" in text_of(nurse_client.get(address("plan", exchange_session)))
+    plan = newest(exchange_session)
+    barred = {"name": "hb_after", "words": "Hb after", "reached": 131.0, "allowed": 110.0, "unit": "g/L",
+              "state": "stop", "hard": True, "setting": "hard_hb_after"}  # fmt: skip
+    Prescription.objects.filter(pk=plan.pk).update(limits=[barred])
+    text = text_of(nurse_client.get(address("plan", exchange_session)))
+    assert f"Not to be given: this plan cannot be signed as it is. It lays out {units} units" in text
+    assert f"Give {units} units" not in text
+    assert "131, allowed is 110 g/L. This stop cannot be passed here" in text
+
+
 def test_a_site_that_reads_g_dl_sees_every_hb_so(nurse_client, measured, site):
     exchange_session = plan_today(nurse_client, measured)
     site.shows_g_dl = True
