@@ -15,6 +15,7 @@ from programme.bedside.numeric.against import OpenDay, days_to_show
 from programme.bedside.queries.automated import machine_line
 from programme.bedside.queries.measured import Compared, compared
 from programme.core import look
+from programme.core.models import TrailEntry
 from programme.core.settings_of_site import site_settings, site_texts
 from programme.planning.inputs import open_days
 from programme.planning.models import Suggestion
@@ -56,6 +57,15 @@ class ComeBack:
 
 
 @dataclass(frozen=True, slots=True)
+class Reopened:
+    """When a closed session was last opened again, by whom and why, as the trail has it."""
+
+    at: datetime
+    by: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class AfterPage:
     """Everything the page prints. sample_from: when the after-sample may be taken. told: the unit's texts.
 
@@ -79,6 +89,7 @@ class AfterPage:
     leaflet_until: date
     told: Mapping[str, str]
     machine: str
+    reopened: Reopened | None
 
     @property
     def is_open(self) -> bool:
@@ -135,7 +146,19 @@ def read_after(exchange_session: ExchangeSession, now: datetime) -> AfterPage:
         leaflet_until=exchange_session.on + timedelta(days=int(settings["haemolysis_watch_days"])),
         told=site_texts(patient.site, now),
         machine=machine_line(ending, now.tzinfo or UTC),
+        reopened=_reopened(exchange_session),
     )
+
+
+def _reopened(exchange_session: ExchangeSession) -> Reopened | None:
+    entries = TrailEntry.objects.filter(
+        patient_key=exchange_session.patient_id, row_kind=exchange_session._meta.label, row_key=exchange_session.pk,
+        action="reopen session",
+    )  # fmt: skip
+    entry = entries.select_related("actor").order_by("-number").first()
+    if entry is None:
+        return None
+    return Reopened(entry.at, entry.actor.full_name if entry.actor else "", entry.why)
 
 
 def _mixing(plan: Prescription | None) -> float:

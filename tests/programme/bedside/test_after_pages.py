@@ -3,6 +3,7 @@
 import re
 from datetime import timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 import time_machine
@@ -11,6 +12,7 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 
 from patients.models import Analyte
+from programme.core.models import TrailEntry
 from programme.planning.models import Suggestion
 from sessions.day.models import AdverseEvent, Entry, FollowUp
 from sessions.day.services import finishing
@@ -393,6 +395,25 @@ def test_only_a_consultant_finds_the_way_to_open_it_again(
     assert "Open it again" in text_of(consultant_client.get(address(session, "after/")))
     assert send(consultant_client, session, "reopen/", reason="wrong bag").status_code == 302
     assert ExchangeSession.objects.get(pk=session.pk).state == "finished"
+
+
+def test_a_session_opened_again_says_who_did_so_when_and_why_also_once_it_is_closed_again(
+    patient, nurse, consultant, nurse_client, consultant_client
+) -> None:
+    session = sampled_day(patient, nurse=nurse, consultant=consultant)
+    close(nurse_client, session, reason="left against advice")
+    assert "Opened again" not in text_of(nurse_client.get(address(session, "after/")))
+    send(consultant_client, session, "reopen/", reason="wrong bag <entered>")
+    entry = TrailEntry.objects.get(action="reopen session")
+    local = entry.at.astimezone(ZoneInfo(patient.site.time_zone))
+    said = f"Opened again {local.day} {local:%b %Y, %H:%M} by {consultant.full_name}: wrong bag &lt;entered&gt;."
+    shown = text_of(nurse_client.get(address(session, "after/")))
+    assert said in shown
+    assert "closed again once it is right" in shown
+    close(nurse_client, session, reason="put right")
+    shown = text_of(nurse_client.get(address(session, "after/")))
+    assert said in shown
+    assert "It was closed again since." in shown
 
 
 def test_a_coordinator_neither_reads_the_clinical_record_nor_enters_anything(
