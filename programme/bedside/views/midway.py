@@ -22,7 +22,7 @@ from programme.core.models import User
 from programme.core.services import prove
 from programme.core.settings_of_site import site_settings
 from programme.worklist.queries.who import blood_needed
-from sessions.day.numeric.draft import PlanDraft, passed
+from sessions.day.numeric.draft import PlanDraft, passed, unbreakable
 from sessions.day.services.prescribing import change_plan
 from sessions.models import ExchangeSession, Method, State
 
@@ -114,6 +114,7 @@ def shown(
     exchange_session = now.exchange_session
     context = {
         "now": now, "form": form, "draft": draft, "problem": problem, "passed": passed(draft.limits) if draft else (),
+        "barred": unbreakable(draft.limits) if draft else (),
         "faults": form.faults, "exchange_session": exchange_session,
         "patient": exchange_session.patient, "blood": blood_needed(exchange_session.patient, at.date()),
     }  # fmt: skip

@@ -27,6 +27,7 @@ from tests.factories import (
     make_patient,
     make_prescription,
     make_running,
+    make_site_setting,
     make_user,
 )
 from tests.looks import A_LOOK
@@ -583,6 +584,30 @@ def test_a_consultant_signs_alone_and_a_step_begun_cannot_shrink_under_what_was_
     assert "200 mL drawn already; its volumes cannot be less" in refused
     assert client.post(at(part_done, "change"), sent | rows(("red_cells", 258, 250))).status_code == 302
     assert Prescription.objects.in_force().get(exchange_session=part_done).authorised_by == signer
+
+
+def test_a_changed_plan_that_passes_a_hard_stop_is_not_offered_for_signing_and_refused_where_it_is_sent(
+    part_done, signer, site
+):
+    make_site_setting(site=site, name="hard_balance", value=1)
+    client, typed = client_of(signer), {"receipt": "r1", "why": "more", **rows(("red_cells", 2500, 0))}
+    button, barred = 'value="sign"', "it passes a stop that nobody can pass here"
+    assert button in client.get(at(part_done, "change")).content.decode()
+    for answer in (
+        client.post(at(part_done, "change"), typed | {"do": "work"}),
+        client.post(at(part_done, "change"), typed, headers={"HX-Request": "true"}),
+    ):
+        assert button not in answer.content.decode()
+        assert barred in answer.content.decode()
+    forged = client.post(at(part_done, "change"), typed | {"do": "sign", "passing": "agreed"})
+    assert forged.status_code == 200
+    assert "This stop cannot be passed." in forged.content.decode()
+    assert button not in forged.content.decode()
+    assert Prescription.objects.get(exchange_session=part_done).is_in_force
+    better = typed | rows(("red_cells", 258, 250))
+    part = client.post(at(part_done, "change"), better, headers={"HX-Request": "true"}).content.decode()
+    assert button in part
+    assert barred not in part
 
 
 def test_a_weight_that_is_too_old_is_said_before_anything_is_asked(nurse_client, authorised):
