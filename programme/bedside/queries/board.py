@@ -55,6 +55,12 @@ class Board:
         return tuple(entry.key for entry in self.entries)
 
     @property
+    def pause(self) -> Entry | None:
+        """The entry that made the run stand still, with who and why; None where it goes on."""
+        said = self.tally.pause
+        return None if said is None else next(entry for entry in self.entries if entry.number == said.number)
+
+    @property
     def pause_words(self) -> str:
         """Why a run stands still, as the page's heading; '' where it does not."""
         if not self.is_running:

@@ -85,6 +85,7 @@ class UnitTimes:
 class Tally:
     """Where a session stands. Balance is in less out [mL]; deepest and highest are its extremes between entries.
 
+    pause: as it was entered, None where the run goes on.
     halts: pauses that a reaction made or met; they are never undone. halt: what was said last in the one that still
     lasts, None where none does.
     began: when it was checked and started, None where no entry says so; a time put right never moves it.
@@ -100,7 +101,7 @@ class Tally:
     out_ml: float
     deepest_ml: float
     highest_ml: float
-    paused_since: datetime | None
+    pause: Said | None
     halts: frozenset[int]
     observations: tuple[Said, ...]
     undone: frozenset[int]
@@ -110,6 +111,10 @@ class Tally:
     began: datetime | None = None
     totals: Totals | None = None
     unnoted_stops: tuple[Said, ...] = ()
+
+    @property
+    def paused_since(self) -> datetime | None:
+        return None if self.pause is None else self.pause.happened_at
 
     @property
     def halted(self) -> bool:
@@ -167,7 +172,7 @@ def tally(plan: Sequence[PlannedStep], entries: Iterable[Said]) -> Tally:
         out_ml=sum(one.out_ml for one in moved),
         deepest_ml=deepest,
         highest_ml=highest,
-        paused_since=_paused_since(counted),
+        pause=_pause(counted),
         halts=frozenset(said.number for pause in halting for said in pause if said.kind == PAUSE),
         halt=pauses[-1][-1] if pauses[-1] in halting else None,
         observations=tuple(said for said in counted if said.kind == OBSERVATION),
@@ -259,9 +264,9 @@ def _units(moved: Sequence[Moved], counted: Sequence[Said]) -> dict[int, UnitTim
     return found
 
 
-def _paused_since(counted: Sequence[Said]) -> datetime | None:
+def _pause(counted: Sequence[Said]) -> Said | None:
     last = next((said for said in reversed(counted) if said.kind in (PAUSE, RESUME)), None)
-    return last.happened_at if last is not None and last.kind == PAUSE else None
+    return last if last is not None and last.kind == PAUSE else None
 
 
 def _pauses(counted: Sequence[Said]) -> list[list[Said]]:

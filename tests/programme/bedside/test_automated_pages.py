@@ -16,7 +16,7 @@ from sessions.day.models import Entry
 from sessions.day.queries import tally_of
 from sessions.models import DonationUnit
 from tests.day import MACHINE_UNITS, automated_day, finished_day, running_day
-from tests.factories import NOW, TODAY, make_needs, make_patient
+from tests.factories import NOW, TODAY, make_entry, make_needs, make_patient
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("frozen_day")]
 TYPED = {
@@ -66,6 +66,12 @@ def test_no_touch_by_hand_is_on_its_page_and_reaction_and_observations_are(nurse
     ):
         assert name in html
     assert "Winterbourne" in text_of(answer)
+
+
+def test_a_pause_says_who_paused_and_why(nurse, nurse_client, machine):
+    make_entry(machine, "pause", {"words": "access alarm"}, by=nurse)
+    shown = text_of(nurse_client.get(address(machine, "run/")))
+    assert f"by {nurse.full_name}: access alarm. No unit is started until it goes on" in shown
 
 
 @pytest.mark.parametrize(

@@ -610,6 +610,15 @@ def test_a_changed_plan_that_passes_a_hard_stop_is_not_offered_for_signing_and_r
     assert barred not in part
 
 
+def test_a_pause_says_who_paused_and_why_until_it_goes_on(nurse, nurse_client, running):
+    send(nurse_client, running, nurse, kind="pause", key="p", fields={"words": "line <blocked>"})
+    said = f"since 10:00 by {nurse.full_name}: line &lt;blocked&gt;. Nothing is given or drawn until it goes on."
+    assert said in nurse_client.get(at(running, "run")).content.decode()
+    assert said in nurse_client.get(at(running, "since", 2)).json()["html"]
+    send(nurse_client, running, nurse, kind="resume", key="g", fields={})
+    assert "&lt;blocked&gt;. Nothing" not in nurse_client.get(at(running, "run")).content.decode()
+
+
 def test_a_weight_that_is_too_old_is_said_before_anything_is_asked(nurse_client, authorised):
     page = nurse_client.get(at(authorised, "start")).content.decode()
     assert "Too old:" not in page
