@@ -135,7 +135,7 @@ class SiteAsOf:
             as_of_day=self.as_of.toordinal(),
             what_if=what_if,
         )
-        return Reckoned(**{field.name: getattr(found, field.name) for field in fields(Grounds)}, said=said)
+        return Reckoned(**_grounds_of(found, what_if), said=said)
 
     def parts(self, *, what_if: WhatIf | None = None) -> Iterator[Part]:
         """Reckon the same a few people at a time, for whoever shows what stands beside the suggestion."""
@@ -150,7 +150,13 @@ class SiteAsOf:
                 as_of_day=self.as_of.toordinal(),
                 what_if=what_if,
             )
-            yield Part(**{field.name: getattr(some, field.name) for field in fields(Grounds)}, said=said, tried=tried)
+            yield Part(**_grounds_of(some, what_if), said=said, tried=tried)
+
+
+def _grounds_of(found: Grounds, what_if: WhatIf | None) -> dict[str, Any]:
+    """The fields of the grounds; a chance that was asked about is planned with as it was asked, in full."""
+    told = {field.name: getattr(found, field.name) for field in fields(Grounds)}
+    return told if what_if is None or what_if.accepted_chance is None else told | {"caution": 1.0}
 
 
 def printed_plans(found: Reckoned) -> list[dict[str, Any]]:

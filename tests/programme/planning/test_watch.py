@@ -13,6 +13,8 @@ from patients.services import raise_data_version
 from programme.planning import replan as replanning
 from programme.planning import services
 from programme.planning.models import ForecastWatch, KeptForecast, Suggestion
+from programme.planning.numeric.people import WhatIf
+from programme.planning.reckoning import SiteAsOf, printed_plans
 from programme.planning.watch import WATCHED_DAYS, caution_of, look
 from sessions.facts import rebuild_facts
 from sessions.models import ModelFit, StoredForecast
@@ -159,6 +161,21 @@ def test_while_forecasts_do_not_hold_suggestions_plan_with_less_of_the_accepted_
     assert replan(unit, TODAY + 2 * DAY).renewed == 10
     assert set(Suggestion.objects.values_list("caution", flat=True)) == {1.0}
     assert "accepted chance." not in str(Suggestion.objects.values_list("body", flat=True)[0]["warnings"])
+
+
+def test_a_chance_that_is_asked_about_is_planned_with_in_full_and_nothing_else_is_said_of_it(unit):
+    kept_before(unit, observed=31.0)
+    Patient.objects.filter(patient_ref__startswith="K").update(standing="left")
+    look(site=unit, on=TODAY, at=NOW)
+    seen = SiteAsOf(unit, TODAY + DAY)
+    asked, other = WhatIf(accepted_chance=0.2), WhatIf(interval_days=28)
+    plans = [plan for plan in printed_plans(seen.reckoned(what_if=asked)) if plan["status"] == "ok"]
+    assert plans
+    assert {plan["breach_risk"] for plan in plans} == {0.2}
+    assert not any("of the accepted chance" in words for plan in plans for words in plan["warnings"])
+    assert all(part.caution == 1.0 for part in seen.parts(what_if=asked))
+    kept = [plan for plan in printed_plans(seen.reckoned(what_if=other)) if plan["status"] == "ok"]
+    assert all(plan["warnings"][0].endswith("of the accepted chance.") for plan in kept)
 
 
 # Where it is read
