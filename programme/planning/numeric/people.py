@@ -22,7 +22,7 @@ _REASONS = {
     LOCKED: "Possible delayed haemolysis: a haematologist decides before any red cells.",
     PREGNANT: "Pregnancy: formula and personal figures do not hold until a prescriber sets blood volume and goals.",
     TRANSFUSION_UNKNOWN: "Something unknown was transfused elsewhere since the last session; "
-    "measure HbS, or enter what was given.",
+    "enter what was given, else a prescriber decides the session.",
     NO_SESSION: "No exchange session is on record.",
     NO_BODY: "No blood volume: sex, height or weight is missing.",
     NO_FORECAST: "No forecast can be made from the results on record.",
@@ -32,7 +32,7 @@ _REASONS = {
 def reason_sentence(bar: int, results_stale_days: float) -> str | None:
     """Why nothing is suggested, as a sentence; None for AVAILABLE."""
     if bar == NO_RESULT:
-        return f"No HbS result within the last {results_stale_days:.0f} days."
+        return f"No session of the last {results_stale_days:.0f} days has an HbS result."
     return _REASONS.get(bar)
 
 

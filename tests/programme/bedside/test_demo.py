@@ -75,7 +75,7 @@ def test_the_stories_end_as_they_should(loaded):
     assert said["SM-039"].reason.startswith("Possible delayed haemolysis")
     assert said["SM-045"].reason.startswith("Pregnancy")
     assert said["SM-049"].reason.startswith("Something unknown was transfused elsewhere")
-    assert said["SM-056"].reason.startswith("No HbS result within the last")
+    assert said["SM-056"].reason.startswith("No session of the last")
     assert said["SM-053"].status == "ok"
     assert any("Few gaps" in words for words in said["SM-053"].body["warnings"])
     assert StoredForecast.objects.get(patient__patient_ref="SM-042").flag["now"] > 0

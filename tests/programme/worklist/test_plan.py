@@ -127,9 +127,9 @@ def test_locked_person_has_no_steps_no_units_and_no_print(nurse_client, planned)
 def test_plan_without_ground_gives_its_reason(nurse_client, site, frozen_day, stored):
     patient = factories.make_patient("SM-001", site=site)
     if stored:
-        factories.make_unavailable_suggestion(patient, reason="No HbS result within the last 120 days.")
+        factories.make_unavailable_suggestion(patient, reason="No session of the last 120 days has an HbS result.")
     text = page_of(nurse_client, "SM-001").content.decode()
-    assert ("No HbS result within the last 120 days." if stored else "Nothing has been reckoned") in text
+    assert ("No session of the last 120 days has an HbS result." if stored else "Nothing has been reckoned") in text
     assert "Cannot say" in text
     assert "<table" not in text
 

@@ -150,7 +150,9 @@ def test_who_is_barred_gets_nothing_and_the_reason(said, ask, made_up_inputs, ba
 def test_no_figures_no_suggestion(ask, made_up_inputs, as_of_day):
     stale = ask(day=as_of_day + 400)
     assert set(stale.bar) <= {pp.NO_RESULT, pp.NO_SESSION}
-    assert pp.reason_sentence(pp.NO_RESULT, 120.0) == "No HbS result within the last 120 days."
+    # A result of no session counts for no forecast, and a measured HbS lifts no bar: the sentences ask for neither.
+    assert pp.reason_sentence(pp.NO_RESULT, 120.0) == "No session of the last 120 days has an HbS result."
+    assert "measure HbS" not in (pp.reason_sentence(pp.TRANSFUSION_UNKNOWN, 120.0) or "")
     volume = made_up_inputs.before.blood_volume_ml.copy()
     volume[0] = np.nan
     without = ask(replace(made_up_inputs, before=replace(made_up_inputs.before, blood_volume_ml=volume)))
