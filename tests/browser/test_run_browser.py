@@ -28,6 +28,7 @@ from tests.factories import (
     make_prescription,
     make_running,
     make_site,
+    make_site_setting,
     make_unit,
     make_user,
 )
@@ -510,6 +511,27 @@ def test_the_plan_is_changed_on_the_way_and_the_page_goes_on_from_there(page_as,
     expect(page.locator("#steps")).to_contain_text("plan 2", timeout=PATIENCE)
     expect(page.locator("#steps")).to_contain_text("258 / 250")
     expect(page.locator("#steps")).to_contain_text("200 / 200")
+
+
+def test_typing_past_a_hard_stop_takes_the_signature_away_and_typing_back_offers_it_again(
+    page_as, running, there, live_server
+):
+    make_site_setting(site=running.patient.site, name="hard_balance", value=1)
+    page = page_as(running.prescriptions.get().authorised_by)
+    page.goto(live_server.url + reverse("bedside:change", args=["R7", running.pk]), timeout=PATIENCE)
+    sign = page.get_by_role("button", name="Sign the changed plan")
+    given = page.get_by_role("group", name="row 2").get_by_label("In", exact=True)
+    expect(sign).to_be_visible()
+    was = given.input_value()
+    given.fill("2500")
+    expect(page.locator("#signing")).to_contain_text("it passes a stop that nobody can pass here", timeout=PATIENCE)
+    expect(sign).to_have_count(0)
+    for width in (1440, 1024, 390):
+        page.set_viewport_size({"width": width, "height": 800})
+        assert page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth")
+    assert Axe().run(page).response["violations"] == []
+    given.fill(was)
+    expect(sign).to_be_visible(timeout=PATIENCE)
 
 
 # Nothing is lost
