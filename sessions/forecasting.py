@@ -28,7 +28,7 @@ from sessions.numeric.hb import predict_hb
 from sessions.numeric.hb_before import HbBefore, hb_before, learn_hb_before
 from sessions.numeric.mixing import MixingFit, PersonalMixing, learn_mixing, personal_mixing
 from sessions.numeric.pace_shift import Thresholds
-from sessions.queries import SiteColumns, ceilings_at, people_to_learn_from, session_columns
+from sessions.queries.past import SiteColumns, ceilings_at, people_to_learn_from, session_columns
 
 Floats = NDArray[np.float64]
 

@@ -46,7 +46,7 @@ from sessions.models import (
 )
 from sessions.numeric.backtest import ORIGINS
 from sessions.numeric.pairing import LooseResult, SessionTimes, pair_results
-from sessions.queries import session_columns
+from sessions.queries.past import session_columns
 
 NEAR_DAYS = 5
 """Sessions within so many days of a loose result are looked at; wider than any range in which one can belong."""

@@ -22,7 +22,7 @@ from programme.planning.numeric.suggest import SiteRules
 from sessions.forecasting import Programme
 from sessions.numeric.drift.person import PeoplePace
 from sessions.numeric.volume import blood_volume_ml
-from sessions.queries import PersonRecord
+from sessions.queries.people import PersonRecord
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

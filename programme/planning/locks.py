@@ -14,7 +14,7 @@ from sessions.forecasting import Programme
 from sessions.models import HaemolysisSign
 from sessions.numeric.haemolysis import WATCH_DAYS, compare
 from sessions.numeric.lock import Lock, SampleSeen, SignSeen, judge_lock, sample_seen
-from sessions.queries import PersonRecord, Sample
+from sessions.queries.people import PersonRecord, Sample
 
 SIGN_OF_WORDS = {label: value for value, label in HaemolysisSign.Sign.choices}
 

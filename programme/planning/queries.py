@@ -32,7 +32,8 @@ from programme.planning.reckoning import SiteAsOf, printed_plans
 from programme.planning.stored import options_of
 from sessions import forecasting
 from sessions.numeric.drift.person import update_people
-from sessions.queries import PersonRecord, people_inputs, session_columns
+from sessions.queries.past import session_columns
+from sessions.queries.people import PersonRecord, people_inputs
 
 BEFORE = ("hb_before_g_l", "hb_before_sd_g_l", "blood_volume_ml", "mixing", "mixing_rel_sd")
 """The figures of `Before`, as they are stored with a suggestion."""

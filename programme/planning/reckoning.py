@@ -27,7 +27,8 @@ from sessions.forecasting import Learnt, Programme
 from sessions.numeric.drift.person import PeoplePace
 from sessions.numeric.haemolysis import WATCH_DAYS
 from sessions.numeric.lock import Lock
-from sessions.queries import PersonRecord, people_inputs, samples_to_watch, session_columns
+from sessions.queries.past import session_columns
+from sessions.queries.people import PersonRecord, people_inputs, samples_to_watch
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,7 +21,7 @@ from sessions.facts import HISTORY_SOURCE, rebuild_facts
 from sessions.history.look import BROUGHT_IN, Look, batches, look_at
 from sessions.models import ExchangeSession, Origin, Position, ResultLink, State
 from sessions.numeric.history.table import HistoryRow, SampleTime
-from sessions.queries import default_goals
+from sessions.queries.people import default_goals
 from sessions.services import assumed_time
 
 ROWS_AT_ONCE = 500

@@ -14,7 +14,8 @@ from programme.core.settings_of_site import site_settings
 from sessions.facts import rebuild_facts
 from sessions.models import ResultLink, SessionFacts
 from sessions.numeric.columns import METHOD_UNKNOWN
-from sessions.queries import PersonRecord, ceilings_at, people_inputs, people_to_learn_from, session_columns
+from sessions.queries.past import ceilings_at, people_to_learn_from, session_columns
+from sessions.queries.people import PersonRecord, people_inputs
 from tests import factories
 from tests.factories import NOW, TODAY
 

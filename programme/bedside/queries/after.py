@@ -35,7 +35,7 @@ from sessions.day.numeric.checks import (
 )
 from sessions.day.queries import Ending, after_results, afterwards_of, ending_of, sample_known
 from sessions.models import ExchangeSession, SessionFacts, State, StoredForecast
-from sessions.queries import PersonRecord, people_inputs
+from sessions.queries.people import PersonRecord, people_inputs
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from programme.worklist.queries.who import volume_of
 from sessions.day.numeric.tally import Tally
 from sessions.day.queries import tally_of
 from sessions.models import NOT_BEGUN, ExchangeSession, Method
-from sessions.queries import PersonRecord, people_inputs
+from sessions.queries.people import PersonRecord, people_inputs
 
 STARTS_AT = time(8)
 """From when on the hours before a session of a later day are counted. Chosen here."""

@@ -36,7 +36,7 @@ from sessions.day.models import AdverseEvent, FollowUp, Prescription
 from sessions.day.numeric.checks import sample_doubts, shortest_sample_wait_min
 from sessions.day.queries import Ending, after_results, ending_of, method_of, sample_known
 from sessions.models import DonationUnit, ExchangeSession, ExchangeStep, Method, ResultLink, SessionFacts
-from sessions.queries import people_inputs
+from sessions.queries.people import people_inputs
 
 
 @dataclass(frozen=True, slots=True)

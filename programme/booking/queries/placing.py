@@ -25,7 +25,7 @@ from sessions.day.numeric.durations import ONE_ARM, minutes_a_unit
 from sessions.day.numeric.samples import sample_rule, sampling_hours
 from sessions.forecasting import fit_in_force
 from sessions.models import NOT_BEGUN, ExchangeSession, OtherTransfusion, State
-from sessions.queries import gives_and_draws_in_one_arm
+from sessions.queries.people import gives_and_draws_in_one_arm
 
 DONE = (State.FINISHED, State.CLOSED)
 OFTEN_MISSES, MISSED_WITHIN_DAYS = 2, 365

@@ -16,7 +16,7 @@ from programme.review.queries.asked import Asked
 from programme.review.queries.behind import Who, names_of, those
 from sessions.day.numeric.starting import weight_holds_days
 from sessions.models import SessionFacts
-from sessions.queries import people_inputs
+from sessions.queries.people import people_inputs
 
 FIELDS = (
     "patient_id", "hbs_before_pct", "hbs_after_pct", "hb_before_g_l", "hb_after_g_l",

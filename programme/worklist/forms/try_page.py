@@ -18,7 +18,7 @@ from programme.worklist.forms.trying import StepForm, TryForm, TypedSession
 from programme.worklist.numeric.try_picture import TryPicture, try_picture
 from programme.worklist.numeric.trying import Figures, Moment, Tried, curve, try_session, volume_in_force
 from sessions.numeric.exchange import Step
-from sessions.queries import people_inputs
+from sessions.queries.people import people_inputs
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,7 +32,7 @@ from programme.worklist.queries.stored import read_flag, read_forecast
 from programme.worklist.queries.suggested import Suggested, suggested
 from programme.worklist.queries.who import Who, who
 from sessions.models import OtherTransfusion, StoredForecast
-from sessions.queries import PersonRecord, people_inputs
+from sessions.queries.people import PersonRecord, people_inputs
 
 USED_RESULTS_SHOWN = 12
 

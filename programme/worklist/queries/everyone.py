@@ -40,7 +40,7 @@ from programme.worklist.queries.measured import Measured, newest_since_last_sess
 from programme.worklist.queries.stored import Stored
 from sessions.day.models import FollowUp, Prescription
 from sessions.models import ExchangeSession, SessionFacts, State
-from sessions.queries import PersonRecord, people_inputs
+from sessions.queries.people import PersonRecord, people_inputs
 
 DRAWN_DAYS = 24 * 7 + 90  # the picture's past, and the session before it from which its first climb starts
 UNDER_40_KG = 40.0

@@ -12,7 +12,7 @@ from programme.core.look import hb_places, hb_shown, hb_unit
 from programme.core.numeric.words import listed
 from programme.worklist.numeric.words import day_words, figure
 from sessions.models import HaemolysisSign, StoredForecast
-from sessions.queries import PersonRecord
+from sessions.queries.people import PersonRecord
 
 
 @dataclass(frozen=True, slots=True)

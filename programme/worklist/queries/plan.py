@@ -33,7 +33,7 @@ from programme.worklist.queries.plan_rows import (
 from programme.worklist.queries.who import Who, volume_of, who
 from sessions.models import ExchangeSession, State, StoredForecast
 from sessions.numeric.uncertainty import BLOOD_VOLUME_REL_SD
-from sessions.queries import PersonRecord, people_inputs
+from sessions.queries.people import PersonRecord, people_inputs
 
 Z80 = 2.0 * 1.2815515655446004  # widths in standard deviations from p10 to p90 of a normal spread
 

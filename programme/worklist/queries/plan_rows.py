@@ -11,7 +11,7 @@ from programme.worklist.numeric.sheet import Sheet, SheetInputs
 from programme.worklist.numeric.words import capital, figure
 from programme.worklist.queries.who import volume_of
 from sessions.numeric.mixing import bound_words
-from sessions.queries import PersonRecord
+from sessions.queries.people import PersonRecord
 
 BAR_PX = 108.0
 

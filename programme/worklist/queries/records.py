@@ -11,7 +11,7 @@ from programme.core.look import hb_shown, hb_unit
 from programme.core.settings_of_site import site_settings
 from programme.worklist.queries.who import Who, who
 from sessions.models import ExchangeSession, HaemolysisSign, OtherTransfusion
-from sessions.queries import PersonRecord, default_goals, people_inputs
+from sessions.queries.people import PersonRecord, default_goals, people_inputs
 
 
 def record_of(patient: Patient, on: date, settings: Mapping[str, float]) -> PersonRecord:

@@ -13,7 +13,7 @@ from programme.worklist.numeric.words import figure, short_day_words
 from sessions.models import HaemolysisSign
 from sessions.numeric.mixing import bound_words
 from sessions.numeric.volume import blood_volume_ml, volume_rule
-from sessions.queries import PersonRecord
+from sessions.queries.people import PersonRecord
 
 MINUS = "\u2212"
 
