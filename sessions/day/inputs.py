@@ -22,20 +22,22 @@ from patients.models import (
 )
 from sessions.day import rows
 from sessions.day.models import Prescription
-from sessions.models import LockLift, StoredForecast
+from sessions.models import LockLift, OtherTransfusion, StoredForecast
 
 FLAGS = {"flag_brain": "cerebrovascular", "flag_heart": "cardiac", "flag_lung_pressure": "lung-pressure"}
 
 
 def standing_of(patient: Patient, on: date) -> dict[str, Any]:
-    """Return what a plan of the day `on` rests on beside today's figures, as its inputs name it. Six queries."""
+    """Return what a plan of the day `on` rests on beside today's figures, as its inputs name it. Seven queries."""
     goals = Goals.objects.begun(on).filter(patient=patient).first()
     needs = TransfusionNeeds.objects.filter(patient=patient).values_list("version", flat=True).first()
     antibodies = Antibody.objects.filter(patient=patient, withdrawn_reason="").order_by("pk")
+    given = OtherTransfusion.objects.filter(patient=patient, on__lte=on, withdrawn_reason="").order_by("pk")
     return {
         "goals": None if goals is None else goals.pk,
         "needs_version": needs,
         "antibodies": list(antibodies.values_list("pk", flat=True)),
+        "transfusions": list(given.values_list("pk", flat=True)),
         "signs": open_signs(patient),
         "flags": [name for name in FLAGS if getattr(patient, name)],
         "pregnant": patient.is_pregnant(on),
@@ -54,7 +56,7 @@ def _body_of(patient: Patient, on: date) -> dict[str, Any]:
 
 
 def changed_since(plan: Prescription, patient: Patient, on: date) -> tuple[str, ...]:
-    """Return a sentence for every input of the plan that was corrected, withdrawn or decided anew; about ten queries.
+    """Return a sentence for every input of the plan that was corrected, withdrawn or decided anew; about 11 queries.
 
     An HbS that arrives for a plan made on a forecast is no correction: the plan named no result.
     """
@@ -72,6 +74,8 @@ def changed_since(plan: Prescription, patient: Patient, on: date) -> tuple[str, 
         words = ", ".join(FLAGS[name] for name in now["flags"]) or "none"
         said.append(f"The flags that set limits are now: {words}.")
     said += _body(named.get("body", now["body"]), now["body"])
+    if now["transfusions"] != named.get("transfusions", now["transfusions"]):
+        said.append("Red cells given outside an exchange were recorded or withdrawn: Hb and HbS can be others now.")
     if now["pregnant"] and not named.get("pregnant"):
         said.append("A pregnancy was recorded: the volume formulas do not hold.")
     if set(now["signs"]) - set(named.get("signs", now["signs"])) or _locked_by_figures(patient):

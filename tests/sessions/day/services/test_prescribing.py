@@ -247,6 +247,10 @@ def another_birth_date(patient: Patient, nurse: User) -> None:
     people.change_patient(patient=patient, version=patient.version, details=details, actor=nurse, at=LATER)
 
 
+def cells_elsewhere(patient: Patient, nurse: User) -> None:
+    exchange.record_other_transfusion(patient=patient, on=TODAY, elsewhere=True, units=2, actor=nurse, at=LATER)
+
+
 def haemolysis(patient: Patient, nurse: User) -> None:
     exchange.note_haemolysis_sign(patient=patient, on=TODAY, sign="dark_urine", actor=nurse, at=LATER)
 
@@ -266,6 +270,7 @@ CAUSES = {
     another_height: "The height recorded is now 156 cm; the blood volume of the plan rests on 165 cm.",
     another_sex: "The sex recorded is another now; the blood volume of the plan rests on the one before.",
     another_birth_date: "The birth date recorded is now 2015-03-14; the plan rests on ",
+    cells_elsewhere: "Red cells given outside an exchange were recorded or withdrawn: Hb and HbS can be others now.",
     haemolysis: "Possible delayed haemolysis",
 }
 
@@ -291,6 +296,14 @@ def test_a_plan_whose_input_was_corrected_before_it_is_signed_is_not_signed(caus
         sign(planned, consultant)
     assert CAUSES[cause].rstrip(".") in str(refused.value)
     assert "Make the plan again." in str(refused.value)
+
+
+def test_a_signature_lapses_too_where_a_transfusion_that_it_knew_turns_out_to_be_a_mistake(patient, nurse, consultant):
+    given = exchange.record_other_transfusion(patient=patient, on=TODAY, elsewhere=True, units=2, actor=nurse, at=NOW)
+    plan = plan_session(patient=patient, on=TODAY, draft=draft_for(patient), actor=nurse, at=NOW)
+    sign(plan, consultant)
+    exchange.withdraw_other_transfusion(given=given, why="another person", actor=nurse, at=LATER)
+    assert "recorded or withdrawn" in Prescription.objects.get(pk=plan.pk).lapsed_why
 
 
 def test_a_lock_by_figures_lapses_the_signature_too(planned, patient, consultant):
