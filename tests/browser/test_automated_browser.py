@@ -11,7 +11,6 @@ from sessions.models import DonationUnit
 from tests.day import MACHINE_UNITS, automated_day
 from tests.factories import make_antibody, make_needs, make_patient, make_site, make_user
 
-PATIENCE = 20_000  # ms; the machine may be busy
 TABLET = {"width": 1024, "height": 768}
 PHONE = {"width": 390, "height": 844}
 pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.usefixtures("frozen_day")]
@@ -39,13 +38,13 @@ def machine(nurse):
 def tablet(page_as, nurse, machine, live_server):
     page = page_as(nurse)
     page.set_viewport_size(TABLET)
-    page.goto(live_server.url + reverse("bedside:run", args=["R7", machine.pk]), timeout=PATIENCE)
+    page.goto(live_server.url + reverse("bedside:run", args=["R7", machine.pk]))
     return page
 
 
 def end_the_last_unit(page):
     page.get_by_role("button", name="End unit 3").click()
-    expect(page.get_by_role("heading", level=1)).to_have_text("Every unit is over", timeout=PATIENCE)
+    expect(page.get_by_role("heading", level=1)).to_have_text("Every unit is over")
 
 
 def fill_totals(page, **changed):
@@ -70,11 +69,11 @@ def test_units_end_and_totals_are_entered_beside_the_plan(tablet, machine):
     assert not Entry.objects.filter(kind="totals").exists()
     page.get_by_role("dialog").get_by_label("Ended").fill("08:11")
     page.get_by_role("dialog").get_by_role("button", name="Enter the totals").click()
-    expect(page.get_by_role("heading", level=1)).to_have_text("Totals are entered", timeout=PATIENCE)
+    expect(page.get_by_role("heading", level=1)).to_have_text("Totals are entered")
     expect(page.locator("#steps")).to_contain_text("end haematocrit 0.31")
     assert tally_of(machine).totals.blood_out_ml == 980
     page.get_by_role("link", name="Finish session").click()
-    expect(page.get_by_role("heading", name="Before it can be finished")).to_be_visible(timeout=PATIENCE)
+    expect(page.get_by_role("heading", name="Before it can be finished")).to_be_visible()
 
 
 def test_more_red_cells_than_the_labels_say_are_asked_about_before_and_after_they_are_entered(tablet, machine):
@@ -90,7 +89,7 @@ def test_more_red_cells_than_the_labels_say_are_asked_about_before_and_after_the
     expect(page.locator("#totalsask")).to_contain_text(f"{says}. Enter it only if")
     page.get_by_role("dialog").get_by_role("button", name="Close").click()
     fill_totals(page, **{"Red cells in": "5160"})
-    expect(page.locator("#given")).to_contain_text(says, timeout=PATIENCE)
+    expect(page.locator("#given")).to_contain_text(says)
     assert tally_of(machine).totals.red_cells_in_ml == 5160
 
 
@@ -99,9 +98,9 @@ def test_totals_typed_while_the_network_is_cut_are_kept_and_sent_once(tablet, ma
     end_the_last_unit(page)
     page.context.set_offline(True)
     fill_totals(page)
-    expect(page.locator("#queue")).to_contain_text("red cells 774 of 3 units, blood out 980 mL", timeout=PATIENCE)
+    expect(page.locator("#queue")).to_contain_text("red cells 774 of 3 units, blood out 980 mL")
     page.context.set_offline(False)
-    expect(page.get_by_role("heading", level=1)).to_have_text("Totals are entered", timeout=PATIENCE)
+    expect(page.get_by_role("heading", level=1)).to_have_text("Totals are entered")
     assert Entry.objects.filter(kind="totals").count() == 1
     console_errors.clear()  # the browser itself says that the network was cut
 

@@ -13,7 +13,6 @@ from tests.browsing import WIDTHS, follow, pixels_beyond_the_window
 from tests.conftest import client_of
 from tests.factories import make_antibody, make_site, make_user
 
-PATIENCE = 20_000  # ms; the machine may be busy
 pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.usefixtures("frozen_day")]
 
 
@@ -36,7 +35,6 @@ def booked(coordinator):
 def signed_in(page, live_server, coordinator):
     cookie = client_of(coordinator).cookies[settings.SESSION_COOKIE_NAME].value
     page.context.add_cookies([{"name": settings.SESSION_COOKIE_NAME, "value": cookie, "url": live_server.url}])
-    page.set_default_timeout(PATIENCE)
     return page
 
 

@@ -24,7 +24,6 @@ from tests.factories import (
 )
 
 pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.usefixtures("frozen_day")]
-PATIENCE = 30_000  # ms; the chart library is large and the machine may be busy
 WOBBLE = (0.0, 1.2, -0.8, 0.5, -1.1, 0.9, -0.4, 0.3)
 LOCKED = {
     "reason": "dark urine",
@@ -80,8 +79,8 @@ def locked_there(consultant, live_server):
 
 def open_drawn(page, address):
     """Open the page and wait until the chart stands over the served picture."""
-    page.goto(address, timeout=PATIENCE)
-    expect(page.locator("#plot[data-drawn=yes] .main-svg").first).to_be_visible(timeout=PATIENCE)
+    page.goto(address)
+    expect(page.locator("#plot[data-drawn=yes] .main-svg").first).to_be_visible()
 
 
 def test_axe_finds_nothing_and_nothing_overflows(page_as, consultant, there):
@@ -123,14 +122,14 @@ def test_months_back_are_chosen_without_leaving_the_page(page_as, consultant, th
 @pytest.mark.parametrize("width", [1440, 1024])
 def test_a_way_can_be_taken_without_pushing_the_table_aside(page_as, consultant, there, width):
     page = page_as(consultant)
-    page.goto(there, timeout=PATIENCE)
+    page.goto(there)
     expect(page.get_by_role("heading", name="Ways to hold the ceiling")).to_be_visible()
     assert not [words for words in tables_cut(page, width) if "Fewest visits" in words]
 
 
 def test_a_question_is_answered_without_leaving_the_page(page_as, consultant, there):
     page = page_as(consultant)
-    page.goto(there, timeout=PATIENCE)
+    page.goto(there)
     page.evaluate("window.stayed = true")
     page.get_by_role("textbox", name="Ceiling").fill("40")
     page.keyboard.press("Enter")
@@ -147,7 +146,7 @@ def test_a_question_is_answered_without_script(browser, consultant, there, page_
     context = browser.new_context(java_script_enabled=False)
     context.add_cookies(cookies)
     page = context.new_page()
-    page.goto(there, timeout=PATIENCE)
+    page.goto(there)
     expect(page.locator("svg.fullpic")).to_be_visible()
     page.get_by_label("Interval").fill("21")
     page.get_by_role("button", name="Ask").click()
@@ -159,7 +158,7 @@ def test_a_question_is_answered_without_script(browser, consultant, there, page_
 
 def test_shown_working_opens_by_key(page_as, consultant, there):
     page = page_as(consultant)
-    page.goto(there, timeout=PATIENCE)
+    page.goto(there)
     page.get_by_text("Shown working of the pace").focus()
     page.keyboard.press("Enter")
     expect(page.get_by_text("gaps used")).to_be_visible()
@@ -167,7 +166,7 @@ def test_shown_working_opens_by_key(page_as, consultant, there):
 
 def test_a_consultant_lifts_the_lock_with_a_reason(page_as, consultant, locked_there):
     page = page_as(consultant)
-    page.goto(locked_there, timeout=PATIENCE)
+    page.goto(locked_there)
     expect(page.get_by_text("No red cells until a haematologist")).to_be_visible()
     page.get_by_label("Reason for lifting the lock").fill("reviewed, no sign of haemolysis")
     page.get_by_role("button", name="Lift the lock").click()

@@ -32,7 +32,6 @@ from tests.factories import (
     make_user,
 )
 
-PATIENCE = 30_000  # ms; the machine may be busy
 PIN = "583926"
 TABLET = {"width": 1024, "height": 768}
 WOBBLE = (0.0, 1.2, -0.8, 0.5, -1.1, 0.9, -0.4, 0.3)
@@ -94,23 +93,21 @@ def someone(site):
 
 
 def open_page(page, live_server, name, session):
-    page.goto(
-        live_server.url + reverse(f"bedside:{name}", args=[session.patient.patient_ref, session.pk]), timeout=PATIENCE
-    )
+    page.goto(live_server.url + reverse(f"bedside:{name}", args=[session.patient.patient_ref, session.pk]))
 
 
 def plan_and_sign(page_as, live_server, patient, nurse, consultant):
     page = page_as(nurse)
-    page.goto(f"{live_server.url}/people/{patient.patient_ref}/plan/", timeout=PATIENCE)
+    page.goto(f"{live_server.url}/people/{patient.patient_ref}/plan/")
     page.get_by_role("button", name="Plan this session for today").click()
-    expect(page.locator("#day-form")).to_be_visible(timeout=PATIENCE)
+    expect(page.locator("#day-form")).to_be_visible()
     session = ExchangeSession.objects.get(patient=patient, state="planned")
     page = page_as(consultant)
     open_page(page, live_server, "plan", session)
     for box in page.locator("input[name^=reason-]").all():
         box.fill("agreed, as in earlier sessions")
     page.get_by_role("button", name="Authorise this plan").click()
-    expect(page.get_by_text(re.compile(r"Plan \d is signed\. It is")).first).to_be_visible(timeout=PATIENCE)
+    expect(page.get_by_text(re.compile(r"Plan \d is signed\. It is")).first).to_be_visible()
     session.refresh_from_db()
     assert session.state == "authorised"
     return session
@@ -126,7 +123,7 @@ def start(page, live_server, session):
     for label, value in (("Systolic", "118"), ("Diastolic", "72"), ("Pulse", "80"), ("Temperature", "36.8")):
         page.get_by_label(label).fill(value)
     page.get_by_role("button", name="Start the session").click()
-    expect(page.locator("#board")).to_be_visible(timeout=PATIENCE)
+    expect(page.locator("#board")).to_be_visible()
 
 
 def bring_and_start_unit(page, live_server, session, place, colleague):
@@ -142,22 +139,22 @@ def bring_and_start_unit(page, live_server, session, place, colleague):
     page.get_by_label("HbS of the unit").select_option("yes")
     page.get_by_label("Volume").fill("258")
     page.get_by_role("button", name="Match it").click()
-    expect(page.get_by_label("The unit in your hand")).to_be_visible(timeout=PATIENCE)
+    expect(page.get_by_label("The unit in your hand")).to_be_visible()
     page.get_by_label("Name and birth date asked").check()
     page.get_by_label("Wristband").fill(session.patient.patient_ref)
     page.get_by_label("The unit in your hand").fill(shown)
     page.get_by_label("Second checker").select_option(label=colleague.full_name)
     page.get_by_label("Their PIN or password").fill(PIN)
     page.get_by_role("button", name=re.compile("check|sign", re.IGNORECASE)).last.click()
-    page.get_by_role("button", name=f"Start unit {place}").click(timeout=PATIENCE)
-    expect(page.get_by_role("button", name=re.compile(f"End.* unit {place}$"))).to_be_visible(timeout=PATIENCE)
+    page.get_by_role("button", name=f"Start unit {place}").click()
+    expect(page.get_by_role("button", name=re.compile(f"End.* unit {place}$"))).to_be_visible()
 
 
 def end_unit(page, live_server, session, place):
     open_page(page, live_server, "units", session)
     button = page.get_by_role("button", name=re.compile(f"End.* unit {place}$"))
-    with page.expect_navigation(timeout=PATIENCE):
-        button.click(timeout=PATIENCE)
+    with page.expect_navigation():
+        button.click()
     expect(button).to_have_count(0)
 
 
@@ -173,7 +170,7 @@ def enter_step(page, live_server, session, out=None, given=None):
     open_page(page, live_server, "run", session)
     start_unit = page.get_by_role("button", name=re.compile("^Start unit"))
     if start_unit.count():
-        with page.expect_navigation(timeout=PATIENCE):
+        with page.expect_navigation():
             start_unit.click()
         open_page(page, live_server, "run", session)
     if out is not None:
@@ -181,8 +178,8 @@ def enter_step(page, live_server, session, out=None, given=None):
         page.locator("#in_ml").fill(given)
     before = page.locator("#board").get_attribute("data-last")
     page.get_by_role("button", name="Enter", exact=True).click()
-    expect(page.locator("#board")).not_to_have_attribute("data-last", before, timeout=PATIENCE)
-    expect(page.locator("#saved")).to_contain_text("on the server", timeout=PATIENCE)
+    expect(page.locator("#board")).not_to_have_attribute("data-last", before)
+    expect(page.locator("#saved")).to_contain_text("on the server")
 
 
 def test_the_whole_day_from_the_plan_to_the_next_interval(page_as, live_server, patient, nurse, second, consultant):
@@ -215,9 +212,9 @@ def test_the_whole_day_from_the_plan_to_the_next_interval(page_as, live_server, 
         end_unit(page, live_server, session, running)
         open_page(page, live_server, "run", session)
         page.get_by_role("link", name="Finish session").click()
-        expect(page.get_by_text("Before it can be finished")).to_be_visible(timeout=PATIENCE)
+        expect(page.get_by_text("Before it can be finished")).to_be_visible()
         page.get_by_role("button", name="Finish the session").click()
-        expect(page.get_by_text("The sample may be taken from")).to_be_visible(timeout=PATIENCE)
+        expect(page.get_by_text("The sample may be taken from")).to_be_visible()
     session.refresh_from_db()
     assert (session.state, session.units) == ("finished", plan.units)
     entered = [entry.body for entry in Entry.objects.filter(exchange_session=session, kind="moved")]
@@ -234,18 +231,18 @@ def test_the_whole_day_from_the_plan_to_the_next_interval(page_as, live_server, 
         page.get_by_label("Hb after").fill("10.4")
         page.get_by_label("HbS after").fill(f"{plan.predicted['hbs'][0]:.1f}")
         page.get_by_role("button", name="Record it").click()
-        expect(page.get_by_text("Hb after: 10.4 read as 104 g/L.")).to_be_visible(timeout=PATIENCE)
+        expect(page.get_by_text("Hb after: 10.4 read as 104 g/L.")).to_be_visible()
         expect(page.locator(".pm")).to_contain_text("104")
         page.get_by_role("link", name="Going home").click()
         page.get_by_label("Systolic").fill("116")
         page.get_by_label("Blood drawn").fill("clinical waste")
         page.get_by_label("Leaflet on late reactions given").check()
         page.get_by_role("button", name="Record it").click()
-        expect(page.get_by_role("button", name="Close the session")).to_be_visible(timeout=PATIENCE)
+        expect(page.get_by_role("button", name="Close the session")).to_be_visible()
         if page.get_by_label("Reason").count():
             page.get_by_label("Reason").fill("went home with a relative")
         page.get_by_role("button", name="Close the session").click()
-        expect(page.locator(".crumb")).to_contain_text("Closed", timeout=PATIENCE)
+        expect(page.locator(".crumb")).to_contain_text("Closed")
         # The next interval is there at once, from this end.
         facts = SessionFacts.objects.get(exchange_session=session)
         said = Suggestion.objects.get(patient=patient)
@@ -289,7 +286,7 @@ def test_through_one_arm_draw_and_infusion_stay_apart_in_the_record(page_as, liv
         open_page(page, live_server, "finish", session)
         page.get_by_role("button", name="Finish the session").click()
         expect(page.get_by_text("by hand, one arm")).to_have_count(0)
-        expect(page.locator(".lim")).to_contain_text("in 558 mL, out 550 mL", timeout=PATIENCE)
+        expect(page.locator(".lim")).to_contain_text("in 558 mL, out 550 mL")
     steps = ExchangeStep.objects.filter(exchange_session=session).order_by("number")
     assert [(step.in_ml, step.out_ml) for step in steps] == [(0, 300), (300, 0), (0, 250), (258, 0)]
 
@@ -307,12 +304,12 @@ def test_a_session_given_up_says_what_counts_and_what_follows(page_as, live_serv
     with time_machine.travel(NOW + timedelta(minutes=45), tick=True):
         page.get_by_role("link", name="Finish session").click()
         page.get_by_role("link", name="Give the session up").click()
-        expect(page.get_by_text("stays, and counts for HbS and Hb")).to_be_visible(timeout=PATIENCE)
+        expect(page.get_by_text("stays, and counts for HbS and Hb")).to_be_visible()
         page.get_by_role("button", name="Abandon the session").click()
-        expect(page.get_by_text("Why it is given up is needed.").first).to_be_visible(timeout=PATIENCE)
+        expect(page.get_by_text("Why it is given up is needed.").first).to_be_visible()
         page.get_by_label("Why it is given up").fill("access failed, second arm refused")
         page.get_by_role("button", name="Abandon the session").click()
-        expect(page.get_by_text("What was given until then counts.")).to_be_visible(timeout=PATIENCE)
+        expect(page.get_by_text("What was given until then counts.")).to_be_visible()
         expect(page.get_by_role("link", name="Call about signs of a late reaction")).to_be_visible()
     session.refresh_from_db()
     assert (session.state, session.red_cells_in_ml) == ("abandoned", 258)
@@ -332,7 +329,7 @@ def test_the_page_after_is_without_fault_and_as_wide_as_its_window(page_as, live
         assert page.locator("main .btn:visible").count() >= 2
         assert too_small_for_a_thumb(page) == [], name
     for path in ("consent/", "crossmatch/", "measure/"):
-        page.goto(f"{live_server.url}/people/{someone.patient_ref}/{path}", timeout=PATIENCE)
+        page.goto(f"{live_server.url}/people/{someone.patient_ref}/{path}")
         expect(page.get_by_role("link", name="Leave without saving")).to_be_visible()
         assert too_small_for_a_thumb(page) == [], path
 

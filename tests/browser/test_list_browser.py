@@ -19,7 +19,6 @@ from tests.factories import (
     make_user,
 )
 
-PATIENCE = 30_000  # ms; the machine may be busy
 pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.usefixtures("frozen_day")]
 
 
@@ -52,14 +51,14 @@ def there(nurse, live_server):
 
 def test_axe_finds_nothing_and_nothing_overflows(page_as, nurse, there):
     page = page_as(nurse)
-    page.goto(there, timeout=PATIENCE)
+    page.goto(there)
     expect(page.get_by_role("link", name="Larkspur, Ada")).to_be_visible()
     assert faults_at_every_width(page) == []
 
 
 def test_letter_keys_walk_the_rows_and_open_the_course(page_as, nurse, there):
     page = page_as(nurse)
-    page.goto(there, timeout=PATIENCE)
+    page.goto(there)
     names = page.locator("#everyone a[data-row]")
     page.keyboard.press("j")
     expect(names.nth(0)).to_be_focused()
@@ -68,12 +67,12 @@ def test_letter_keys_walk_the_rows_and_open_the_course(page_as, nurse, there):
     page.keyboard.press("k")
     expect(names.nth(0)).to_be_focused()
     page.keyboard.press("Enter")
-    expect(page.get_by_role("heading", level=1)).to_have_text("Sandeman, Ada", timeout=PATIENCE)
+    expect(page.get_by_role("heading", level=1)).to_have_text("Sandeman, Ada")
 
 
 def test_the_letter_p_opens_the_plan(page_as, nurse, there):
     page = page_as(nurse)
-    page.goto(there, timeout=PATIENCE)
+    page.goto(there)
     page.get_by_role("link", name="Pemberwell, Ada").focus()
     page.keyboard.press("p")
     expect(page).to_have_url(there + "people/R1/plan/")
@@ -81,7 +80,7 @@ def test_the_letter_p_opens_the_plan(page_as, nurse, there):
 
 def test_a_question_mark_lists_the_keys(page_as, nurse, there):
     page = page_as(nurse)
-    page.goto(there, timeout=PATIENCE)
+    page.goto(there)
     page.keyboard.press("?")
     expect(page.get_by_role("dialog")).to_contain_text("next row, row before")
     page.keyboard.press("Escape")
@@ -92,14 +91,14 @@ def test_letters_do_nothing_when_the_user_has_turned_them_off(page_as, nurse, th
     nurse.letter_keys = False
     nurse.save()
     page = page_as(nurse)
-    page.goto(there, timeout=PATIENCE)
+    page.goto(there)
     page.keyboard.press("j")
     expect(page.locator("#everyone a[data-row]").first).not_to_be_focused()
 
 
 def test_search_narrows_while_typing_and_letters_stay_letters(page_as, nurse, there):
     page = page_as(nurse)
-    page.goto(there, timeout=PATIENCE)
+    page.goto(there)
     page.keyboard.press("/")
     expect(page.get_by_role("searchbox", name="Find")).to_be_focused()
     page.keyboard.type("pemj", delay=20)
@@ -117,7 +116,7 @@ def test_the_page_works_without_script(browser, nurse, there, page_as):
     context = browser.new_context(java_script_enabled=False)
     context.add_cookies(cookies)
     page = context.new_page()
-    page.goto(there, timeout=PATIENCE)
+    page.goto(there)
     assert page.locator("td.pic svg").count() == 6
     page.get_by_label("Find").fill("larks")
     page.get_by_role("button", name="Find").click()
@@ -130,7 +129,7 @@ def test_the_page_works_without_script(browser, nurse, there, page_as):
 
 def test_the_print_keeps_rows_and_pictures_and_drops_what_is_pressed(page_as, nurse, there):
     page = page_as(nurse)
-    page.goto(there, timeout=PATIENCE)
+    page.goto(there)
     page.emulate_media(media="print")
     expect(page.get_by_role("navigation", name="Main")).to_be_hidden()
     expect(page.get_by_label("Find")).to_be_hidden()

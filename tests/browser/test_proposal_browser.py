@@ -20,13 +20,11 @@ from tests.factories import (
 PAGES_OF_THE_CHAIRS = (
     "/diary/proposal/", "/people/R4/suits/", "/people/R4/suits/wishes/", "/chairs/", "/contacts/", "/calendars/"
 )  # fmt: skip
-PATIENCE = 30_000  # ms; the machine may be busy
 pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.usefixtures("frozen_day")]
 
 
 def test_three_missed_one_moved_the_rest_by_a_proposal_and_the_orders_answered(page_as, coordinator, unit, live_server):
     page = page_as(coordinator)
-    page.set_default_timeout(PATIENCE)
     for name in ("Fontayne", "Sallow", "Quist"):
         page.goto(f"{live_server.url}/diary/?since=2026-05-25")
         page.locator("td.bkd").get_by_role("link", name=name, exact=True).click()
@@ -42,7 +40,7 @@ def test_three_missed_one_moved_the_rest_by_a_proposal_and_the_orders_answered(p
 
     page.get_by_role("link", name="Place everyone due").click()
     page.get_by_role("button", name="Make a proposal").click()
-    expect(page.get_by_text("Nothing is booked until you accept.")).to_be_visible(timeout=PATIENCE)
+    expect(page.get_by_text("Nothing is booked until you accept.")).to_be_visible()
     asked = Proposal.objects.get()
     waiting = len(asked.found["placed"])
     assert waiting >= 1
@@ -71,14 +69,13 @@ def test_three_missed_one_moved_the_rest_by_a_proposal_and_the_orders_answered(p
 
 def test_axe_finds_nothing_on_the_pages_of_the_chairs(page_as, coordinator, unit, live_server):
     page = page_as(coordinator)
-    page.set_default_timeout(PATIENCE)
     for there in PAGES_OF_THE_CHAIRS:
         page.goto(live_server.url + there)
         expect(page.get_by_role("heading", level=1)).to_be_visible()
         assert faults_at_every_width(page) == []
     page.goto(f"{live_server.url}/diary/proposal/")
     page.get_by_role("button", name="Make a proposal").click()
-    expect(page.get_by_text("Nothing is booked until you accept.")).to_be_visible(timeout=PATIENCE)
+    expect(page.get_by_text("Nothing is booked until you accept.")).to_be_visible()
     assert faults_at_every_width(page) == []
 
 
@@ -91,10 +88,9 @@ HEADS_OVER_THEIR_NEIGHBOUR = """row => [...row.querySelectorAll('th')].filter(he
 
 def test_on_a_phone_every_cell_of_a_proposal_and_of_the_orders_is_in_sight(page_as, coordinator, unit, live_server):
     page = page_as(coordinator)
-    page.set_default_timeout(PATIENCE)
     page.goto(f"{live_server.url}/diary/proposal/")
     page.get_by_role("button", name="Make a proposal").click()
-    expect(page.get_by_text("Nothing is booked until you accept.")).to_be_visible(timeout=PATIENCE)
+    expect(page.get_by_text("Nothing is booked until you accept.")).to_be_visible()
     page.set_viewport_size({"width": 390, "height": 844})
     table = page.get_by_role("group", name="The places proposed").locator("table")
     assert table.evaluate(CELLS_OUT_OF_SIGHT) == []
@@ -113,7 +109,7 @@ def test_no_head_of_the_diary_lies_over_the_next(page_as, coordinator, unit, liv
     page = page_as(coordinator)
     for width in (1440, 1024):
         page.set_viewport_size({"width": width, "height": 900})
-        page.goto(f"{live_server.url}/diary/", timeout=PATIENCE)
+        page.goto(f"{live_server.url}/diary/")
         heads = page.locator("table.dy thead tr").last
         expect(heads).to_contain_text("Larkspur-Winterbourne")
         assert heads.evaluate(HEADS_OVER_THEIR_NEIGHBOUR) == []

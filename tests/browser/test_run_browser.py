@@ -15,7 +15,7 @@ from patients.models import Consent, CrossmatchSample
 from sessions.day.models import Entry
 from sessions.day.queries import tally_of
 from sessions.models import DonationUnit, ExchangeSession
-from tests.browsing import faults_at_every_width, too_small_for_a_thumb
+from tests.browsing import PATIENCE_MS, faults_at_every_width, too_small_for_a_thumb
 from tests.conftest import client_of
 from tests.factories import (
     NOW,
@@ -33,7 +33,6 @@ from tests.factories import (
     make_user,
 )
 
-PATIENCE = 20_000  # ms; the machine may be busy
 TABLET = {"width": 1024, "height": 768}
 pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.usefixtures("frozen_day")]
 
@@ -69,7 +68,7 @@ def tablet(page_as, nurse, there):
     """The page of the first nurse, as wide and high as a tablet."""
     page = page_as(nurse)
     page.set_viewport_size(TABLET)
-    page.goto(there, timeout=PATIENCE)
+    page.goto(there)
     return page
 
 
@@ -77,7 +76,7 @@ def tablet(page_as, nurse, there):
 def other_tablet(browser, second, there, live_server):
     """The page of the second nurse in a browser of its own."""
     context = browser.new_context(viewport=TABLET)
-    context.set_default_timeout(PATIENCE)
+    context.set_default_timeout(PATIENCE_MS)
     context.add_cookies([cookie_of(second, live_server)])
     page = context.new_page()
     page.goto(there)
@@ -103,7 +102,7 @@ def touch(page, out=None, given=None):
 
 def nothing_is_kept_in_the_browser(page):
     names = "Object.keys(localStorage).filter((name) => name.startsWith('ebbline-run'))"
-    give_up = time.monotonic() + PATIENCE / 1000
+    give_up = time.monotonic() + PATIENCE_MS / 1000
     while page.evaluate(names) and time.monotonic() < give_up:
         page.wait_for_timeout(50)
     assert page.evaluate(names) == []
@@ -111,7 +110,7 @@ def nothing_is_kept_in_the_browser(page):
 
 def all_saved(page):
     nothing_is_kept_in_the_browser(page)
-    expect(page.locator("#queue")).not_to_contain_text("not yet saved", timeout=PATIENCE)
+    expect(page.locator("#queue")).not_to_contain_text("not yet saved")
     expect(page.locator("#saved")).to_contain_text("on the server")
 
 
@@ -124,7 +123,7 @@ def test_a_whole_session_is_entered_by_one_key_a_touch(tablet, running):
     page.get_by_label("Out, this draw").focus()
     for title in ("Saline", "Red cells, unit 1 of 2", "Red cells, unit 2 of 2", "Every step is done"):
         page.keyboard.press("Enter")
-        expect(page.get_by_role("heading", level=1)).to_have_text(title, timeout=PATIENCE)
+        expect(page.get_by_role("heading", level=1)).to_have_text(title)
         page.get_by_label("Out, this draw").focus()
     all_saved(page)
     # By hand: 400 mL of saline and 516 mL of cells against 900 mL of blood, as planned.
@@ -173,7 +172,7 @@ def test_however_long_the_plan_what_is_pressed_stays_on_the_screen(page_as, nurs
         make_entry(long, "step_done", {"step": number}, by=nurse)
     page = page_as(nurse)
     page.set_viewport_size({"width": width, "height": height})
-    page.goto(live_server.url + reverse("bedside:run", args=["R9", long.pk]), timeout=PATIENCE)
+    page.goto(live_server.url + reverse("bedside:run", args=["R9", long.pk]))
     now = page.locator("#steps tr.now")
     expect(now).to_contain_text(str(last))
     pressed = [page.get_by_role("button", name=name, exact=True) for name in ("Enter", "Undo last")]
@@ -210,7 +209,7 @@ def test_the_slow_start_of_a_unit_is_said_large_at_the_step_and_once_aloud(table
     tablet.evaluate("document.getElementById('live').textContent = ''")
     asked = []
     tablet.on("response", lambda answer: asked.append(answer) if "/since/" in answer.url else None)
-    make_late = time.monotonic() + PATIENCE / 1000
+    make_late = time.monotonic() + PATIENCE_MS / 1000
     while len(asked) < 3 and time.monotonic() < make_late:
         tablet.wait_for_timeout(100)
     assert len(asked) >= 3
@@ -224,14 +223,14 @@ def test_more_than_the_slow_start_of_a_unit_is_asked_about_while_it_is_typed_and
     make_entry(running, "moved", {"step": 1, "in_ml": 400, "out_ml": 400}, by=nurse)
     tablet = page_as(nurse)
     tablet.set_viewport_size(TABLET)
-    tablet.goto(there, timeout=PATIENCE)
+    tablet.goto(there)
     ahead = tablet.locator("#ahead")
     expect(ahead).to_contain_text("258 mL of unit 1 by 10:15 is more than the 50 mL of its slow start.")
     tablet.locator("#out_ml").fill("50")
     tablet.locator("#in_ml").fill("45")
     expect(ahead).not_to_contain_text("slow start")
     touch(tablet)
-    expect(tablet.locator("#steps")).to_contain_text("45 / 50", timeout=PATIENCE)
+    expect(tablet.locator("#steps")).to_contain_text("45 / 50")
     tablet.locator("#in_ml").fill("6")
     expect(ahead).to_contain_text("51 mL of unit 1 by 10:15 is more than the 50 mL of its slow start.")
     touch(tablet)
@@ -245,7 +244,7 @@ def test_more_of_a_unit_than_its_label_says_is_asked_about_while_it_is_typed(pag
     make_entry(running, "moved", {"step": 2, "in_ml": 100, "out_ml": 100, "unit": 1}, by=nurse)
     tablet = page_as(nurse)
     tablet.set_viewport_size(TABLET)
-    tablet.goto(there, timeout=PATIENCE)
+    tablet.goto(there)
     ahead = tablet.locator("#ahead")
     tablet.locator("#out_ml").fill("183")
     tablet.locator("#in_ml").fill("183")  # with what is in already a tenth over the label
@@ -271,9 +270,9 @@ def test_what_is_typed_into_a_box_replaces_a_volume_that_came_into_it_meanwhile(
 
 def test_undo_takes_the_last_touch_back_and_asks_nothing(tablet, running):
     touch(tablet)
-    expect(tablet.locator("#steps")).to_contain_text("200 / 200", timeout=PATIENCE)
+    expect(tablet.locator("#steps")).to_contain_text("200 / 200")
     tablet.get_by_role("button", name="Undo last").click()
-    expect(tablet.locator("#steps")).to_contain_text("0 / 0", timeout=PATIENCE)
+    expect(tablet.locator("#steps")).to_contain_text("0 / 0")
     all_saved(tablet)
     assert tally_of(running).out_ml == 0
     assert Entry.objects.filter(exchange_session=running, kind="undo").count() == 1
@@ -285,7 +284,7 @@ def test_a_draw_beyond_the_limit_is_said_before_it_is_entered_and_after(tablet):
     # 60 kg: 8 mL/kg is 480 mL, under 500.
     expect(tablet.locator("#ahead")).to_contain_text("600 mL drawn without return: the limit of one draw is 480 mL.")
     touch(tablet)
-    expect(tablet.locator("#bal")).to_contain_text("120 mL beyond the limit under", timeout=PATIENCE)
+    expect(tablet.locator("#bal")).to_contain_text("120 mL beyond the limit under")
     all_saved(tablet)
 
 
@@ -296,7 +295,7 @@ def test_a_weighed_bag_is_entered_in_grams(tablet, running):
     # 500 g at Hb 94: Hct 94/334 = 0.281, density 1.0449, so 479 mL (worked out here, rounded).
     expect(tablet.locator("#weighed")).to_have_text("479 mL of blood")
     tablet.get_by_role("dialog").get_by_role("button", name="Enter").click()
-    expect(tablet.locator("#balml")).to_have_text("−479", timeout=PATIENCE)
+    expect(tablet.locator("#balml")).to_have_text("−479")
     all_saved(tablet)
     entry = moved(running)[0]
     assert (entry.body["out_ml"], entry.body["weighed_g"], entry.body["tare_g"]) == (479, 550, 50)
@@ -310,7 +309,7 @@ def test_unusual_observations_are_asked_about_once_and_kept(tablet, running):
     press.click()
     expect(tablet.get_by_role("dialog")).to_contain_text("systolic pressure 85: usual is 90 to 160.")
     press.click()
-    expect(tablet.locator("#obs")).to_contain_text("BP 85/–, pulse 88", timeout=PATIENCE)
+    expect(tablet.locator("#obs")).to_contain_text("BP 85/–, pulse 88")
     all_saved(tablet)
     last = Entry.objects.filter(exchange_session=running).latest("number")
     assert (last.body["bp_sys"], last.body["pulse"]) == (85, 88)
@@ -319,7 +318,7 @@ def test_unusual_observations_are_asked_about_once_and_kept(tablet, running):
 def test_observations_that_are_due_are_said_aloud_once(page_as, nurse, running, there):
     Entry.objects.filter(exchange_session=running).update(happened_at=NOW - timedelta(minutes=31))
     page = page_as(nurse)
-    page.goto(there, timeout=PATIENCE)
+    page.goto(there)
     expect(page.locator("#loud")).to_have_text("Observations are due: every 30 min.")
     expect(page.locator("#clock")).to_contain_text("due")
     page.evaluate("document.getElementById('loud').textContent = ''")
@@ -335,7 +334,7 @@ def test_a_time_is_put_right_with_a_reason(tablet, running):
     tablet.get_by_label("It happened at").fill("09:50")
     tablet.get_by_label("Why the time is put right").fill("entered after the bag was changed")
     tablet.get_by_role("button", name="Put it right").click()
-    expect(tablet.locator("#steps")).to_contain_text("09:50", timeout=PATIENCE)
+    expect(tablet.locator("#steps")).to_contain_text("09:50")
     assert tally_of(running).moved[0].at.minute == 50
 
 
@@ -346,10 +345,10 @@ def test_pause_says_why_and_goes_on(tablet, running):
     expect(pause).to_be_visible()  # without a reason it stays, for the run goes on
     pause.get_by_label("Why").fill("cannula")
     pause.get_by_role("button", name="Pause").click()
-    expect(tablet.locator("#alerts")).to_contain_text("Paused", timeout=PATIENCE)
+    expect(tablet.locator("#alerts")).to_contain_text("Paused")
     expect(tablet.locator("#now")).to_contain_text("Step 1, not now")
     tablet.get_by_role("button", name="Go on").click()
-    expect(tablet.locator("#alerts")).not_to_contain_text("Paused", timeout=PATIENCE)
+    expect(tablet.locator("#alerts")).not_to_contain_text("Paused")
     assert tally_of(running).paused_since is None
 
 
@@ -371,7 +370,7 @@ def test_a_phone_only_shows(browser, nurse, there, live_server):
     context = browser.new_context(viewport={"width": 390, "height": 800}, has_touch=True, is_mobile=True)
     context.add_cookies([cookie_of(nurse, live_server)])
     page = context.new_page()
-    page.goto(there, timeout=PATIENCE)
+    page.goto(there)
     expect(page.get_by_text("Enter on a larger screen")).to_be_visible()
     expect(page.get_by_role("button", name="Enter", exact=True)).to_be_hidden()
     context.close()
@@ -381,7 +380,7 @@ def test_everything_is_entered_without_script(page_as, browser, nurse, running, 
     context = browser.new_context(java_script_enabled=False, viewport=TABLET)
     context.add_cookies(page_as(nurse).context.cookies())
     page = context.new_page()
-    page.goto(there, timeout=PATIENCE)
+    page.goto(there)
     touch(page)
     expect(page.locator("#steps")).to_contain_text("200 / 200")
     touch(page, out="9000")
@@ -407,7 +406,7 @@ def test_an_entry_counts_once_while_the_board_has_it_and_its_own_answer_is_still
     held = []
     page.route("**/enter/", lambda route: held.append((route, route.fetch())))
     touch(page, out="200", given="150")
-    expect(page.locator("#steps")).to_contain_text("350 / 400", timeout=PATIENCE)
+    expect(page.locator("#steps")).to_contain_text("350 / 400")
     expect(page.locator("#balml")).to_have_text("−50")
     expect(page.locator("#balsay")).to_have_text("Balance now, in less out")
     assert len(held) == 1, "its answer has not reached the page"
@@ -442,7 +441,7 @@ def test_the_checks_are_asked_and_the_session_starts(page_as, nurse, live_server
     planned = make_exchange_session(patient, on=TODAY, state="authorised", origin="here", hbs_after_pct=None)
     make_prescription(planned, signed_by=make_user(site=nurse.site, role="consultant"))
     page = page_as(nurse)
-    page.goto(live_server.url + reverse("bedside:start", args=["R8", planned.pk]), timeout=PATIENCE)
+    page.goto(live_server.url + reverse("bedside:start", args=["R8", planned.pk]))
     assert too_small_for_a_thumb(page) == []
     for width in (1440, 1024, 390):
         page.set_viewport_size({"width": width, "height": 800})
@@ -456,10 +455,10 @@ def test_the_checks_are_asked_and_the_session_starts(page_as, nurse, live_server
     page.get_by_role("button", name="Start the session").click()
     page.get_by_label("It is right").check()
     page.get_by_role("button", name="Start the session").click()
-    expect(page.get_by_role("alert")).to_contain_text("Systolic 84 mmHg, under 90: no exchange", timeout=PATIENCE)
+    expect(page.get_by_role("alert")).to_contain_text("Systolic 84 mmHg, under 90: no exchange")
     page.get_by_label("Systolic").fill("112")
     page.get_by_role("button", name="Start the session").click()
-    expect(page.get_by_role("heading", level=1)).to_have_text("Saline", timeout=PATIENCE)
+    expect(page.get_by_role("heading", level=1)).to_have_text("Saline")
     assert ExchangeSession.objects.get(pk=planned.pk).state == "running"
 
 
@@ -476,15 +475,15 @@ def test_a_unit_is_started_and_ended_where_it_is_given(page_as, nurse, second, r
     for _ in range(2):
         make_entry(running, "moved", {"step": 1, "in_ml": 200, "out_ml": 200}, by=nurse)
     page = page_as(nurse)
-    page.goto(there, timeout=PATIENCE)
+    page.goto(there)
     expect(page.locator("#ahead")).to_contain_text("Unit 1 is checked, not started.")
     expect(page.locator("#in_ml")).to_have_value("")
     page.get_by_role("button", name="Start unit 1").click()
-    expect(page.get_by_role("status").first).to_contain_text("Unit 1 is started", timeout=PATIENCE)
+    expect(page.get_by_role("status").first).to_contain_text("Unit 1 is started")
     expect(page.locator("#in_ml")).to_have_value("258")
     touch(page)
-    page.get_by_role("button", name="End unit 1").click(timeout=PATIENCE)
-    expect(page.get_by_role("link", name="Bring unit 2")).to_be_visible(timeout=PATIENCE)
+    page.get_by_role("button", name="End unit 1").click()
+    expect(page.get_by_role("link", name="Bring unit 2")).to_be_visible()
     unit.refresh_from_db()
     assert (unit.state, tally_of(running).units[1].in_ml) == ("given", 258)
 
@@ -492,7 +491,7 @@ def test_a_unit_is_started_and_ended_where_it_is_given(page_as, nurse, second, r
 def test_the_plan_is_changed_on_the_way_and_the_page_goes_on_from_there(page_as, running, there, live_server):
     DonationUnit.objects.filter(exchange_session=running, place=2).update(state="checked", started_at=None)
     page = page_as(running.prescriptions.get().authorised_by)
-    page.goto(there, timeout=PATIENCE)
+    page.goto(there)
     touch(page)
     all_saved(page)
     page.get_by_role("link", name="Change plan").click()
@@ -503,12 +502,12 @@ def test_the_plan_is_changed_on_the_way_and_the_page_goes_on_from_there(page_as,
     row = page.get_by_role("group", name="row 2")
     row.get_by_label("In", exact=True).fill("258")
     row.get_by_label("Out").fill("250")
-    expect(page.get_by_role("heading", name="So it would end")).to_be_visible(timeout=PATIENCE)
+    expect(page.get_by_role("heading", name="So it would end")).to_be_visible()
     assert row.get_by_label("Out").evaluate("(box) => box === document.activeElement"), "typing is not interrupted"
     page.get_by_label("Why the plan is changed").fill("the second unit was not usable")
     page.get_by_label("Where a limit is passed").fill("agreed")
     page.get_by_role("button", name="Sign the changed plan").click()
-    expect(page.locator("#steps")).to_contain_text("plan 2", timeout=PATIENCE)
+    expect(page.locator("#steps")).to_contain_text("plan 2")
     expect(page.locator("#steps")).to_contain_text("258 / 250")
     expect(page.locator("#steps")).to_contain_text("200 / 200")
 
@@ -518,20 +517,20 @@ def test_typing_past_a_hard_stop_takes_the_signature_away_and_typing_back_offers
 ):
     make_site_setting(site=running.patient.site, name="hard_balance", value=1)
     page = page_as(running.prescriptions.get().authorised_by)
-    page.goto(live_server.url + reverse("bedside:change", args=["R7", running.pk]), timeout=PATIENCE)
+    page.goto(live_server.url + reverse("bedside:change", args=["R7", running.pk]))
     sign = page.get_by_role("button", name="Sign the changed plan")
     given = page.get_by_role("group", name="row 2").get_by_label("In", exact=True)
     expect(sign).to_be_visible()
     was = given.input_value()
     given.fill("2500")
-    expect(page.locator("#signing")).to_contain_text("it passes a stop that nobody can pass here", timeout=PATIENCE)
+    expect(page.locator("#signing")).to_contain_text("it passes a stop that nobody can pass here")
     expect(sign).to_have_count(0)
     for width in (1440, 1024, 390):
         page.set_viewport_size({"width": width, "height": 800})
         assert page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth")
     assert Axe().run(page).response["violations"] == []
     given.fill(was)
-    expect(sign).to_be_visible(timeout=PATIENCE)
+    expect(sign).to_be_visible()
 
 
 # Nothing is lost
@@ -541,7 +540,7 @@ def test_three_entries_made_while_the_network_is_cut_arrive_once_each(tablet, ru
     tablet.context.set_offline(True)
     for _ in range(3):
         touch(tablet)
-    expect(tablet.locator("#queue")).to_contain_text("3 not yet saved", timeout=PATIENCE)
+    expect(tablet.locator("#queue")).to_contain_text("3 not yet saved")
     expect(tablet.locator("#queue")).to_contain_text("kept in this browser")
     expect(tablet.locator("#balsay")).to_have_text("Balance now, 3 not yet saved")
     expect(tablet.locator("#balml")).to_have_text("+8")  # 658 in, 650 out
@@ -565,7 +564,7 @@ def test_what_is_said_of_the_queue_moves_no_button_from_under_the_thumb(tablet, 
     enter = tablet.get_by_role("button", name="Enter", exact=True)
     place = enter.bounding_box()
     tablet.context.set_offline(True)
-    expect(tablet.locator("#queue")).to_contain_text("Not connected", timeout=PATIENCE)
+    expect(tablet.locator("#queue")).to_contain_text("Not connected")
     assert enter.bounding_box() == place
     console_errors.clear()
 
@@ -592,9 +591,9 @@ def test_entries_survive_the_reload_of_the_page(tablet, running, console_errors)
     tablet.route("**/enter/", lambda route: route.abort())
     touch(tablet)
     touch(tablet)
-    expect(tablet.locator("#queue")).to_contain_text("2 not yet saved", timeout=PATIENCE)
+    expect(tablet.locator("#queue")).to_contain_text("2 not yet saved")
     tablet.reload()
-    expect(tablet.locator("#queue")).to_contain_text("2 not yet saved", timeout=PATIENCE)
+    expect(tablet.locator("#queue")).to_contain_text("2 not yet saved")
     tablet.unroute("**/enter/")
     all_saved(tablet)
     assert volumes(running) == [(200, 200), (200, 200)]
@@ -621,7 +620,7 @@ def test_undoing_an_entry_that_is_not_saved_yet_undoes_that_one(tablet, running,
     touch(tablet, out="111")
     touch(tablet)
     tablet.get_by_role("button", name="Undo last").click()
-    expect(tablet.locator("#queue")).to_contain_text("3 not yet saved", timeout=PATIENCE)
+    expect(tablet.locator("#queue")).to_contain_text("3 not yet saved")
     tablet.context.set_offline(False)
     all_saved(tablet)
     state = tally_of(running)
@@ -632,7 +631,7 @@ def test_undoing_an_entry_that_is_not_saved_yet_undoes_that_one(tablet, running,
 def test_when_the_sign_in_has_ended_entries_wait_and_are_sent_after_signing_in(tablet, running, nurse, live_server):
     tablet.context.clear_cookies(name=settings.SESSION_COOKIE_NAME)
     touch(tablet)
-    expect(tablet.locator("#queue")).to_contain_text("The sign-in has ended", timeout=PATIENCE)
+    expect(tablet.locator("#queue")).to_contain_text("The sign-in has ended")
     expect(tablet.locator("#queue").get_by_role("link", name="Sign in again")).to_be_visible()
     assert moved(running) == []
     tablet.context.add_cookies([cookie_of(nurse, live_server)])
@@ -645,10 +644,10 @@ def test_entries_of_one_person_are_never_saved_as_those_of_another(
 ):
     tablet.context.clear_cookies(name=settings.SESSION_COOKIE_NAME)
     touch(tablet)
-    expect(tablet.locator("#queue")).to_contain_text("The sign-in has ended", timeout=PATIENCE)
+    expect(tablet.locator("#queue")).to_contain_text("The sign-in has ended")
     tablet.context.add_cookies([cookie_of(second, live_server)])
     tablet.reload()
-    expect(tablet.locator("#queue")).to_contain_text("1 of somebody else not yet saved", timeout=PATIENCE)
+    expect(tablet.locator("#queue")).to_contain_text("1 of somebody else not yet saved")
     assert moved(running) == []
     tablet.context.add_cookies([cookie_of(nurse, live_server)])
     tablet.reload()
@@ -660,12 +659,12 @@ def test_entries_of_one_person_are_never_saved_as_those_of_another(
 def test_a_refused_entry_stays_with_its_reason_until_it_is_dismissed(tablet, running, console_errors):
     tablet.context.set_offline(True)
     touch(tablet)
-    expect(tablet.locator("#queue")).to_contain_text("not yet saved", timeout=PATIENCE)
+    expect(tablet.locator("#queue")).to_contain_text("not yet saved")
     ExchangeSession.objects.filter(pk=running.pk).update(state="finished")
     tablet.context.set_offline(False)
     refused = tablet.locator("#queue .stop")
-    expect(refused).to_contain_text("This session is finished: 'moved' was not kept.", timeout=PATIENCE)
-    expect(tablet.locator("#alerts")).to_contain_text("nothing more is given or drawn here", timeout=PATIENCE)
+    expect(refused).to_contain_text("This session is finished: 'moved' was not kept.")
+    expect(tablet.locator("#alerts")).to_contain_text("nothing more is given or drawn here")
     tablet.reload()
     expect(refused).to_contain_text("out 200, in 200 mL")
     refused.get_by_role("button", name="Dismiss").click()
@@ -681,7 +680,7 @@ KEPT_FILES = """caches.keys().then((names) => Promise.all(names.map((name) => ca
 
 
 def until(page, script, holds):
-    give_up = time.monotonic() + PATIENCE / 1000
+    give_up = time.monotonic() + PATIENCE_MS / 1000
     while not holds(page.evaluate(script)) and time.monotonic() < give_up:
         page.wait_for_timeout(50)
     found = page.evaluate(script)
@@ -701,28 +700,26 @@ def test_a_reload_without_the_network_shows_the_page_and_what_is_not_saved_and_t
     page = kept
     page.context.set_offline(True)
     touch(page)
-    expect(page.locator("#queue")).to_contain_text("1 not yet saved", timeout=PATIENCE)
+    expect(page.locator("#queue")).to_contain_text("1 not yet saved")
     page.reload()
-    expect(page.get_by_role("heading", level=1)).to_have_text("Saline", timeout=PATIENCE)
-    expect(page.locator("#queue")).to_contain_text("1 not yet saved", timeout=PATIENCE)
-    expect(page.locator("#queue")).to_contain_text(
-        re.compile(r"Not connected.*last reached at \d\d:\d\d:\d\d"), timeout=PATIENCE
-    )
+    expect(page.get_by_role("heading", level=1)).to_have_text("Saline")
+    expect(page.locator("#queue")).to_contain_text("1 not yet saved")
+    expect(page.locator("#queue")).to_contain_text(re.compile(r"Not connected.*last reached at \d\d:\d\d:\d\d"))
     touch(page, out="190")
-    expect(page.locator("#queue")).to_contain_text("2 not yet saved", timeout=PATIENCE)
+    expect(page.locator("#queue")).to_contain_text("2 not yet saved")
     assert moved(running) == []
     page.context.set_offline(False)
     all_saved(page)
     assert volumes(running) == [(200, 200), (200, 190)]
-    expect(page.locator("#queue")).not_to_contain_text("Not connected", timeout=PATIENCE)
+    expect(page.locator("#queue")).not_to_contain_text("Not connected")
     console_errors.clear()
 
 
 def test_only_the_page_of_the_run_and_its_files_are_ever_kept(kept, running, live_server):
     run = reverse("bedside:run", args=["R7", running.pk])
     for name in ("bedside:units", "bedside:run"):
-        kept.goto(live_server.url + reverse(name, args=["R7", running.pk]), timeout=PATIENCE)
-    kept.goto(live_server.url + reverse("worklist:course", args=["R7"]), timeout=PATIENCE)
+        kept.goto(live_server.url + reverse(name, args=["R7", running.pk]))
+    kept.goto(live_server.url + reverse("worklist:course", args=["R7"]))
     until(kept, KEPT_FILES, lambda names: run in names)
     assert [name for name in kept.evaluate(KEPT_FILES) if name != run and not name.startswith("/static/")] == []
 
@@ -730,17 +727,17 @@ def test_only_the_page_of_the_run_and_its_files_are_ever_kept(kept, running, liv
 def test_signing_out_empties_what_was_kept_but_not_what_is_not_saved(kept, running, live_server, console_errors):
     kept.route("**/enter/", lambda route: route.abort())
     touch(kept)
-    expect(kept.locator("#queue")).to_contain_text("1 not yet saved", timeout=PATIENCE)
-    kept.goto(live_server.url + reverse("core:own_account"), timeout=PATIENCE)
+    expect(kept.locator("#queue")).to_contain_text("1 not yet saved")
+    kept.goto(live_server.url + reverse("core:own_account"))
     assert len(kept.evaluate(KEPT)) == 1
     kept.get_by_role("button", name="Sign out").click()
-    expect(kept.get_by_label("Password")).to_be_visible(timeout=PATIENCE)
+    expect(kept.get_by_label("Password")).to_be_visible()
     until(kept, KEPT, lambda names: names == [])
     kept.context.set_offline(True)
     with pytest.raises(PlaywrightError):
-        kept.goto(live_server.url + reverse("bedside:run", args=["R7", running.pk]), timeout=PATIENCE)
+        kept.goto(live_server.url + reverse("bedside:run", args=["R7", running.pk]))
     kept.context.set_offline(False)
-    kept.goto(live_server.url + reverse("core:sign_in"), timeout=PATIENCE)
+    kept.goto(live_server.url + reverse("core:sign_in"))
     waiting = "Object.keys(localStorage).filter((name) => name.startsWith('ebbline-run')).length"
     assert kept.evaluate(waiting) == 1
     console_errors.clear()
@@ -750,7 +747,7 @@ def test_signing_out_empties_what_was_kept_but_not_what_is_not_saved(kept, runni
 def test_a_session_that_is_over_is_kept_no_longer(kept, running, state):
     why = "venous access lost" if state == "abandoned" else ""
     ExchangeSession.objects.filter(pk=running.pk).update(state=state, ended_reason=why)
-    expect(kept.locator("#alerts")).to_contain_text("nothing more is given or drawn here", timeout=PATIENCE)
+    expect(kept.locator("#alerts")).to_contain_text("nothing more is given or drawn here")
     until(kept, KEPT, lambda names: names == [])
 
 
@@ -759,10 +756,10 @@ def test_signed_out_while_the_network_was_gone_keeps_the_entries_and_says_so(
 ):
     kept.context.set_offline(True)
     touch(kept)
-    expect(kept.locator("#queue")).to_contain_text("1 not yet saved", timeout=PATIENCE)
+    expect(kept.locator("#queue")).to_contain_text("1 not yet saved")
     kept.context.clear_cookies(name=settings.SESSION_COOKIE_NAME)
     kept.context.set_offline(False)
-    expect(kept.locator("#queue")).to_contain_text("The sign-in has ended", timeout=PATIENCE)
+    expect(kept.locator("#queue")).to_contain_text("The sign-in has ended")
     until(kept, KEPT, lambda names: names == [])
     assert moved(running) == []
     kept.context.add_cookies([cookie_of(nurse, live_server)])
@@ -776,15 +773,15 @@ def test_signed_out_while_the_network_was_gone_keeps_the_entries_and_says_so(
 
 def test_each_tablet_sees_within_seconds_what_the_other_entered(tablet, other_tablet):
     touch(tablet)
-    expect(other_tablet.locator("#steps")).to_contain_text("200 / 200", timeout=PATIENCE)
+    expect(other_tablet.locator("#steps")).to_contain_text("200 / 200")
     touch(other_tablet)
-    expect(tablet.locator("#steps")).to_contain_text("400 / 400", timeout=PATIENCE)
+    expect(tablet.locator("#steps")).to_contain_text("400 / 400")
 
 
 def test_what_is_being_typed_is_not_touched_by_what_another_tablet_enters(tablet, other_tablet):
     tablet.get_by_label("Out, this draw").fill("123")
     touch(other_tablet)
-    expect(tablet.locator("#steps")).to_contain_text("200 / 200", timeout=PATIENCE)
+    expect(tablet.locator("#steps")).to_contain_text("200 / 200")
     expect(tablet.get_by_label("Out, this draw")).to_have_value("123")
 
 
@@ -797,13 +794,13 @@ def test_a_conflict_keeps_both_values_until_somebody_settles_it(tablet, other_ta
     all_saved(other_tablet)
     other_tablet.unroute("**/since/**")
     for page in (tablet, other_tablet):
-        expect(page.locator("#alerts")).to_contain_text("Two entries for one step", timeout=PATIENCE)
+        expect(page.locator("#alerts")).to_contain_text("Two entries for one step")
         expect(page.locator("#alerts")).to_contain_text("out 210")
         expect(page.locator("#alerts")).to_contain_text("out 190")
     assert tally_of(running).out_ml == 400, "both count"
     other_tablet.get_by_role("button", name=answer).click()
     for page in (tablet, other_tablet):
-        expect(page.locator("#alerts")).not_to_contain_text("Two entries", timeout=PATIENCE)
+        expect(page.locator("#alerts")).not_to_contain_text("Two entries")
     assert tally_of(running).out_ml == (400 if answer == "Both happened" else 210)
 
 
@@ -811,7 +808,7 @@ def test_a_conflict_keeps_both_values_until_somebody_settles_it(tablet, other_ta
 def same_nurse_elsewhere(browser, nurse, there, live_server):
     """The page of the first nurse on a second tablet."""
     context = browser.new_context(viewport=TABLET)
-    context.set_default_timeout(PATIENCE)
+    context.set_default_timeout(PATIENCE_MS)
     context.add_cookies([cookie_of(nurse, live_server)])
     page = context.new_page()
     page.goto(there)
@@ -824,19 +821,19 @@ def test_a_draw_entered_again_on_another_tablet_while_the_first_was_cut_off_is_s
 ):
     tablet.context.set_offline(True)
     touch(tablet, out="200")
-    expect(tablet.locator("#queue")).to_contain_text("not yet saved", timeout=PATIENCE)
+    expect(tablet.locator("#queue")).to_contain_text("not yet saved")
     touch(same_nurse_elsewhere, out="200")
     all_saved(same_nurse_elsewhere)
     tablet.context.set_offline(False)
     for page in (tablet, same_nurse_elsewhere):
-        expect(page.locator("#alerts")).to_contain_text("on two tablets without seeing each other", timeout=PATIENCE)
+        expect(page.locator("#alerts")).to_contain_text("on two tablets without seeing each other")
     assert tally_of(running).out_ml == 400, "both count until somebody says"
     same_nurse_elsewhere.get_by_role("button", name="Undo the later").click()
-    expect(same_nurse_elsewhere.locator("#alerts")).not_to_contain_text("Two entries", timeout=PATIENCE)
+    expect(same_nurse_elsewhere.locator("#alerts")).not_to_contain_text("Two entries")
     assert tally_of(running).out_ml == 200
     console_errors.clear()
 
 
 def test_a_pile_of_entries_is_shown_newest_first(tablet, running, nurse):
     make_entry(running, "note", {"words": "asked for a blanket"}, by=nurse)
-    expect(tablet.locator("#logrows tbody tr").first).to_contain_text("asked for a blanket", timeout=PATIENCE)
+    expect(tablet.locator("#logrows tbody tr").first).to_contain_text("asked for a blanket")

@@ -13,8 +13,6 @@ from programme.core import time_out
 from sessions.day.models import Entry
 from tests.factories import PASSWORD, make_patient, make_running, make_site, make_user
 
-PATIENCE = 15_000
-
 
 @pytest.fixture
 def nurse(transactional_db):
@@ -42,19 +40,19 @@ def test_a_tablet_left_alone_asks_for_the_password_and_sends_what_was_entered_me
 ):
     page = page_as(nurse)
     page.set_viewport_size({"width": 1024, "height": 768})
-    page.goto(live_server.url + reverse("bedside:run", args=["R7", running.pk]), timeout=PATIENCE)
+    page.goto(live_server.url + reverse("bedside:run", args=["R7", running.pk]))
     left_alone(page)
-    expect(page.locator("#queue")).to_contain_text("Signed out", timeout=PATIENCE)  # asking for news is no action
+    expect(page.locator("#queue")).to_contain_text("Signed out")  # asking for news is no action
     page.get_by_role("button", name="Enter", exact=True).click()
-    expect(page.locator("#queue")).to_contain_text("1 not yet saved", timeout=PATIENCE)
+    expect(page.locator("#queue")).to_contain_text("1 not yet saved")
     assert not Entry.objects.filter(exchange_session=running, kind="moved").exists()
     page.locator("#queue").get_by_role("link", name="Sign in again").click()
     expect(page.get_by_text("Signed out, as nothing was done here for a while")).to_be_visible()
     expect(page.get_by_label("Password")).to_be_focused()
     page.keyboard.type(PASSWORD)
     page.keyboard.press("Enter")
-    expect(page).to_have_url(re.compile(r"/people/R7/day/\d+/run/$"), timeout=PATIENCE)
-    expect(page.locator("#queue")).to_have_text("", timeout=PATIENCE)
+    expect(page).to_have_url(re.compile(r"/people/R7/day/\d+/run/$"))
+    expect(page.locator("#queue")).to_have_text("")
     page.wait_for_function("!Object.keys(localStorage).some((name) => name.startsWith('ebbline-run-'))")
     assert Entry.objects.filter(exchange_session=running, kind="moved").count() == 1
     # The browser asks when it likes whether the page's keeper is the newest; signed out, it is sent to sign in.

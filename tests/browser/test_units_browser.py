@@ -27,7 +27,6 @@ from tests.factories import (
     make_user,
 )
 
-PATIENCE = 20_000  # ms; the machine may be busy
 PIN = "480516"
 NUMBER = "G123498654321"  # JPAC Red Book, annex 2: check character H
 TABLET = {"width": 1024, "height": 768}
@@ -61,7 +60,6 @@ def running(nurse):
 @pytest.fixture
 def tablet(page_as, nurse):
     page = page_as(nurse)
-    page.set_default_timeout(PATIENCE)
     page.set_viewport_size(TABLET)
     return page
 
@@ -165,11 +163,11 @@ def test_one_touch_on_the_bedside_page_stops_the_run_and_shows_what_to_do(tablet
 
 def test_a_stopped_run_looks_stopped_and_goes_on_only_with_words(tablet, there, running):
     """The large words say so, nothing stands ready to be entered, and who decided is kept."""
-    tablet.goto(there("run"), timeout=PATIENCE)
+    tablet.goto(there("run"))
     expect(tablet.locator("#nowh")).not_to_have_text("Stopped for a reaction")
     tablet.get_by_role("button", name="Reaction").click()
-    tablet.wait_for_url("**/reaction/**", timeout=PATIENCE)
-    tablet.goto(there("run"), timeout=PATIENCE)
+    tablet.wait_for_url("**/reaction/**")
+    tablet.goto(there("run"))
     expect(tablet.locator("#nowh")).to_have_text("Stopped for a reaction")
     expect(tablet.locator("#nowdo")).to_contain_text("Give nothing now.")
     expect(tablet.locator("#out_ml")).to_have_value("")
@@ -181,7 +179,7 @@ def test_a_stopped_run_looks_stopped_and_goes_on_only_with_words(tablet, there, 
     assert Axe().run(tablet).response["violations"] == []
     tablet.get_by_label("Who decided, and why").fill("Dr Marsh: a new line, go on")
     tablet.get_by_role("button", name="Go on with the session").click()
-    expect(tablet.locator("#nowh")).not_to_have_text("Stopped for a reaction", timeout=PATIENCE)
+    expect(tablet.locator("#nowh")).not_to_have_text("Stopped for a reaction")
     expect(tablet.locator("#out_ml")).not_to_have_value("")
     assert Entry.objects.get(exchange_session=running, kind="resume").body == {"words": "Dr Marsh: a new line, go on"}
 
@@ -195,7 +193,7 @@ def test_without_the_network_the_first_actions_open_and_the_stop_is_sent_later(t
     expect(tablet.get_by_text("1 not yet saved")).to_be_attached()
     assert not Entry.objects.filter(kind="pause").exists()
     tablet.context.set_offline(False)
-    expect(tablet.get_by_text("Paused since 10:0")).to_be_attached(timeout=PATIENCE)
+    expect(tablet.get_by_text("Paused since 10:0")).to_be_attached()
     assert Entry.objects.get(kind="pause").body["words"] == "stopped for a reaction"
     console_errors.clear()  # the browser complains of each request that the cut network lost
 
@@ -205,7 +203,6 @@ def test_everything_works_without_script(browser, nurse, second, there, live_ser
     context = browser.new_context(java_script_enabled=False, viewport=TABLET)
     context.add_cookies([{"name": cookie.key, "value": cookie.value, "url": live_server.url}])
     page = context.new_page()
-    page.set_default_timeout(PATIENCE)
     page.goto(there("unit_add"))
     page.get_by_label("Donation number").fill("G1234 98 654321 H")
     page.get_by_label("Group of the unit").select_option("O+")
@@ -227,7 +224,6 @@ def test_everything_works_without_script(browser, nurse, second, there, live_ser
 
 def test_the_pages_hold_at_every_width_and_axe_finds_nothing(page_as, running, nurse, there, live_server):
     page = page_as(make_user(site=nurse.site, role="consultant", username="looks"))
-    page.set_default_timeout(PATIENCE)
     stated = {"abo": "O", "rhd": "+", "antigens_negative": "C, E, K, Jkb", "hbs_negative": True, "volume_ml": 258}
     times = {"out_of_storage_at": NOW - timedelta(minutes=40), "expires_on": NOW.date()}
     for place, state in enumerate(("given", "running", "checked", "at_chair"), start=1):
