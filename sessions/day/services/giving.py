@@ -78,13 +78,16 @@ def _not_now(row: DonationUnit, now: ExchangeSession, at: datetime) -> list[str]
         )
     if state.paused_since is not None:
         faults.append("The run is paused: resume it first, when it is right to go on.")
-    others = rows.GIVEN_NOW.figures(session=now.pk, but=row.pk)
-    faults += [f"Unit {place} is being given: end it first." for (place,) in others]
+    faults += [f"Unit {place} is being given: end it first." for place in _others_given_now(row, now)]
     if open_signs(now.patient):
         faults.append(
             "A sign of haemolysis is open: no red cells until a haematologist has decided and a consultant has said so."
         )
     return faults
+
+
+def _others_given_now(row: DonationUnit, now: ExchangeSession) -> list[int]:
+    return [place for (place,) in rows.GIVEN_NOW.figures(session=now.pk, but=row.pk)]
 
 
 @transaction.atomic
@@ -173,7 +176,8 @@ def _time_out(
 def take_back(*, unit: DonationUnit, version: int, key: str, reason: str, actor: User, at: datetime) -> DonationUnit:
     """Undo the last start or end of a unit that was entered by mistake; the entries stay and say so.
 
-    Raises ValidationError where nothing of it can be taken back, or volume was entered for it after a start.
+    Raises ValidationError where nothing of it can be taken back, volume was entered for it after a start, or another
+    unit has been started since its end: two are never given at once.
     """
     row, now = held_unit(unit)
     if not reason.strip():
@@ -187,6 +191,8 @@ def take_back(*, unit: DonationUnit, version: int, key: str, reason: str, actor:
         raise ValidationError("Nothing of this unit can be taken back now.")
     if kind == UNIT_STARTED and given is not None and given.in_ml > 0.0:
         raise ValidationError(f"{given.in_ml:.0f} mL of this unit are entered as given: undo those first.")
+    if kind == UNIT_ENDED and (others := _others_given_now(row, now)):
+        raise ValidationError(f"Unit {others[0]} is being given: end it first, or take its start back.")
     before = state_of(row)
     if kind == UNIT_STARTED:
         row.state, row.started_at = UnitState.CHECKED, None

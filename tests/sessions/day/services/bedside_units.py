@@ -82,6 +82,7 @@ class WithUnits(OnThePage):
             return
         kind = {"running": "unit_started", "given": "unit_ended"}.get(unit.state)
         refused = kind is None or model.state != "running" or (kind == "unit_started" and model.given_of(unit) > 0)
+        refused |= kind == "unit_ended" and any(other.state == "running" for other in model.units)
         if self.agree(refused, lambda: take_back(**self.of(unit, who), reason="by mistake")):
             mine = [r for r in model.rows if r.kind == kind and r.said["unit"] == place and not r.undone]
             unit.state = "checked" if kind == "unit_started" else "running"

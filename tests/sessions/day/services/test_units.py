@@ -532,6 +532,15 @@ def test_an_end_entered_by_mistake_is_taken_back(bring, check, start, running, n
     assert tally_of(running).units[1].ended_at is None
 
 
+def test_an_end_is_not_taken_back_while_another_unit_is_given(bring, check, start, running, nurse, second):
+    first = start(check(bring(), second=second))
+    first = end_unit(unit=first, version=first.version, key="e", actor=nurse, at=NOW + 9 * MINUTE)
+    start(check(bring(replace(GOOD, donation_number=OTHER_NUMBER)), second=second), at=NOW + 10 * MINUTE)
+    said = {"unit": first, "version": first.version, "actor": nurse, "at": NOW + 11 * MINUTE}
+    assert "Unit 2 is being given: end it first" in refusal(take_back, **said, key="t", reason="still runs")
+    assert DonationUnit.objects.get(pk=first.pk).state == "given"
+
+
 def test_a_start_with_volume_given_is_not_taken_back(bring, check, start, running, nurse, second):
     unit = start(check(bring(), second=second))
     body = {"step": 2, "in_ml": 40, "out_ml": 0, "unit": 1}
