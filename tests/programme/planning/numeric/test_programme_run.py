@@ -7,19 +7,10 @@ rise predicts the next value: Transfusion 2024;64:685-92), both tuned on other p
 import numpy as np
 import pytest
 
-from programme.planning.numeric.programme_run import (
-    begin_year,
-    fixed_interval,
-    follow_for_a_year,
-    mean_rise,
-    pace_rule,
-    suggested,
-    tuned_margin,
-)
+from programme.planning.numeric.programme_run import begin_year, follow_for_a_year, mean_rise, suggested
 from sessions.numeric.columns import LATE_MISSED, SessionColumns
 from sessions.numeric.mechanisms.made_up import WORLDS, simulate
-
-ACCEPTED = 0.10
+from tests.bench.bench_year import ACCEPTED, OTHERS, PEOPLE, compared
 
 
 def test_mean_rise_is_the_published_baseline():
@@ -51,13 +42,11 @@ def test_following_the_suggestions_crosses_no_more_than_accepted(world):
 @pytest.mark.soak
 @pytest.mark.parametrize("world", sorted(WORLDS))
 def test_fewer_crossings_and_no_more_units_than_the_rivals(world):
-    begun = begin_year(simulate(world, n_people=350, seed=11))
-    others = begin_year(simulate(world, n_people=150, seed=12))
-    year = follow_for_a_year(begun, suggested, accepted_chance=ACCEPTED, seed=5)
-    assert len(year.over) >= 4_500
+    found = compared(world, people=PEOPLE, others=OTHERS)
+    year = found.suggested
+    assert len(year.over) >= 5_000
     assert year.crossing <= ACCEPTED + 0.03
     assert year.over_first[~year.raised].mean() <= ACCEPTED + 0.03
-    for policy_of in (fixed_interval, pace_rule):
-        margin = tuned_margin(others, policy_of, year.crossing, seed=6)
-        rival = follow_for_a_year(begun, policy_of(margin), accepted_chance=ACCEPTED, seed=5)
-        assert year.units_a_year <= rival.units_a_year or rival.crossing > year.crossing + 0.03
+    # A rival that was tuned elsewhere and crosses far more often here does not hold the same ceilings.
+    fair = [rival for rival in found.rivals.values() if rival.crossing <= year.crossing + 0.03]
+    assert all(year.units_a_year <= rival.units_a_year for rival in fair)
