@@ -15,7 +15,7 @@ from programme.planning.models import Suggestion
 from sessions.day.models import Entry, FollowUp
 from sessions.day.numeric.donation_number import check_character
 from sessions.models import DonationUnit, ExchangeSession, ExchangeStep, SessionFacts
-from tests.browsing import WIDTHS, faults_of, pixels_beyond_the_window, too_small_for_a_thumb
+from tests.browsing import WIDTHS, faults_of, follow, pixels_beyond_the_window, too_small_for_a_thumb
 from tests.day import sampled_day
 from tests.factories import (
     NOW,
@@ -153,8 +153,7 @@ def bring_and_start_unit(page, live_server, session, place, colleague):
 def end_unit(page, live_server, session, place):
     open_page(page, live_server, "units", session)
     button = page.get_by_role("button", name=re.compile(f"End.* unit {place}$"))
-    with page.expect_navigation():
-        button.click()
+    follow(button)
     expect(button).to_have_count(0)
 
 
@@ -170,8 +169,7 @@ def enter_step(page, live_server, session, out=None, given=None):
     open_page(page, live_server, "run", session)
     start_unit = page.get_by_role("button", name=re.compile("^Start unit"))
     if start_unit.count():
-        with page.expect_navigation():
-            start_unit.click()
+        follow(start_unit)
         open_page(page, live_server, "run", session)
     if out is not None:
         page.get_by_label("Out, this draw").fill(out)

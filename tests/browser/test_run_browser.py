@@ -2,6 +2,7 @@
 
 import re
 import time
+from contextlib import contextmanager
 from datetime import date, timedelta
 
 import pytest
@@ -72,16 +73,22 @@ def tablet(page_as, nurse, there):
     return page
 
 
-@pytest.fixture
-def other_tablet(browser, second, there, live_server):
-    """The page of the second nurse in a browser of its own."""
+@contextmanager
+def in_a_browser_of_its_own(browser, person, there, live_server):
     context = browser.new_context(viewport=TABLET)
     context.set_default_timeout(PATIENCE_MS)
-    context.add_cookies([cookie_of(second, live_server)])
+    context.add_cookies([cookie_of(person, live_server)])
     page = context.new_page()
     page.goto(there)
     yield page
     context.close()
+
+
+@pytest.fixture
+def other_tablet(browser, second, there, live_server):
+    """The page of the second nurse in a browser of its own."""
+    with in_a_browser_of_its_own(browser, second, there, live_server) as page:
+        yield page
 
 
 def moved(running):
@@ -807,13 +814,8 @@ def test_a_conflict_keeps_both_values_until_somebody_settles_it(tablet, other_ta
 @pytest.fixture
 def same_nurse_elsewhere(browser, nurse, there, live_server):
     """The page of the first nurse on a second tablet."""
-    context = browser.new_context(viewport=TABLET)
-    context.set_default_timeout(PATIENCE_MS)
-    context.add_cookies([cookie_of(nurse, live_server)])
-    page = context.new_page()
-    page.goto(there)
-    yield page
-    context.close()
+    with in_a_browser_of_its_own(browser, nurse, there, live_server) as page:
+        yield page
 
 
 def test_a_draw_entered_again_on_another_tablet_while_the_first_was_cut_off_is_shown_and_not_just_counted_twice(

@@ -297,9 +297,9 @@ def wait_until(holds, seconds=120):
 @pytest.fixture
 def forty_chunks(transactional_db, site, monkeypatch):
     """A run that is open, with a chunk for each of its 40 people."""
-    add_people(site, 40, today=timezone.now().date())
-    monkeypatch.setattr(replanning, "CHUNK_PEOPLE", 1)
     today = timezone.now().date()
+    add_people(site, 40, today=today)
+    monkeypatch.setattr(replanning, "CHUNK_PEOPLE", 1)
     run, _ = replanning.open_run(site=site, as_of=today, at=timezone.now(), everyone=False, refit=False)
     assert run.chunks.count() == 40
     return run
