@@ -88,9 +88,9 @@ class Use:
 
     @property
     def said(self) -> str:
-        """What for, and when where it is not all day: 'top-ups, 08:00 to 12:00'."""
+        """When, where it is not all day, and what for: '08:00 to 12:00, top-ups'. A narrow column cuts the words."""
         whole = (self.starts, self.ends) == (time.min, time.max)
-        return self.words if whole else f"{self.words}, {self.starts:%H:%M} to {self.ends:%H:%M}"
+        return self.words if whole else f"{self.starts:%H:%M} to {self.ends:%H:%M}, {self.words}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -47,7 +47,7 @@ def test_a_chair_is_used_otherwise_for_some_hours_and_the_diary_says_when(site, 
     sent["receipt"] = key_of(coordinator_client, "/chairs/use/add/")
     shown = coordinator_client.post("/chairs/use/add/", sent, follow=True).text
     assert "08:00 to 12:00" in shown
-    assert coordinator_client.get("/diary/").text.count("top-ups, 08:00 to 12:00") == 5, "a Wednesday in each week"
+    assert coordinator_client.get("/diary/").text.count("08:00 to 12:00, top-ups") == 5, "a Wednesday in each week"
 
 
 def test_a_day_that_closes_over_a_booking_says_who_must_be_moved(site, coordinator_client):

@@ -105,7 +105,7 @@ def test_a_use_of_some_hours_leaves_the_rest_of_the_day() -> None:
     """Hand-worked, to the minute: top-ups until 13:00 leave a start at 13:00, and later ones one that ends then."""
     starts = [slot(3, 1, 9, 13), slot(3, 2, 13, 17), slot(4, 1, 9, 13)]
     morning = Use(3, ALWAYS, "top-ups", time(8), time(13))
-    assert morning.said == "top-ups, 08:00 to 13:00"
+    assert morning.said == "08:00 to 13:00, top-ups"
     found = free_places(week()[:1], slots=starts, uses=[morning])
     assert [(place.chair_pk, place.starts) for place in found] == [(3, time(13)), (4, time(9))]
     afternoon = Use(3, ALWAYS, "top-ups", time(13), time(17))

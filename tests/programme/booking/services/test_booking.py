@@ -184,7 +184,7 @@ def test_another_use_and_the_staff_of_the_day_are_named(ada, chair, coordinator,
     assert "used for something else on Mon 8 Jun 2026: iron infusions." in refused(ada, chair, coordinator)
     OtherUse.objects.update(starts=time(8), ends=time(10))
     said = refused(ada, chair, coordinator)
-    assert "used for something else on Mon 8 Jun 2026: iron infusions, 08:00 to 10:00." in said
+    assert "used for something else on Mon 8 Jun 2026: 08:00 to 10:00, iron infusions." in said
     other = make_chair(site)
     make_booking(make_patient("R2", site=site), make_chair(site))
     StaffLimit.objects.create(site=site, weekday=None, since=MONDAY, until=MONDAY, most=1, words="two nurses away")

@@ -161,7 +161,7 @@ def test_the_place_of_somebody_who_left_or_is_paused_is_displaced(booked, site, 
             lambda site, chair: OtherUse(
                 chair=chair, since=MONDAY, until=MONDAY, starts=time(15), ends=time(17), words="iron infusions"
             ),
-            "the chair is used for something else: iron infusions, 15:00 to 17:00",
+            "the chair is used for something else: 15:00 to 17:00, iron infusions",
         ),
         (
             lambda site, chair: StaffLimit(site=site, since=MONDAY, most=0),
