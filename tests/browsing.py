@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import os
 import shutil
+import time
+from collections.abc import Callable
+from typing import Any
 
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Locator, Page
@@ -37,6 +40,24 @@ def follow(control: Locator) -> None:
     """
     with control.page.expect_navigation():
         control.click()
+
+
+def until(page: Page, script: str, holds: Callable[[Any], bool]) -> None:
+    """Ask the page again and again until what it answers to `script` holds.
+
+    Playwright's own wait for a function asks by `eval` inside the page, which the content policy refuses.
+    """
+    give_up = time.monotonic() + PATIENCE_MS / 1000
+    while not holds(page.evaluate(script)) and time.monotonic() < give_up:
+        page.wait_for_timeout(50)
+    found = page.evaluate(script)
+    assert holds(found), found
+
+
+def nothing_is_kept_in_the_browser(page: Page) -> None:
+    """Wait until no entry of the bedside is kept for a later sending."""
+    names = "Object.keys(localStorage).filter((name) => name.startsWith('ebbline-run'))"
+    until(page, names, lambda kept: kept == [])
 
 
 def pixels_beyond_the_window(page: Page, width: int) -> int:

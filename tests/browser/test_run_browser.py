@@ -16,7 +16,13 @@ from patients.models import Consent, CrossmatchSample
 from sessions.day.models import Entry
 from sessions.day.queries import tally_of
 from sessions.models import DonationUnit, ExchangeSession
-from tests.browsing import PATIENCE_MS, faults_at_every_width, too_small_for_a_thumb
+from tests.browsing import (
+    PATIENCE_MS,
+    faults_at_every_width,
+    nothing_is_kept_in_the_browser,
+    too_small_for_a_thumb,
+    until,
+)
 from tests.conftest import client_of
 from tests.factories import (
     NOW,
@@ -105,14 +111,6 @@ def touch(page, out=None, given=None):
     if given is not None:
         page.locator("#in_ml").fill(given)
     page.get_by_role("button", name="Enter", exact=True).click()
-
-
-def nothing_is_kept_in_the_browser(page):
-    names = "Object.keys(localStorage).filter((name) => name.startsWith('ebbline-run'))"
-    give_up = time.monotonic() + PATIENCE_MS / 1000
-    while page.evaluate(names) and time.monotonic() < give_up:
-        page.wait_for_timeout(50)
-    assert page.evaluate(names) == []
 
 
 def all_saved(page):
@@ -684,14 +682,6 @@ def test_a_refused_entry_stays_with_its_reason_until_it_is_dismissed(tablet, run
 KEPT = "caches.keys().then((names) => names.filter((name) => name.startsWith('ebbline-run ')))"
 KEPT_FILES = """caches.keys().then((names) => Promise.all(names.map((name) => caches.open(name)))).then((all) =>
     Promise.all(all.map((one) => one.keys()))).then((all) => all.flat().map((one) => new URL(one.url).pathname))"""
-
-
-def until(page, script, holds):
-    give_up = time.monotonic() + PATIENCE_MS / 1000
-    while not holds(page.evaluate(script)) and time.monotonic() < give_up:
-        page.wait_for_timeout(50)
-    found = page.evaluate(script)
-    assert holds(found), found
 
 
 @pytest.fixture

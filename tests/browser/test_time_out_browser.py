@@ -11,6 +11,7 @@ from playwright.sync_api import expect
 
 from programme.core import time_out
 from sessions.day.models import Entry
+from tests.browsing import nothing_is_kept_in_the_browser
 from tests.factories import PASSWORD, make_patient, make_running, make_site, make_user
 
 
@@ -53,7 +54,7 @@ def test_a_tablet_left_alone_asks_for_the_password_and_sends_what_was_entered_me
     page.keyboard.press("Enter")
     expect(page).to_have_url(re.compile(r"/people/R7/day/\d+/run/$"))
     expect(page.locator("#queue")).to_have_text("")
-    page.wait_for_function("!Object.keys(localStorage).some((name) => name.startsWith('ebbline-run-'))")
+    nothing_is_kept_in_the_browser(page)
     assert Entry.objects.filter(exchange_session=running, kind="moved").count() == 1
     # The browser asks when it likes whether the page's keeper is the newest; signed out, it is sent to sign in.
     console_errors[:] = [words for words in console_errors if "script resource is behind a redirect" not in words]
