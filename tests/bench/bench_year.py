@@ -1,8 +1,8 @@
 """Made-up programmes that follow the suggestions for a year, beside two rivals: visits over the ceiling, and units.
 
 Full size is over 5,000 visits in each world and takes many minutes; nothing is timed here. Some ceilings of the start
-no policy holds: a most careful year (every two weeks, as low as the limits allow) says for whom. The rivals are every 28
-days with a personal end target, and the published pace rule (a person's mean rate of rise predicts the next value:
+no policy holds: a most careful year (every two weeks, as low as the limits allow) says for whom. The rivals are every
+28 days with a personal end target, and the published pace rule (a person's mean rate of rise predicts the next value:
 Transfusion 2024;64:685-92), both tuned on other people to the crossing of the suggestions.
 """
 
@@ -75,9 +75,10 @@ def run(scale: float) -> list[str]:
 
 def _crossings(world: str, found: Compared) -> list[str]:
     year, held = found.suggested, found.holdable
+    start, careful = _hundred(year.over_first.mean()), _hundred(found.careful.over_first.mean())
     return [
-        f"{world:10} {len(year.over)} visits: over the ceiling in force {_hundred(year.crossing)}; over that of the "
-        f"start {_hundred(year.over_first.mean())}, by the most careful year {_hundred(found.careful.over_first.mean())}",
+        f"{world:10} {len(year.over)} visits: over the ceiling in force {_hundred(year.crossing)}; "
+        f"over that of the start {start}, by the most careful year {careful}",
         f"    that of the start can be held for {_hundred(held.mean())} of 100 people: over it there "
         f"{_hundred(year.crossing_first(held))}; {_hundred(year.raised.mean())} of 100 visits under a raised one",
     ]
