@@ -110,9 +110,9 @@ class StartForm(EdgeForm):
         self.found = findings(self.answers(), self.chairside.settings)
         if self.must_prove and not self.cleaned_data.get("secret"):
             self.refuse("secret", "Who lets it go on types their own PIN or password here.")
-        faulty = set(self.errors)
+        refused = {field.name for field in self if field.stop}
         for finding in self.found:
-            if self._field_of(finding) not in faulty:
+            if self._field_of(finding) not in refused:
                 self._place(finding)
         return self.cleaned_data
 

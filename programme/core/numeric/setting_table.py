@@ -118,7 +118,7 @@ SETTING_TABLE: tuple[SettingRow, ...] = (
     SettingRow("checkers_needed", 2, 1, 2, "people", "people who check a unit at the chair", _LOCAL),
     SettingRow("consent_valid_days", 365, 28, 1100, "days", "consent holds for", _LOCAL),
     SettingRow("systolic_stop_mmhg", 90, 60, 110, "mmHg", "no exchange under a systolic pressure of",
-               "Swerdlow 2006"),
+               "a local protocol of a US hospital, scribd.com/doc/134704004"),
     SettingRow("follow_up_call_days", 10, 2, 28, "days", "call about late reactions after",
                "Br J Haematol 2015;169:746-53: 10.1 ± 5.4 days"),
     SettingRow("bag_tare_small_g", 30, 5, 100, "g", "empty weight of a small drawing bag", "from memory; weigh one"),

@@ -1,9 +1,9 @@
 """What is asked before an exchange is started, and which answers stop it.
 
 Name and birth date are asked of the person and held against the wristband; a systolic pressure under the site's stop
-allows no exchange (Swerdlow PS, Hematology ASH Educ Program 2006:48-53); observations are at most 60 minutes old (Royal
-Marsden Manual, 12.21). The rest is common practice. Local policy decides: where the prescriber may let it go on, the
-reason is kept with the session.
+allows no exchange (under 90 mmHg in a local protocol of a US hospital, scribd.com/doc/134704004); observations are at
+most 60 minutes old (Royal Marsden Manual, 12.21). The rest is common practice. Local policy decides: where the
+prescriber may let it go on, the reason is kept with the session.
 """
 
 from collections.abc import Mapping
@@ -13,6 +13,11 @@ from datetime import date
 SMALL_BODY_KG = 40.0
 GROWN_YEARS = 18.0
 FEVER_C = 38.0
+LOW_PRESSURE = (
+    "no exchange. Usual next steps: lie the person flat, measure again by hand with a cuff that fits; if it stays low, "
+    "call the prescriber, who looks for the cause, then start later or cancel with the reason. Local policy decides."
+)
+"""What usually is done is common practice."""
 
 YES, NO, NOT_ASKED = "yes", "no", ""
 ACCESS_IN, ACCESS_FAILED = "in", "failed"
@@ -89,11 +94,7 @@ def _now(answers: Answers, settings: Mapping[str, float]) -> list[Finding]:
     if answers.systolic_mmhg is None:
         found.append(Finding("bp_sys", "Measure the blood pressure before the start."))
     elif answers.systolic_mmhg < limit:
-        found.append(
-            Finding(
-                "bp_sys", f"Systolic {answers.systolic_mmhg:g} mmHg, under {limit:g}: no exchange. Call the prescriber."
-            )
-        )
+        found.append(Finding("bp_sys", f"Systolic {answers.systolic_mmhg:g} mmHg, under {limit:g}: {LOW_PRESSURE}"))
     most = settings["observation_before_min"]
     if not 0.0 <= answers.observations_age_min <= most:
         found.append(

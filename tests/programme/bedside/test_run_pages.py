@@ -284,6 +284,7 @@ def test_what_nobody_can_let_pass_keeps_it_from_starting(nurse_client, authorise
     assert words in answer.content.decode()
     assert ExchangeSession.objects.get(pk=authorised.pk).state == "authorised"
     assert not Entry.objects.filter(exchange_session=authorised).exists()
+        ({"bp_sys": "88"}, "Systolic 88 mmHg, under 90: no exchange. Usual next steps: lie the person flat"),
 
 
 def test_a_value_that_is_asked_about_hides_nothing_else_that_stands_in_the_way(nurse_client, authorised):
@@ -307,6 +308,14 @@ def test_the_prescriber_lets_a_fever_pass_and_the_reason_is_kept(nurse_client, a
 @pytest.mark.parametrize("hours", [None, 73])
 def test_nothing_is_drawn_from_somebody_for_whom_no_unit_could_be_started(nurse_client, authorised, signer, hours):
     """Red cells given in the last 3 months: the sample holds 72 h (Milkins et al., Transfus Med 2013;23:3-35)."""
+def test_a_pressure_too_low_for_any_exchange_is_not_asked_about(nurse_client, authorised):
+    """Whether 88 is right changes nothing: it stops, and no tick stands beside it."""
+    page = begin(nurse_client, authorised, bp_sys="88").content.decode()
+    assert "no exchange" in page
+    assert "usual is 90" not in page
+    assert "It is right" not in page
+
+
     CrossmatchSample.objects.all().delete()
     words = "No crossmatch sample is recorded"
     if hours:

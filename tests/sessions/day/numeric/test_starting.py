@@ -43,7 +43,7 @@ def test_somebody_fit_may_start() -> None:
         ({"name_and_birth": "no"}, "name_and_birth"),
         ({"wristband": ""}, "wristband"),
         ({"wristband": "SM-024"}, "wristband"),
-        ({"systolic_mmhg": 89}, "bp_sys"),  # under 90: no exchange, Swerdlow 2006
+        ({"systolic_mmhg": 89}, "bp_sys"),  # under 90: a local protocol of a US hospital, scribd.com/doc/134704004
         ({"systolic_mmhg": None}, "bp_sys"),
         ({"access": ""}, "access"),
         ({"access": "failed"}, "access"),
