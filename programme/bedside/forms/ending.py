@@ -23,7 +23,7 @@ from programme.worklist.forms.fields import (
     TickField,
     TicksField,
 )
-from programme.worklist.forms.reading import TypedMoment
+from programme.worklist.forms.reading import LONGEST_AHEAD, TypedMoment
 from programme.worklist.forms.sessions import HB_SOFT, share, volume
 from sessions.day.numeric.entries import LONGEST_END_WORDS, MOST_IN_TOTAL_ML, MOST_UNITS, VITALS
 from sessions.day.numeric.machine import Totals
@@ -31,7 +31,6 @@ from sessions.models import HaemolysisSign
 
 RESULTS = {"hb_g_l": Analyte.HB, "hbs_pct": Analyte.HBS, "hbc_pct": Analyte.HBC}
 MISSING_VOLUME = "missing"
-LONGEST_AHEAD = timedelta(hours=12)
 CLOCK_TYPED = r"(.* )?([01]?\d|2[0-3])[:.][0-5]\d"
 
 

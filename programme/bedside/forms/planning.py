@@ -80,7 +80,7 @@ class FiguresForm(EdgeForm):
             hb_g_l=given.get("hb_g_l"),
             hbs_pct=given.get("hbs_pct"),
             hbc_pct=given.get("hbc_pct"),
-            taken_at=None if typed is None else typed.in_zone(zone, now.date()),
+            taken_at=None if typed is None else typed.about(now, zone),
         )
 
 

@@ -69,7 +69,7 @@ class ReactionForm(JudgedForm):
         typed = self.cleaned_data.get("when")
         if not isinstance(typed, TypedMoment):
             return self.now
-        return typed.in_zone(ZoneInfo(str(self.now.tzinfo)), self.now.date())
+        return typed.about(self.now, ZoneInfo(str(self.now.tzinfo)))
 
     def _hours_after(self) -> float | None:
         """From the end of the unit, or of the session, to the first sign; 0 while the blood still ran."""

@@ -134,7 +134,7 @@ class StartForm(EdgeForm):
         typed = self.cleaned_data.get("taken")
         if not isinstance(typed, TypedMoment):
             return self.now
-        at = typed.in_zone(ZoneInfo(self.chairside.patient.site.time_zone), self.now.date())
+        at = typed.about(self.now, ZoneInfo(self.chairside.patient.site.time_zone))
         if at > self.now + timedelta(minutes=1):
             raise ValueError("this time is still to come.")
         return at

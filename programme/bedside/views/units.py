@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import datetime, timedelta
+from datetime import datetime
 from functools import cached_property
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -127,10 +127,9 @@ def moment_of(form: EdgeForm, name: str, exchange_session: ExchangeSession, now:
     if not isinstance(typed, TypedMoment):
         return None
     try:
-        at = typed.in_zone(ZoneInfo(exchange_session.patient.site.time_zone), now.date())
+        return typed.about(now, ZoneInfo(exchange_session.patient.site.time_zone))
     except ValueError as error:
         raise ValidationError({name: str(error)}) from error
-    return at - timedelta(days=1) if typed.on is None and at - now > timedelta(hours=12) else at
 
 
 def near_misses(error: ValidationError) -> list[str]:

@@ -2,9 +2,11 @@
 
 import json
 import re
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 import pytest
+import time_machine
 from django.urls import reverse
 
 from patients.models import Consent, CrossmatchSample
@@ -262,6 +264,16 @@ def test_a_session_starts_with_what_was_asked_and_the_observations_before(nurse_
     assert before.happened_at == NOW - timedelta(minutes=20), "09:40 by the unit's clock is 08:40 in UTC"
 
 
+def test_observations_of_before_midnight_need_no_day(nurse, authorised):
+    just_after_midnight = datetime(2026, 6, 2, 0, 20, tzinfo=ZoneInfo("Europe/London"))
+    ExchangeSession.objects.filter(pk=authorised.pk).update(on=just_after_midnight.date())
+    with time_machine.travel(just_after_midnight, tick=True):
+        answer = begin(client_of(nurse), authorised, taken="23:50")
+    assert answer.status_code == 302
+    before = Entry.objects.get(exchange_session=authorised, kind="observation")
+    assert before.happened_at == just_after_midnight - timedelta(minutes=30)
+
+
 def test_sending_the_form_twice_starts_once(nurse_client, authorised):
     assert begin(nurse_client, authorised).status_code == 302
     assert begin(nurse_client, authorised).status_code == 302
@@ -272,6 +284,7 @@ def test_sending_the_form_twice_starts_once(nurse_client, authorised):
     ("changed", "words"),
     [
         ({"wristband": "R9"}, "not the same person"),
+        ({"bp_sys": "88"}, "Systolic 88 mmHg, under 90: no exchange. Usual next steps: lie the person flat"),
         ({"bp_sys": "88", "right-bp_sys": "88"}, "Systolic 88 mmHg, under 90: no exchange"),
         ({"taken": "08:45"}, "Take them again"),
         ({"access": "failed"}, "another site or ultrasound"),
@@ -284,7 +297,6 @@ def test_what_nobody_can_let_pass_keeps_it_from_starting(nurse_client, authorise
     assert words in answer.content.decode()
     assert ExchangeSession.objects.get(pk=authorised.pk).state == "authorised"
     assert not Entry.objects.filter(exchange_session=authorised).exists()
-        ({"bp_sys": "88"}, "Systolic 88 mmHg, under 90: no exchange. Usual next steps: lie the person flat"),
 
 
 def test_a_value_that_is_asked_about_hides_nothing_else_that_stands_in_the_way(nurse_client, authorised):
@@ -294,6 +306,14 @@ def test_a_value_that_is_asked_about_hides_nothing_else_that_stands_in_the_way(n
     assert "not the same person" in page
     assert "name the prescriber" in page
     assert "Measure the blood pressure" not in page
+
+
+def test_a_pressure_too_low_for_any_exchange_is_not_asked_about(nurse_client, authorised):
+    """Whether 88 is right changes nothing: it stops, and no tick stands beside it."""
+    page = begin(nurse_client, authorised, bp_sys="88").content.decode()
+    assert "no exchange" in page
+    assert "usual is 90" not in page
+    assert "It is right" not in page
 
 
 def test_the_prescriber_lets_a_fever_pass_and_the_reason_is_kept(nurse_client, authorised, signer):
@@ -308,14 +328,6 @@ def test_the_prescriber_lets_a_fever_pass_and_the_reason_is_kept(nurse_client, a
 @pytest.mark.parametrize("hours", [None, 73])
 def test_nothing_is_drawn_from_somebody_for_whom_no_unit_could_be_started(nurse_client, authorised, signer, hours):
     """Red cells given in the last 3 months: the sample holds 72 h (Milkins et al., Transfus Med 2013;23:3-35)."""
-def test_a_pressure_too_low_for_any_exchange_is_not_asked_about(nurse_client, authorised):
-    """Whether 88 is right changes nothing: it stops, and no tick stands beside it."""
-    page = begin(nurse_client, authorised, bp_sys="88").content.decode()
-    assert "no exchange" in page
-    assert "usual is 90" not in page
-    assert "It is right" not in page
-
-
     CrossmatchSample.objects.all().delete()
     words = "No crossmatch sample is recorded"
     if hours:

@@ -91,6 +91,21 @@ def test_an_hour_that_the_clocks_left_out_is_refused():
     assert TypedMoment(time(2, 30)).in_zone(london, date(2026, 3, 29)).astimezone(UTC).hour == 1
 
 
+@pytest.mark.parametrize(
+    ("typed", "stands_for"),
+    [
+        (TypedMoment(time(23, 50)), datetime(2026, 6, 1, 23, 50)),
+        (TypedMoment(time(0, 10)), datetime(2026, 6, 2, 0, 10)),
+        (TypedMoment(time(0, 30)), datetime(2026, 6, 2, 0, 30)),  # still to come: whoever asks says so
+        (TypedMoment(time(23, 50), date(2026, 6, 2)), datetime(2026, 6, 2, 23, 50)),  # a day that was typed stands
+    ],
+)
+def test_a_bare_time_just_after_midnight_is_of_the_evening_before(typed, stands_for):
+    london = ZoneInfo("Europe/London")
+    now = datetime(2026, 6, 2, 0, 20, tzinfo=london)
+    assert typed.about(now, london) == stands_for.replace(tzinfo=london)
+
+
 # A person
 
 
