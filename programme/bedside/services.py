@@ -25,7 +25,10 @@ SAME_SAMPLE = timedelta(minutes=1)
 
 @dataclass(frozen=True, slots=True)
 class Figures:
-    """What was measured for a session; None was not entered. taken_at: of the blood sample; None means now."""
+    """What was measured for a session; None was not entered.
+
+    taken_at: of the blood sample; None means now. again: what this sample showed the same as the one recorded.
+    """
 
     weight_kg: float | None = None
     weighed: bool = False
@@ -33,6 +36,20 @@ class Figures:
     hbs_pct: float | None = None
     hbc_pct: float | None = None
     taken_at: datetime | None = None
+    again: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """A figure as told, beside the result of it that is recorded. is_again: it was measured anew, and may be equal."""
+
+    analyte: str
+    value: float
+    result: LabResult | None
+    is_again: bool
+
+    def is_moved(self, taken_at: datetime) -> bool:
+        return self.result is not None and abs(taken_at - self.result.taken_at) >= SAME_SAMPLE
 
 
 def plan_for_day(*, patient: Patient, on: date, method: str, actor: User, at: datetime) -> Prescription:
@@ -47,7 +64,8 @@ def plan_for_day(*, patient: Patient, on: date, method: str, actor: User, at: da
 def record_today(
     *, exchange_session: ExchangeSession, version: int, figures: Figures, why: str, actor: User, at: datetime
 ) -> None:
-    """Record what was measured and differs from what is recorded; a figure put right needs `why`.
+    """Record what was measured and differs from what is recorded, or is the same in a newer sample; a figure put right
+    needs `why`.
 
     version: of the session as the person saw it, so that nobody enters figures over newer ones unseen.
     """
@@ -56,14 +74,11 @@ def record_today(
     patient = exchange_session.patient
     known = known_of(patient, on=exchange_session.on, at=at)
     _record_weight(known, figures, why, actor, at)
-    taken_at = figures.taken_at
-    for analyte, value, result in (
-        (Analyte.HB, figures.hb_g_l, known.hb),
-        (Analyte.HBS, figures.hbs_pct, known.hbs),
-        (Analyte.HBC, figures.hbc_pct, known.hbc),
-    ):
-        if value is not None:
-            _record_result(patient, analyte, value, result, taken_at, why, actor, at)
+    taken_at, told = figures.taken_at or at, _told(known, figures)
+    if unsaid := [*_unsaid(told, figures, taken_at, ZoneInfo(patient.site.time_zone))]:
+        raise ValidationError(unsaid)
+    for one in told:
+        _record_result(patient, one, taken_at, why, actor, at)
 
 
 def plan_again(
@@ -136,15 +151,44 @@ def _record_weight(known: Known, figures: Figures, why: str, actor: User, at: da
     people.record_measure(patient=patient, on=today, weight_kg=weight, source="on the plan", actor=actor, at=at)
 
 
-def _record_result(
-    patient: Patient, analyte: str, value: float, result: LabResult | None, taken_at: datetime | None, why: str,
-    actor: User, at: datetime,
-) -> None:  # fmt: skip
-    if result is not None:
-        moved = taken_at is not None and abs(taken_at - result.taken_at) >= SAME_SAMPLE
-        if value == result.value:
-            return
-        if not moved:
-            people.correct_result(result=result, value=value, why=why, actor=actor, at=at)
-            return
-    people.record_result(patient=patient, analyte=analyte, value=value, taken_at=taken_at or at, actor=actor, at=at)
+def _told(known: Known, figures: Figures) -> list[_Told]:
+    """The figures told. HbS and HbC are of one sample: where one of them is new the other was measured too."""
+    rows = (
+        (Analyte.HB, figures.hb_g_l, known.hb),
+        (Analyte.HBS, figures.hbs_pct, known.hbs),
+        (Analyte.HBC, figures.hbc_pct, known.hbc),
+    )
+    pair, again = {Analyte.HBS, Analyte.HBC}, set(figures.again)
+    changed = {analyte for analyte, value, row in rows if row is not None and value not in (None, row.value)}
+    if pair & (changed | again):
+        again |= pair
+    return [_Told(name, value, row, name in again) for name, value, row in rows if value is not None]
+
+
+def _unsaid(told: list[_Told], figures: Figures, taken_at: datetime, zone: ZoneInfo) -> Iterator[str]:
+    """What a new time leaves open: a sample in which nothing was measured, and the same again at the same time."""
+    for one in told:
+        row = one.result
+        if one.analyte in figures.again and row is not None and row.value == one.value and not one.is_moved(taken_at):
+            yield (
+                f"{row.get_analyte_display()} {one.value:g} of {row.taken_at.astimezone(zone):%H:%M} is recorded: type "
+                "when the newer sample was taken."
+            )
+    stays = [one for one in told if one.result is not None and one.value == one.result.value and not one.is_again]
+    nothing_new = bool(told) and len(stays) == len(told) and all(one.is_moved(taken_at) for one in stays)
+    if figures.taken_at is not None and nothing_new:
+        yield (
+            f"A sample of {taken_at.astimezone(zone):%H:%M} is not recorded, but every figure is as it was. Tick what "
+            "was the same in the new sample, or leave the time as it was. A wrong time is put right in the person's "
+            "records."
+        )
+
+
+def _record_result(patient: Patient, told: _Told, taken_at: datetime, why: str, actor: User, at: datetime) -> None:
+    row, moved = told.result, told.is_moved(taken_at)
+    if row is not None and told.value == row.value and not (moved and told.is_again):
+        return
+    if row is not None and not moved:
+        people.correct_result(result=row, value=told.value, why=why, actor=actor, at=at)
+        return
+    people.record_result(patient=patient, analyte=told.analyte, value=told.value, taken_at=taken_at, actor=actor, at=at)

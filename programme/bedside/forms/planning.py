@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 from django.http import QueryDict
 
+from patients.models import Analyte
 from programme.bedside.numeric.laid import Laid
 from programme.bedside.queries.drafting import Typed
 from programme.bedside.queries.known import Known
@@ -32,6 +33,7 @@ from sessions.models import ExchangeSession, Method
 
 GREATEST_WEIGHT_JUMP = 0.10
 """A change of weight beyond this share is asked about. Chosen here."""
+AGAIN = {"hb_again": Analyte.HB, "hbs_again": Analyte.HBS}
 
 
 class FiguresForm(EdgeForm):
@@ -40,10 +42,12 @@ class FiguresForm(EdgeForm):
     weight_kg = QuantityField(label="Weight", low=2, high=300, unit="kg")
     weighed = TickField(label="weighed today")
     hb_g_l = HaemoglobinField(label="Hb before", help_text="g/dL is read too")
+    hb_again = TickField(label="Hb the same in a new sample")
     hbs_pct = QuantityField(
         label="HbS before", low=0, high=100, unit="%", soft=Soft(3, 80, "unusual before a session.")
     )
     hbc_pct = QuantityField(label="HbC before", low=0, high=100, unit="%")
+    hbs_again = TickField(label="HbS the same in a new sample")
     taken_at = MomentField(label="Blood taken", help_text="such as 07:20; empty: now")
     method = ChoiceField(label="Method", required=True, choices=[(m.value, m.label) for m in Method if m.value])
     saline_first = TickField(label="allow saline first in spite of the flag")
@@ -57,6 +61,11 @@ class FiguresForm(EdgeForm):
         self.known = known
         if not known.patient.follows_hbs_and_hbc:
             del self.fields["hbc_pct"]
+        else:
+            self.fields["hbs_again"].label = "HbS and HbC the same in a new sample"
+        for name, row in (("hb_again", known.hb), ("hbs_again", known.hbs)):
+            if row is None:
+                del self.fields[name]
         if not known.record.is_flagged:
             del self.fields["saline_first"]
         if method != Method.AUTOMATED:
@@ -81,6 +90,7 @@ class FiguresForm(EdgeForm):
             hbs_pct=given.get("hbs_pct"),
             hbc_pct=given.get("hbc_pct"),
             taken_at=None if typed is None else typed.about(now, zone),
+            again=frozenset(analyte for name, analyte in AGAIN.items() if given.get(name)),
         )
 
 
@@ -160,9 +170,8 @@ def _texts(plan: Prescription) -> list[dict[str, str]]:
 
 
 def _initial(known: Known, exchange_session: ExchangeSession, plan: Prescription | None) -> Mapping[str, Any]:
-    measured = known.hb or known.hbs
     zone = ZoneInfo(known.patient.site.time_zone)
-    taken = "" if measured is None else _moment(measured.taken_at.astimezone(zone), known.at.date())
+    taken = "" if known.hb is None else _moment(known.hb.taken_at.astimezone(zone), known.at.date())
     weight = known.record.weight_kg
     found: dict[str, Any] = {
         "receipt": new_key(),

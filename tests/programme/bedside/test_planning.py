@@ -362,6 +362,56 @@ def test_results_that_were_missing_are_recorded_with_the_time_of_the_sample(nurs
     assert (plan.number, plan.hbs_is_forecast) == (2, False)
 
 
+def test_the_same_hb_in_a_newer_sample_is_a_result_of_its_own(nurse_client, measured):
+    """Hb 94 of 10:00, still 94 at 10:30: the plan names the newer one. HbS was not measured again."""
+    exchange_session = plan_today(nurse_client, measured)
+    first = newest(exchange_session).inputs
+    with time_machine.travel(NOW + timedelta(minutes=40), tick=True):
+        sent = sent_of(exchange_session, taken_at="10:30", hb_again="on", do="again")
+        nurse_client.post(address("typed", exchange_session), sent)
+    again = newest(exchange_session).inputs
+    result = LabResult.objects.get(pk=again["hb"]["result"])
+    assert (result.value, result.taken_at) == (94.0, NOW + timedelta(minutes=30))
+    assert result.supersedes_id is None, "the first one stays a result"
+    assert again["hb"]["result"] != first["hb"]["result"]
+    assert again["hbs"]["result"] == first["hbs"]["result"]
+
+
+def test_hbs_and_hbc_are_of_one_sample_also_where_one_of_them_stays_the_same(nurse_client, measured):
+    Patient.objects.filter(pk=measured.pk).update(genotype="SC")
+    factories.make_result(measured, analyte=Analyte.HBC, value=30.0)
+    exchange_session = plan_today(nurse_client, measured)
+    with time_machine.travel(NOW + timedelta(minutes=40), tick=True):
+        sent = sent_of(exchange_session, taken_at="10:30", hbs_pct="29.1", hbc_pct="30", do="again")
+        nurse_client.post(address("typed", exchange_session), sent)
+    named = newest(exchange_session).inputs["hbs"]
+    rows = LabResult.objects.filter(pk__in=[named["result"], *named["with"]])
+    assert {(row.analyte, row.value) for row in rows} == {(Analyte.HBS, 29.1), (Analyte.HBC, 30.0)}
+    assert {row.taken_at for row in rows} == {NOW + timedelta(minutes=30)}
+
+
+@pytest.mark.parametrize(
+    ("sent", "words"),
+    [
+        ({"taken_at": "09:30"}, "A sample of 09:30 is not recorded, but every figure is as it was"),
+        ({"hb_again": "on"}, "Hb 94 of 10:00 is recorded: type when the newer sample was taken"),
+    ],
+)
+def test_a_new_time_and_the_same_again_are_not_dropped_unsaid(nurse_client, measured, sent, words):
+    exchange_session = plan_today(nurse_client, measured)
+    before = LabResult.objects.count()
+    answer = nurse_client.post(address("typed", exchange_session), sent_of(exchange_session, do="again", **sent))
+    assert words in text_of(answer)
+    assert (LabResult.objects.count(), newest(exchange_session).number) == (before, 1)
+
+
+def test_an_hb_beside_an_hbs_of_the_day_before_is_not_given_its_time(nurse_client, people):
+    factories.make_result(people[0], analyte=Analyte.HBS, value=28.4, on=TODAY - timedelta(days=1))
+    exchange_session = plan_today(nurse_client, people[0])
+    page = nurse_client.get(address("plan", exchange_session)).content.decode()
+    assert re.search(r'name="taken_at"(?![^>]*value="[^"]+")', page)
+
+
 def test_no_plan_is_kept_on_an_older_hb_under_the_name_of_a_newer_one(nurse_client, measured):
     """Hb 94 of 10:00 is there; 80 of 07:20 is typed over it. It is recorded, and the plan must not rest on it."""
     exchange_session = plan_today(nurse_client, measured)
