@@ -63,6 +63,7 @@ class Suggested:
     next_is_late: bool
     latest_safe: str
     latest_is_past: bool
+    latest_is_longest: bool  # where the longest interval ends, and the chance is still within the accepted one
     interval_days: int
     chance_next: str
     chance_today: str
@@ -103,6 +104,7 @@ def suggested(
         next_is_late=next_on is not None and safe_on is not None and next_on > safe_on,
         latest_safe="" if safe_on is None else day_words(safe_on, today),
         latest_is_past=safe_on is not None and safe_on < today,
+        latest_is_longest=_ends_with_the_longest(body, options.get("working") or {}),
         interval_days=int(body.get("interval_days") or 0),
         chance_next="" if next_on is None else _chance(chance_on(by_day, next_on)),
         chance_today=_chance(today_chance),
@@ -168,6 +170,12 @@ def _working(working: Mapping[str, Any], interval_days: int) -> tuple[tuple[str,
             said = f"{figure(shown, places)} {unit}".rstrip()
             rows.append((words, ", ".join(filter(None, (said, bounds.get(name))))))
     return tuple(rows)
+
+
+def _ends_with_the_longest(body: Mapping[str, Any], working: Mapping[str, Any]) -> bool:
+    last_on, safe_on = _date(body.get("last_session")), _date(body.get("latest_safe_date"))
+    longest = working.get("longest_allowed_days")
+    return bool(last_on and safe_on and longest and (safe_on - last_on).days >= longest)
 
 
 def _bounds(working: Mapping[str, Any], interval_days: int) -> dict[str, str]:

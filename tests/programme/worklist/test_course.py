@@ -166,6 +166,14 @@ def test_a_figure_at_its_bound_says_so_in_the_working(factor, longest, held):
     assert ("stands at it" in working["longest interval that may be suggested"]) is held
 
 
+@pytest.mark.parametrize(("longest", "said"), [(58, False), (57, True)])
+def test_a_last_safe_day_that_is_where_the_longest_interval_ends_says_so(longest, said):
+    options = suggestion_options()
+    options["working"] |= {"longest_allowed_days": longest}
+    body = suggestion_body_of() | {"last_session": "2026-04-14", "latest_safe_date": "2026-06-10"}  # 57 days
+    assert suggested(body, options, today=TODAY, weight_kg=60.0).latest_is_longest is said
+
+
 def test_the_working_is_said_in_words_with_units():
     working = dict(suggested(suggestion_body_of(), suggestion_options(), today=TODAY, weight_kg=60.0).working)
     assert working["blood volume"] == "3842 mL"
