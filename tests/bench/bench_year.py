@@ -64,7 +64,7 @@ def run(scale: float) -> list[str]:
     people, others = max(round(scale * PEOPLE), 12), max(round(scale * OTHERS), 12)
     lines = [
         f"{people} people a world; aim: over the ceiling in force at most {100 * (ACCEPTED + 0.03):.0f} of 100 visits, "
-        "and no more units than rivals that cross as often",
+        "and no more units than the rivals",
     ]
     for world in sorted(WORLDS):
         found = compared(world, people=people, others=others)

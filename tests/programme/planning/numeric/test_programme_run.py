@@ -53,13 +53,11 @@ def test_following_the_suggestions_crosses_no_more_than_accepted(world):
 
 @pytest.mark.soak
 @pytest.mark.parametrize("world", sorted(WORLDS))
-def test_fewer_crossings_and_no_more_units_than_the_rivals(world):
+def test_no_more_crossings_than_accepted_and_no_more_units_than_the_rivals(world):
     found = compared(world, people=PEOPLE, others=OTHERS)
     year = found.suggested
     assert len(year.over) >= 5_000
     assert year.crossing <= ACCEPTED + 0.03
     assert year.over_first[~year.raised].mean() <= ACCEPTED + 0.03
     assert year.crossing_first(found.holdable) <= ACCEPTED + 0.03
-    # A rival that was tuned elsewhere and crosses far more often here does not hold the same ceilings.
-    fair = [rival for rival in found.rivals.values() if rival.crossing <= year.crossing + 0.03]
-    assert all(year.units_a_year <= rival.units_a_year for rival in fair)
+    assert all(year.units_a_year <= rival.units_a_year for rival in found.rivals.values())
