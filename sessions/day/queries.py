@@ -352,11 +352,17 @@ def sample_rule_of(patient: Patient, on: date, settings: Mapping[str, float]) ->
 
 
 def sample_fault(patient: Patient, at: datetime, settings: Mapping[str, float]) -> str:
-    """Return why no unit may be started on the crossmatch sample at the local moment `at`; '' where it holds.
+    """Return why no unit may be started on the newest crossmatch sample, as `fault_of_sample`; one query more."""
+    return fault_of_sample(newest_sample(patient, at), patient, at, settings)
 
-    One query; three where it does not hold by the shortest rule, so that it counts when red cells were last given.
+
+def fault_of_sample(
+    sample: CrossmatchSample | None, patient: Patient, at: datetime, settings: Mapping[str, float]
+) -> str:
+    """Return why no unit may be started on a crossmatch sample at the local moment `at`; '' where it holds.
+
+    No query; two where it does not hold by the shortest rule, so that it counts when red cells were last given.
     """
-    sample = newest_sample(patient, at)
     if sample is None:
         return "No crossmatch sample is recorded: the laboratory must have one that is valid at the start of each unit."
     taken = sample.taken_at.astimezone(at.tzinfo)

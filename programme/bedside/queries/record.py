@@ -14,7 +14,6 @@ from programme.bedside.queries.measured import compared
 from programme.bedside.queries.record_rows import (
     Line,
     PlanOnRecord,
-    UnitOnRecord,
     event_line,
     follow_up_line,
     log_lines,
@@ -24,9 +23,8 @@ from programme.bedside.queries.record_rows import (
     plan_row,
     result_line,
     step_line,
-    unit_line,
-    unit_row,
 )
+from programme.bedside.queries.record_units import UnitOnRecord, sample_of_unit, unit_line, unit_row
 from programme.core.models import TrailEntry
 from programme.core.numeric.words import count_of
 from programme.core.settings_of_site import site_settings
@@ -95,7 +93,7 @@ def read_record(exchange_session: ExchangeSession, now: datetime) -> Record:
     units = list(_of(DonationUnit, exchange_session, "first_checker", "second_checker").order_by("place"))
     events = list(_of(AdverseEvent, exchange_session, "noted_by", "judged_by", "unit").order_by("at", "pk"))
     follow_ups = list(_of(FollowUp, exchange_session, "done_by").order_by("due_on"))
-    moves = list(_moves(exchange_session))
+    moves, samples = list(_moves(exchange_session)), {row.pk: row for row in patient.crossmatch_samples.all()}
     steps = ExchangeStep.objects.filter(exchange_session=exchange_session)
     links = ResultLink.objects.filter(exchange_session=exchange_session).select_related("result")
     return Record(
@@ -110,7 +108,9 @@ def read_record(exchange_session: ExchangeSession, now: datetime) -> Record:
         plans=tuple(plan_row(row, ending, zone) for row in plans),
         steps=tuple(step_line(row, zone) for row in steps.order_by("number") if row.in_ml or row.out_ml),
         totals=_totals(exchange_session, machine_line(ending, zone)),
-        units=tuple(unit_row(row, ending.state, zone) for row in units),
+        units=tuple(
+            unit_row(row, ending.state, zone, sample_of_unit(ending, row.place, samples, zone)) for row in units
+        ),
         log=tuple(log_lines(ending, zone)),
         events=tuple(event_line(row, zone) for row in events),
         results=tuple(result_line(link, zone) for link in links.order_by("result__taken_at", "result_id")),

@@ -1,4 +1,4 @@
-"""Single lines of a session's record: a plan, a step, a unit, an entry, a reaction, a result, each in words."""
+"""Single lines of a session's record: a plan, a step, an entry, a reaction, a result, each in words."""
 
 from __future__ import annotations
 
@@ -17,9 +17,8 @@ from sessions.day.numeric import entries as kinds
 from sessions.day.numeric.entries import VITALS
 from sessions.day.numeric.machine import Totals
 from sessions.day.numeric.reactions import kind_words
-from sessions.day.numeric.tally import Tally
-from sessions.day.queries import Ending, times_of
-from sessions.models import DonationUnit, ExchangeStep, ResultLink
+from sessions.day.queries import Ending
+from sessions.models import ExchangeStep, ResultLink
 
 MOMENTS = {
     "before": "before the start", "after_15": "15 min after a unit was started", "interval": "while it ran",
@@ -64,18 +63,6 @@ class PlanOnRecord:
     broken: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class UnitOnRecord:
-    """One unit, every cell in words."""
-
-    place: int
-    number: str
-    what: str
-    checked: str
-    times: str
-    end: str
-
-
 def moment_words(at: datetime | None, zone: tzinfo) -> str:
     if at is None:
         return ""
@@ -84,7 +71,7 @@ def moment_words(at: datetime | None, zone: tzinfo) -> str:
 
 
 def plan_row(row: Prescription, ending: Ending, zone: tzinfo) -> PlanOnRecord:
-    said = [f"Made {moment_words(row.made_at, zone)}{_by(row.made_by)}{_because(row.why)}."]
+    said = [f"Made {moment_words(row.made_at, zone)}{_by(row.made_by)}{because_words(row.why)}."]
     forecast = ", forecast" if row.hbs_is_forecast else ""
     said.append(
         f"From weight {row.weight_kg:.1f} kg, Hb {row.hb_g_l:.0f} g/L, HbS {row.hbs_pct:.1f} %{forecast}; blood volume "
@@ -95,7 +82,7 @@ def plan_row(row: Prescription, ending: Ending, zone: tzinfo) -> PlanOnRecord:
     else:
         said.append(f"Signed {moment_words(row.authorised_at, zone)}{_by(row.authorised_by)}.")
     if row.lapsed_at is not None:
-        said.append(f"The signature lapsed {moment_words(row.lapsed_at, zone)}{_because(row.lapsed_why)}.")
+        said.append(f"The signature lapsed {moment_words(row.lapsed_at, zone)}{because_words(row.lapsed_why)}.")
     if row.replaced_at is not None:
         said.append(f"Replaced {moment_words(row.replaced_at, zone)} by the plan after it.")
     return PlanOnRecord(
@@ -137,7 +124,7 @@ def _by(user: User | None) -> str:
     return f" by {user.full_name}, {user.role_words}" if user else ""
 
 
-def _because(why: str) -> str:
+def because_words(why: str) -> str:
     return f": {why.rstrip('. ')}" if why else ""
 
 
@@ -153,39 +140,6 @@ def step_line(row: ExchangeStep, zone: tzinfo) -> Line:
         in_ml=row.in_ml,
         out_ml=row.out_ml,
     )
-
-
-def unit_row(row: DonationUnit, state: Tally, zone: tzinfo) -> UnitOnRecord:
-    group = f"{row.abo} D{'+' if row.rhd == '+' else '-'}" if row.abo else "group not recorded"
-    what = (
-        [group]
-        + ([f"{row.volume_ml:.0f} mL"] if row.volume_ml else [])
-        + ([f"{row.hb_g:.0f} g Hb"] if row.hb_g else [])
-    )
-    if row.expires_on:
-        what.append(f"expires {full_day_words(row.expires_on)}")
-    what += [f"negative for {row.antigens_negative}"] if row.antigens_negative else []
-    what += {True: ["HbS-negative"], False: ["not HbS-negative"], None: []}[row.hbs_negative]
-    what += [row.special_marks] if row.special_marks else []
-    checkers = [user.full_name for user in (row.first_checker, row.second_checker) if user]
-    checked = f"{' and '.join(checkers) or 'nobody'} {moment_words(row.checked_at, zone)}".strip()
-    if row.emergency_reason:
-        checked += f"; emergency: {row.emergency_reason}"
-    out = f"out of storage {moment_words(row.out_of_storage_at, zone)}; " if row.out_of_storage_at else ""
-    if row.back_in_storage_at:
-        decided = f" as decided by {row.return_decided}" if row.return_decided else ""
-        out += f"back in storage {moment_words(row.back_in_storage_at, zone)}{decided}; "
-    was = times_of(row, state)
-    times = f"{out}started {moment_words(was.started_at, zone) or '–'}; ended {moment_words(was.ended_at, zone) or '–'}"
-    number = " ".join(part for part in (row.donation_number or "number not recorded", row.product_code) if part)
-    return UnitOnRecord(
-        row.place, number, ", ".join(what), checked, times, f"{row.get_state_display()}{_because(row.end_reason)}"
-    )
-
-
-def unit_line(row: UnitOnRecord) -> Line:
-    """A unit as a line: donation number, what it is, who checked it, its times and what became of it."""
-    return Line("unit", f"{row.number}; {row.what}; checked by {row.checked}; {row.times}; {row.end}", unit=row.place)
 
 
 def log_lines(ending: Ending, zone: tzinfo) -> Iterator[Line]:
@@ -204,7 +158,7 @@ def log_lines(ending: Ending, zone: tzinfo) -> Iterator[Line]:
         at = entry.happened_at.astimezone(zone)
         right = at if fix is None else datetime.fromisoformat(fix.body["happened_at"]).astimezone(zone)
         body = entry.body
-        gone = "" if taken_out is None else f"undone by entry {taken_out.number}{_because(taken_out.why)}"
+        gone = "" if taken_out is None else f"undone by entry {taken_out.number}{because_words(taken_out.why)}"
         yield Line(
             kind=entry.kind.replace("_", " "),
             words=_entry_words(entry, zone),
@@ -219,7 +173,7 @@ def log_lines(ending: Ending, zone: tzinfo) -> Iterator[Line]:
             out_ml=body.get("out_ml"),
             why=entry.why,
             undone=gone,
-            was="" if fix is None else f"was {at:%H:%M}, put right by {fix.by.full_name}{_because(fix.why)}",
+            was="" if fix is None else f"was {at:%H:%M}, put right by {fix.by.full_name}{because_words(fix.why)}",
         )
         yield from _vitals(entry, right, gone)
         yield from _volumes(entry, right, gone)

@@ -25,7 +25,7 @@ from sessions.day.numeric.unit_clocks import (
     out_too_long,
     unit_clocks,
 )
-from sessions.day.queries import blood_of, is_automated, sample_fault, tally_of
+from sessions.day.queries import blood_of, fault_of_sample, is_automated, newest_sample, tally_of
 from sessions.day.services.consent import refuse_taken_back
 from sessions.day.services.units import LAST_PLACE, held_unit, refuse_unit, write_unit
 from sessions.models import DonationUnit, ExchangeSession, State, UnitState
@@ -40,9 +40,9 @@ def start_unit(
 ) -> DonationUnit:
     """Start a checked unit: matched once more, in date, its sample valid now, its clocks not run out.
 
-    why_late: asked for where it has been out of storage longer than the site's limit for starting.
-    Raises ValidationError where any of that does not hold, the run is paused, another unit is being given, or no step
-    of the plan gives this one.
+    why_late: asked for where it has been out of storage longer than the site's limit for starting. The entry names the
+    sample, for the record. Raises ValidationError where any of that does not hold, the run is paused, another unit is
+    being given, or no step of the plan gives this one.
     """
     row, now = held_unit(unit)
     if row.state != UnitState.CHECKED:
@@ -54,7 +54,8 @@ def start_unit(
     local = at.astimezone(ZoneInfo(now.patient.site.time_zone))
     out = row.out_of_storage_at and row.out_of_storage_at.astimezone(local.tzinfo)
     clocks = unit_clocks(out_of_storage_at=out, started_at=None, settings=settings)
-    faults += [*clock_faults(clocks, local), *filter(None, [sample_fault(now.patient, local, settings)])]
+    sample = newest_sample(now.patient, local)
+    faults += [*clock_faults(clocks, local), *filter(None, [fault_of_sample(sample, now.patient, local, settings)])]
     if faults:
         raise ValidationError(faults)
     late = late_start(clocks, local)
@@ -63,7 +64,8 @@ def start_unit(
     before = state_of(row)
     row.state, row.started_at = UnitState.RUNNING, at
     why = why_late.strip() if late else ""
-    write_unit(row, now, UNIT_STARTED, key, {}, ["state", "started_at"], before, version, actor, at, why=why)
+    said = {"crossmatch_sample": sample.pk if sample else None}
+    write_unit(row, now, UNIT_STARTED, key, said, ["state", "started_at"], before, version, actor, at, why=why)
     return row
 
 

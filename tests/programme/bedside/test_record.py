@@ -11,6 +11,8 @@ from typing import Any
 
 import pytest
 
+from patients.models import CrossmatchSample
+from patients.services import withdraw_sample
 from programme.bedside.queries.record import read_record
 from programme.bedside.tables import HEADER
 from programme.core import access
@@ -20,10 +22,19 @@ from sessions.day.models import Entry, Prescription
 from sessions.day.numeric.machine import Totals
 from sessions.day.services import afterwards, finishing
 from sessions.day.services.entering import add_entry
+from sessions.day.services.giving import start_unit
 from sessions.models import SessionFacts
 from tests.conftest import client_of
 from tests.day import ENDED, MACHINE_TOTALS, STARTED, automated_day, finished_day, sampled_day
-from tests.factories import NOW, make_adverse_event, make_antibody, make_needs, make_patient, make_user
+from tests.factories import (
+    NOW,
+    make_adverse_event,
+    make_antibody,
+    make_needs,
+    make_patient,
+    make_running,
+    make_user,
+)
 
 pytestmark = pytest.mark.django_db
 
@@ -183,6 +194,25 @@ def test_a_reaction_names_its_unit_and_a_limit_passed_its_reason_in_the_table_to
     assert (reaction.unit, f"unit 2, {unit.donation_number}" in reaction.words) == (2, True)
     passed = [line.words for line in record.lines() if line.kind == "limit passed"]
     assert passed == ["Rise of Hb: agreed for today"]
+
+
+def test_each_unit_names_the_crossmatch_sample_it_was_started_on(patient, nurse, consultant, nurse_client, frozen_day):
+    """Also once the laboratory has taken that sample back; a later sample is not put in its place."""
+    first = CrossmatchSample.objects.create(patient=patient, taken_at=NOW - timedelta(hours=20))
+    CrossmatchSample.objects.create(patient=patient, taken_at=NOW + timedelta(hours=1))
+    session = make_running(patient, by=consultant, unit_state="checked")
+    session.donation_units.filter(place=1).update(
+        donation_number="G123498654321", abo="O", rhd="+", antigens_negative="C, E, K", hbs_negative=True,
+        expires_on=NOW.date() + timedelta(days=10), product_code="E0336V00", volume_ml=258,
+    )  # fmt: skip
+    unit = session.donation_units.get(place=1)
+    start_unit(unit=unit, version=unit.version, key="start", actor=nurse, at=NOW + timedelta(minutes=1))
+    withdraw_sample(sample=first, why="wrong tube", actor=nurse, at=NOW + timedelta(hours=2))
+    said = "crossmatch sample taken 31 May 2026 14:00; the sample was withdrawn later: wrong tube"
+    rows = rows_of(nurse_client.get(f"/people/SM-042/day/{session.pk}/record.csv"))
+    assert [said in row["words"] for row in rows if row["kind"] == "unit"] == [True, False]
+    paper = nurse_client.get(f"/people/SM-042/day/{session.pk}/record.pdf").content
+    assert said in words_in(paper)
 
 
 def test_no_cell_is_a_formula(session, nurse_client, frozen_day) -> None:
