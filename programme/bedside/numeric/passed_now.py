@@ -12,6 +12,11 @@ from programme.planning.numeric.limits import Limits
 
 SLACK_G_L, SLACK_ML = 1.0, 10.0
 """So much past a stop is not said: Hb is measured in whole g/L, and a bag holds some millilitres more. Chosen here."""
+HOW = (
+    "Hb here is the most likely one, without the margin that a plan keeps; "
+    f"up to {SLACK_G_L:.0f} g/L or {SLACK_ML:.0f} mL past a stop is not said."
+)
+"""Said beside the sentences of `passed_now`."""
 
 
 @dataclass(frozen=True, slots=True)

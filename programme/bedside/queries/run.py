@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from programme.bedside.numeric.balance import BalanceLimits, Judged, judged, judged_touch
 from programme.bedside.numeric.bars import Bar, bar, scale_of
-from programme.bedside.numeric.passed_now import passed_now, stops_of
+from programme.bedside.numeric.passed_now import HOW, passed_now, stops_of
 from programme.bedside.numeric.words import (
     ml,
     slow_words,
@@ -72,6 +72,11 @@ class Run(Board):
     density_g_ml: float
     off_by_ml: float
     passed: tuple[str, ...]
+
+    @property
+    def passed_how(self) -> str:
+        """How what is passed was judged."""
+        return HOW
 
     @property
     def halt(self) -> str:

@@ -195,6 +195,7 @@ def test_a_stop_passed_by_what_was_really_done_is_said_though_the_balance_is_lev
     assert "inside limits" in page
     assert "Hb is now about 66 g/L, under the 70 g/L it may fall to. Draw no more; tell the prescriber." in page
     assert "1,400 mL of saline are in; 900 mL is the most." in page
+    assert page.count("up to 1 g/L or 10 mL past a stop is not said") == 1
     Entry.objects.filter(kind="moved").update(body={"step": 1, "in_ml": 200, "out_ml": 200})
     assert "may fall to" not in nurse_client.get(at(running, "run")).content.decode()
 
