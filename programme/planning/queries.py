@@ -22,7 +22,7 @@ from programme.planning.numeric.dayplan import DayPlan
 from programme.planning.numeric.details import plan_of_choice
 from programme.planning.numeric.loop import CourseAhead, course_ahead, live_a_year
 from programme.planning.numeric.one_arm import ONE_ARM
-from programme.planning.numeric.people import AVAILABLE, WhatIf, reason_sentence
+from programme.planning.numeric.people import AVAILABLE, TRANSFUSION_UNKNOWN, WhatIf, reason_sentence
 from programme.planning.numeric.prescribe import prescribe
 from programme.planning.numeric.search import UNFAVOURABLE_TENTH as Z90
 from programme.planning.numeric.search import Before
@@ -35,6 +35,10 @@ from sessions.numeric.drift.person import update_people
 from sessions.queries.past import session_columns
 from sessions.queries.people import PersonRecord, people_inputs
 
+MEASURED_AFTER = (
+    "Something unknown was transfused elsewhere since the last session. Hb and HbS before are those measured after it; "
+    "no forecast is made until what was given is entered, and the pace is that of earlier gaps."
+)
 BEFORE = ("hb_before_g_l", "hb_before_sd_g_l", "blood_volume_ml", "mixing", "mixing_rel_sd")
 """The figures of `Before`, as they are stored with a suggestion."""
 
@@ -201,6 +205,7 @@ def plan_of_day(
     method: str,
     weight_kg: float | None = None,
     hb_g_l: float | None = None,
+    hb_taken_on: date | None = None,
     hbs_pct: float | None = None,
     hbs_taken_on: date | None = None,
     end_target_pct: float | None = None,
@@ -211,11 +216,13 @@ def plan_of_day(
     as_of: what was known at the end of this day. on: the day of the session; None means `as_of`.
     method: 'two_arm', 'one_arm' (draw, then give) or 'automated' (totals and end only, no steps).
     weight_kg, hb_g_l, hbs_pct: of the day; None takes the newest weight, the expected Hb and the forecast HbS.
+    hb_taken_on: the day of that Hb.
     hbs_taken_on: the day of that HbS, from which it is carried forward by the pace; None means the day itself.
     end_target_pct: a prescriber's own; None takes the suggested one. saline_first: True where a prescriber turned
     saline first on in spite of a flag.
     A haemolysis lock, a pregnancy, or something unknown given elsewhere gives status 'unavailable' with the reason; so
-    does a missing blood volume. What was measured today stands in for results too old to plan from.
+    does a missing blood volume. What was measured today stands in for results too old to plan from, and HbS of the day
+    with an Hb, both of a later day than what was given elsewhere, for what nobody knows of it: a warning says so.
     Raises ValueError for an unknown method.
     """
     found = _seen(patient, as_of).grounds
@@ -225,6 +232,7 @@ def plan_of_day(
     hbs = math.nan if hbs_pct is None else hbs_pct
     day = as_of if on is None else on
     ahead = 0 if hbs_taken_on is None else max((day - hbs_taken_on).days, 0)
+    after_unknown = hbs_pct is not None and not ahead and _is_measured_after(record, hb_taken_on, hbs_taken_on)
     pace = float(found.pace.pace_pct_per_day[0])
     pace_sd = float(found.pace.pace_high_pct_per_day[0] - found.pace.pace_low_pct_per_day[0]) / (2.0 * Z90)
     people = replace(
@@ -238,7 +246,10 @@ def plan_of_day(
         limits=inputs.limits_of((known,), settings, one_arm=method == ONE_ARM, saline_first=bool(saline_first)),
         last_hbs_day=people.last_hbs_day if math.isnan(hbs) else np.array([float(day.toordinal() - ahead)]),
     )
-    return plan_day(
+    after_unknown &= int(people.bar[0]) == TRANSFUSION_UNKNOWN
+    if after_unknown:
+        people = replace(people, bar=np.array([AVAILABLE]))
+    plan = plan_day(
         people,
         found.programme.fit,
         found.pace,
@@ -249,6 +260,13 @@ def plan_of_day(
         method=method,
         end_target_pct=end_target_pct,
     )
+    return replace(plan, warnings=(*plan.warnings, MEASURED_AFTER)) if after_unknown and plan.status == "ok" else plan
+
+
+def _is_measured_after(record: PersonRecord, *taken_on: date | None) -> bool:
+    """Whether samples are of later days than all that is unknown: within a day nobody knows which came first."""
+    given = [row.on for row in record.open_transfusions if math.isnan(row.hb_g)]
+    return bool(given) and all(on is not None and on > max(given) for on in taken_on)
 
 
 def _seen(patient: Patient, as_of: date, goals: Goals | None = None) -> SiteAsOf:

@@ -54,6 +54,7 @@ def draft_from_planner(
         method=method,
         weight_kg=weight,
         hb_g_l=None if known.hb is None else known.hb.value,
+        hb_taken_on=None if known.hb is None else known.hb.taken_on,
         hbs_pct=hbs,
         hbs_taken_on=None if known.hbs is None or hbs is None else known.hbs.taken_on,
         saline_first=saline_first,

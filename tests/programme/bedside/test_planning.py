@@ -362,6 +362,30 @@ def test_results_that_were_missing_are_recorded_with_the_time_of_the_sample(nurs
     assert (plan.number, plan.hbs_is_forecast) == (2, False)
 
 
+@pytest.mark.parametrize(("given_on", "is_planned"), [(TODAY - timedelta(days=1), True), (TODAY, False)])
+def test_what_was_measured_after_something_unknown_given_elsewhere_is_planned_from(
+    nurse_client, measured, given_on, is_planned
+):
+    """A measured HbS is a measured HbS; within one day nobody knows which came first."""
+    factories.make_other_transfusion(measured, on=given_on, units=None, volume_ml=None, hb_g=None)
+    sent = {"on": TODAY.isoformat(), "receipt": "r-new"}
+    answer = nurse_client.post(reverse("bedside:new", args=[measured.patient_ref]), sent, follow=True)
+    text = text_of(answer)
+    assert Prescription.objects.exists() == is_planned
+    assert "Something unknown was transfused elsewhere since the last session" in text
+    assert ("Hb and HbS before are those measured after it; no forecast is made" in text) == is_planned
+
+
+@pytest.mark.parametrize("analyte", [Analyte.HB, Analyte.HBS])
+def test_both_hb_and_hbs_must_be_measured_after_something_unknown(nurse_client, people, analyte):
+    for one in (Analyte.HB, Analyte.HBS):
+        late = TODAY if one == analyte else TODAY - timedelta(days=2)
+        factories.make_result(people[0], analyte=one, value=94.0 if one == Analyte.HB else 28.4, on=late)
+    factories.make_other_transfusion(people[0], on=TODAY - timedelta(days=1), units=None, volume_ml=None, hb_g=None)
+    nurse_client.post(reverse("bedside:new", args=["R0"]), {"on": TODAY.isoformat(), "receipt": "r-new"})
+    assert not Prescription.objects.exists()
+
+
 def test_the_same_hb_in_a_newer_sample_is_a_result_of_its_own(nurse_client, measured):
     """Hb 94 of 10:00, still 94 at 10:30: the plan names the newer one. HbS was not measured again."""
     exchange_session = plan_today(nurse_client, measured)
