@@ -3,9 +3,10 @@
 from django.urls import URLPattern, URLResolver, include, path
 
 urlpatterns: list[URLPattern | URLResolver] = [
+    # First, since tablets ask for them all day; and before the list: these addresses of a person are more specific.
+    path("", include("programme.bedside.urls")),
     path("", include("programme.core.urls")),
     path("", include("programme.custody.urls")),
-    path("", include("programme.bedside.urls")),  # before the list: its addresses of a person are more specific
     path("", include("programme.booking.urls")),
     path("", include("programme.supply.urls")),
     path("", include("programme.intake.urls")),

@@ -19,6 +19,9 @@ from programme.bedside.views import (
 
 app_name = "bedside"
 urlpatterns: list[URLPattern] = [
+    # What each tablet asks for all day, before the rest.
+    path("people/<path:patient_ref>/day/<int:key>/enter/", run.enter, name="enter"),
+    path("people/<path:patient_ref>/day/<int:key>/since/<int:number>/", run.since, name="since"),
     path("people/<path:patient_ref>/day/new", planning.new, name="new"),
     path("people/<path:patient_ref>/day/<int:key>/plan/", planning.plan, name="plan"),
     path("people/<path:patient_ref>/day/<int:key>/plan/typed/", planning.typed, name="typed"),
@@ -34,8 +37,6 @@ urlpatterns: list[URLPattern] = [
     path("people/<path:patient_ref>/day/<int:key>/start/", start.start, name="start"),
     path("people/<path:patient_ref>/day/<int:key>/run/", run.run, name="run"),
     path("people/<path:patient_ref>/day/<int:key>/run/keep.js", run.keeper, name="keeper"),
-    path("people/<path:patient_ref>/day/<int:key>/enter/", run.enter, name="enter"),
-    path("people/<path:patient_ref>/day/<int:key>/since/<int:number>/", run.since, name="since"),
     path("people/<path:patient_ref>/day/<int:key>/change/", midway.change, name="change"),
     path("people/<path:patient_ref>/day/<int:key>/finish/", ending.finish, name="finish"),
     path("people/<path:patient_ref>/day/<int:key>/abandon/", ending.abandon, name="abandon"),
