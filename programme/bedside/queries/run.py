@@ -283,5 +283,5 @@ def unit_waits(place: int | None, state: str) -> str:
     if state == UnitState.CHECKED:
         return f"Unit {place} is checked, not started."
     if state == UnitState.AT_CHAIR:
-        return f"Unit {place} is not checked yet. Draw meanwhile; do not give."
-    return f"Unit {place} is not at the chair yet. Draw meanwhile; do not give."
+        return f"Unit {place} is not checked yet: do not give it."
+    return f"Unit {place} is not at the chair yet: do not give it."

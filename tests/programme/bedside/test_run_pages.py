@@ -195,9 +195,13 @@ def test_a_stop_passed_by_what_was_really_done_is_said_though_the_balance_is_lev
     assert "inside limits" in page
     assert "Hb is now about 66 g/L, under the 70 g/L it may fall to. Draw no more; tell the prescriber." in page
     assert "1,400 mL of saline are in; 900 mL is the most." in page
+    assert "A stop is passed: ask the prescriber before this. " in page
+    assert "Draw meanwhile" not in page
     assert page.count("up to 1 g/L or 10 mL past a stop is not said") == 1
     Entry.objects.filter(kind="moved").update(body={"step": 1, "in_ml": 200, "out_ml": 200})
-    assert "may fall to" not in nurse_client.get(at(running, "run")).content.decode()
+    page = nurse_client.get(at(running, "run")).content.decode()
+    assert "may fall to" not in page
+    assert "ask the prescriber before this" not in page
 
 
 def test_consent_taken_back_on_the_day_is_loud_at_the_chair_with_who_and_when(nurse, nurse_client, running):
