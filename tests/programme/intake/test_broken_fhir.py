@@ -13,6 +13,7 @@ from django.test import Client
 
 from programme.intake.models import RawMessage, Reading, ReadingState, ReadResult
 from programme.intake.services.senders import make_token
+from programme.intake.tasks import read_one
 from tests import factories
 from tests.factories import NOW
 from tests.programme.intake.numeric.test_fhir import F005, F202, F204, bundle, observation, report
@@ -96,7 +97,8 @@ def check_nothing_is_lost(statuses: Counter[int]) -> None:
 
 
 @pytest.fixture
-def token(site):
+def token(site, monkeypatch):
+    monkeypatch.setattr(read_one, "delay", read_one)  # also where there is a Redis, and no worker
     factories.make_patient("R001", site=site)
     return make_token(site=site, name="Tidewater Laboratory", at=NOW)
 

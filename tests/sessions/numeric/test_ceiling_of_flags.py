@@ -92,11 +92,12 @@ def ceiling(name, *, n_people, seed, n_draws=80):
 def test_what_no_flag_can_beat(name):
     """Law: with w = p₁/(p₀ + p₁), the mean of w over steady gaps and that over changed ones make 1.
 
-    So the densities are those of the records. Regression only: the shares, as written down, and a margin.
+    So the densities are those of the records. Regression only: the share found within 3 gaps is not above that written
+    down of several programmes by more than two binomial errors of this one.
     """
-    most = {"daybyday": 0.96, "feedback": 0.85, "restless": 0.87, "selective": 0.40}
+    written = {"daybyday": 0.92, "feedback": 0.77, "restless": 0.79, "selective": 0.27}[name]
     shares, n, balance = ceiling(name, n_people=300, seed=905)
     assert balance == pytest.approx(1.0, abs=0.02)
     assert n > 40
     assert (np.diff(shares) >= 0.0).all()
-    assert 0.1 < shares[2] < most[name]
+    assert 0.1 < shares[2] < written + 2.0 * np.sqrt(written * (1.0 - written) / n)
