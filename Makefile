@@ -7,6 +7,8 @@ SCALE = 1
 BENCH =
 PY = .venv/bin/python
 MANAGE = $(PY) manage.py
+# Where the secret key, the collected files and the sign-ins of the demo lie, as in programme/settings.py.
+VAR = $(or $(EBBLINE_VAR),var)
 
 RUN_PACKAGES = python3-venv libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0 fonts-dejavu-core
 RUN_PACKAGES += fonts-crosextra-caladea fonts-crosextra-carlito
@@ -54,7 +56,7 @@ packages:
 test-packages:
 	$(call need_packages,$(RUN_PACKAGES) $(TEST_PACKAGES))
 
-setup: packages .venv/ready var/secret_key
+setup: packages .venv/ready $(VAR)/secret_key
 
 .venv/ready: pyproject.toml constraints.txt | packages
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Python 3.11 or newer is needed; name it with PYTHON=…")'
@@ -63,16 +65,16 @@ setup: packages .venv/ready var/secret_key
 	@.venv/bin/uv pip install --quiet --python $(PY) -c constraints.txt -e '.[dev]'
 	@touch $@
 
-var/secret_key: | .venv/ready
-	@mkdir -p var && chmod 700 var
+$(VAR)/secret_key: | .venv/ready
+	@mkdir -p $(VAR) && chmod 700 $(VAR)
 	@umask 077 && $(PY) -c 'import secrets; print(secrets.token_urlsafe(64))' > $@
 
 # The rows of the demo and the files it serves. Collected again only when a file that is served is newer than the last time.
 demo-data: setup
 	@$(MANAGE) migrate --verbosity 0
-	@if [ ! -e var/static/collected ] || \
-		[ -n "$$(find programme -path '*/static/*' -newer var/static/collected; find .venv/ready -newer var/static/collected)" ]; then \
-		$(MANAGE) collectstatic --noinput --clear --verbosity 0 && touch var/static/collected; \
+	@if [ ! -e $(VAR)/static/collected ] || \
+		[ -n "$$(find programme -path '*/static/*' -newer $(VAR)/static/collected; find .venv/ready -newer $(VAR)/static/collected)" ]; then \
+		$(MANAGE) collectstatic --noinput --clear --verbosity 0 && touch $(VAR)/static/collected; \
 	fi
 	@$(MANAGE) load_demo
 
@@ -80,7 +82,7 @@ demo: demo-data
 	@echo
 	@echo 'Ebbline with an invented unit: http://127.0.0.1:$(PORT)/'
 	@echo 'Sign in as:'
-	@cat var/demo_sign_ins.txt
+	@cat $(VAR)/demo_sign_ins.txt
 	@echo 'End with Ctrl-C. What you enter is kept; make demo again goes on from there.'
 	@exec .venv/bin/granian --interface wsgi --host 127.0.0.1 --port $(PORT) --workers 1 --blocking-threads 4 \
 		--no-ws --log-level warning programme.wsgi:application
