@@ -360,8 +360,10 @@ def _due(s: Situation) -> Need | None:
     if not due or min(due) > horizon:
         return None
     if best is not None and last is not None and best != last:
-        when = "today" if best == s.today else day_words(best, s.today)
-        lead, act, rest = "", f"Arrange {when}", f"; last safe day {day_words(last, s.today)}."
+        when, until = "today" if best == s.today else day_words(best, s.today), day_words(last, s.today)
+        safe = f"; last safe day {until}."
+        late = f", the first day that can be suggested; the last safe day, {until}, is before it."
+        lead, act, rest = "", f"Arrange {when}", late if best > last else safe
     elif last is not None:
         lead, act, rest = "", f"Arrange by {day_words(last, s.today)}", ", the last safe day."
     else:

@@ -362,7 +362,7 @@ def _row(
         or bool(shown and when == "today" and (s.chance_today or 0) > record.accepted_chance),
         window="today" if over_now and shown else _window_words(window, s, passed=passed),
         window_passed=passed and not over_now,
-        best_day="" if window is None or passed or s.suggested_on is None else day_words(s.suggested_on, s.today),
+        best_day="" if window is None or passed else _best_words(s),
         stale=s.stale,
         contact_key=None if contact is None else contact.pk,
     )
@@ -373,4 +373,17 @@ def _window_words(window: tuple[int, int] | None, s: Situation, *, passed: bool)
         return f"passed {short_day_words(s.latest_safe_on, s.today)}"
     if window is None:
         return "none"
+    if _is_after_safe(s):
+        return f"safe to {short_day_words(date.fromordinal(window[1]), s.today)}"
     return span_words(date.fromordinal(window[0]), date.fromordinal(window[1]), s.today)
+
+
+def _best_words(s: Situation) -> str:
+    if s.suggested_on is None:
+        return ""
+    return f"{'next' if _is_after_safe(s) else 'best'} {day_words(s.suggested_on, s.today)}"
+
+
+def _is_after_safe(s: Situation) -> bool:
+    """Whether no day that can be suggested is left up to the last safe one."""
+    return s.suggested_on is not None and s.latest_safe_on is not None and s.suggested_on > s.latest_safe_on

@@ -97,9 +97,15 @@ def test_someone_due_within_a_week_is_to_arrange_with_window_best_day_and_chance
     row = rows_of(fit.site)["R001"]
     assert row.need.band is Band.ARRANGE
     assert row.need.sentence == "Arrange Mon 8 Jun; last safe day Wed 10 Jun."
-    assert (row.window, row.best_day) == ("1\u201310 Jun", "Mon 8 Jun")
+    assert (row.window, row.best_day) == ("1\u201310 Jun", "best Mon 8 Jun")
     assert (row.chance, row.chance_when, row.chance_is_hot) == ("8", "by 8 Jun", False)
     assert (row.before, row.before_over, row.before_day, row.days_since) == ("45.0", True, "4 May", 28)
+
+
+def test_a_day_suggested_after_the_last_safe_one_is_not_called_best_of_the_days_before_it(fit):
+    make_person(fit, latest_safe_date=date(2026, 6, 7))
+    row = rows_of(fit.site)["R001"]
+    assert (row.window, row.best_day) == ("safe to 7 Jun", "next Mon 8 Jun")
 
 
 def test_a_safe_place_in_the_diary_takes_somebody_off_the_week_and_is_printed(

@@ -96,6 +96,12 @@ def test_a_suggested_day_within_a_week_is_to_arrange_and_names_both_days():
     assert need.sentence == "Arrange Tue 1 Dec; last safe day Mon 7 Dec."
 
 
+def test_a_suggested_day_after_the_last_safe_day_says_so():
+    need = judge(replace(QUIET, suggested_on=days(6), latest_safe_on=days(5)))
+    said = "Arrange Tue 1 Dec, the first day that can be suggested; the last safe day, Mon 30 Nov, is before it."
+    assert (need.band, need.sentence) == (Band.ARRANGE, said)
+
+
 def test_a_suggested_day_of_today_says_today():
     need = judge(replace(QUIET, suggested_on=TODAY, latest_safe_on=days(3)))
     assert need.sentence == "Arrange today; last safe day Sat 28 Nov."
