@@ -197,11 +197,11 @@ def lived_words(year: dict[str, Any]) -> str:
 
 
 def working(found: Reckoned) -> list[dict[str, Any]]:
-    """Return the figures each one's session rests on."""
+    """Return the figures each one's session rests on, fine enough for pages to come to the same session again."""
     said, before, mixing, places = found.said, found.people.before, found.programme.mixing, found.places
     factor = mixing.factor[places]
     columns = {
-        "blood_volume_ml": numbers(before.blood_volume_ml, 0),
+        "blood_volume_ml": numbers(before.blood_volume_ml, 1),
         "volume_rule": [
             volume_rule(
                 female=record.female,
@@ -211,14 +211,14 @@ def working(found: Reckoned) -> list[dict[str, Any]]:
             )
             for record in found.records
         ],
-        "mixing": numbers(factor, 3),
+        "mixing": numbers(factor, 5),
         "mixing_sd": numbers(mixing.factor_sd[places], 3),
         "mixing_words": [
             mixing_words(*row) for row in zip(mixing.sessions[places].tolist(), factor.tolist(), strict=True)
         ],
-        "hbs_before_pct": numbers(said.hbs_before_pct, 1),
+        "hbs_before_pct": numbers(said.hbs_before_pct, 3),
         "hbs_before_sd_pct": numbers(said.hbs_before_sd_pct, 2),
-        "hb_before_g_l": numbers(before.hb_g_l, 1),
+        "hb_before_g_l": numbers(before.hb_g_l, 3),
         "hb_before_sd_g_l": numbers(before.hb_sd_g_l, 2),
         "mixing_rel_sd": numbers(before.mixing_rel_sd, 4),
         "chance_next": numbers(said.chance_next, 4),

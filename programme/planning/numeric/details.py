@@ -167,10 +167,16 @@ _LIMIT_WORDS = tuple(
 def units_rows(
     weighed: Weighed, people: PeopleInputs, outlook: Outlook, said: Suggestions
 ) -> list[tuple[UnitsRow, ...]]:
-    """For each person the rows of some units fewer and more than suggested, with what each unit buys."""
+    """For each person the rows of some units fewer and more than suggested, with what each unit buys.
+
+    The row of the suggestion says what the suggestion says, whose volumes are rounded.
+    """
     reach = weighed.reach
     n_units, n = reach.ratio.shape
+    exchanged = said.plan.units - weighed.topup_units
+    own = np.arange(1, n_units + 1)[:, None] == np.where(said.plan.standing != NO_PLAN, exchanged, 0)
     ends = np.where(np.isfinite(reach.ratio), reach.ratio, np.nan) * weighed.hbs_begins_pct
+    ends = np.where(own, said.plan.hbs_after_pct, ends)
     shape = (n, n_units)
     end_pct = np.nan_to_num(ends.T, nan=1.0)
     chance = chance_after(
@@ -181,21 +187,15 @@ def units_rows(
         people.ceiling_pct[:, None],
         people.attendance,
     )
-    people_at, chosen = np.arange(n), np.maximum(reach.candidate, 0)
-    menu = weighed.menu
-    drawn = [
-        menu.volumes[i, :, chosen[i], people_at].sum(axis=1) + menu.followed.end_draw_ml[i, chosen[i], people_at]
-        for i in range(n_units)
-    ]
-    out = np.stack(drawn, axis=1)
+    out = np.where(own.T, said.plan.blood_out_ml[:, None], _drawn(weighed))
+    hb_end = np.where(own, said.plan.hb_settled_g_l, reach.hb_end_g_l)
     before = np.concatenate([weighed.hbs_begins_pct[:, None], ends.T[:, :-1]], axis=1)
-    columns = (ends.T, before - ends.T, reach.hb_end_g_l.T, out, chance)
+    columns = (ends.T, before - ends.T, hb_end.T, out, chance)
     table = np.stack(columns, axis=2).tolist()
     possible = (reach.candidate.T >= 0).tolist()
     given = (said.plan.standing != NO_PLAN).tolist()
     first = weighed.topup_units.tolist()
-    exchanged = (said.plan.units - weighed.topup_units).tolist()
-    shown = [_shown(units, most) for units, most in zip(exchanged, weighed.limits.units_most, strict=True)]
+    shown = [_shown(units, most) for units, most in zip(exchanged.tolist(), weighed.limits.units_most, strict=True)]
     return [
         tuple(
             _units_row(number + first[p], table[p][number])
@@ -207,6 +207,17 @@ def units_rows(
         else ()
         for p in range(n)
     ]
+
+
+def _drawn(weighed: Weighed) -> Floats:
+    """Blood drawn in the best session of each number of units, before volumes are rounded, [P, units]."""
+    menu, chosen = weighed.menu, np.maximum(weighed.reach.candidate, 0)
+    people_at = np.arange(chosen.shape[1])
+    drawn = [
+        menu.volumes[i, :, chosen[i], people_at].sum(axis=1) + menu.followed.end_draw_ml[i, chosen[i], people_at]
+        for i in range(len(chosen))
+    ]
+    return np.stack(drawn, axis=1)
 
 
 def plan_of_choice(

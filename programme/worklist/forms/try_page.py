@@ -148,7 +148,7 @@ def _before_of(patient: Patient, suggestion: Suggestion | None, on: date) -> tup
     hb, hbs = working.get("hb_before_g_l"), working.get("hbs_before_pct")
     if suggestion is not None and suggestion.next_date is not None and hb is not None and hbs is not None:
         day = suggestion.next_date
-        return _text(hb), _text(hbs), f"Hb and HbS as expected for {day.day} {day:%b %Y}."
+        return _text(round(hb, 1)), _text(round(hbs, 2)), f"Hb and HbS as expected for {day.day} {day:%b %Y}."
     results = {
         row.analyte: row
         for row in LabResult.objects.in_force()

@@ -103,3 +103,18 @@ def test_who_has_one_arm_is_planned_through_it(people):
     assert sum(step["out_ml"] for step in steps) == row.body["session"]["blood_out_ml"]
     draw = next(limit for limit in row.options["limits"] if limit["name"] == "draw")
     assert 0 < draw["reached"] <= draw["allowed"]
+
+
+def test_the_sheet_the_row_of_units_and_the_printed_suggestion_say_the_same_session(people):
+    """Law: one session has one end. The sheet follows the printed steps anew, exactly, from the stored start."""
+    compared = 0
+    for patient in people:
+        page, printed = plan_page(patient, on=TODAY, at=NOW), patient.suggestion.body["session"]
+        if page.sheet is None:
+            continue
+        (row,) = (row for row in page.marginal if row.chosen)
+        assert page.sheet.steps[-1].moment.hbs_pct.middle == pytest.approx(printed["predicted_hbs_pct"], abs=0.0505)
+        assert page.sheet.outcome.hb_settled_g_l == pytest.approx(printed["predicted_hb_g_l"], abs=0.0505)
+        assert (row.hbs_pct, row.out_ml) == (printed["predicted_hbs_pct"], printed["blood_out_ml"])
+        compared += 1
+    assert compared >= 4
