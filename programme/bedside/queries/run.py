@@ -143,6 +143,11 @@ class Run(Board):
         return ((self.bar_in, 0), (self.bar_out, 30))
 
     @property
+    def ask_first(self) -> str:
+        """What stands before the next touch while a stop is passed; it asks, and never blocks what is entered."""
+        return "A stop is passed: ask the prescriber before this. " if self.passed else ""
+
+    @property
     def planned_end(self) -> tuple[float, float] | None:
         """Hb [g/L] and HbS [%] at the end, as planned."""
         hb, hbs = self.plan.predicted.get("hb_settled") or self.plan.predicted.get("hb"), self.plan.predicted.get("hbs")
@@ -160,7 +165,7 @@ class Run(Board):
                 "out": round(touch.stroke.out_ml),
                 "in": round(touch.stroke.in_ml),
                 "title": touch.title,
-                "sentence": touch.sentence,
+                "sentence": self.ask_first + touch.sentence,
                 "left": touch.left,
                 "waits": touch.waits,
                 "holds": holds.get(touch.stroke.unit or 0),

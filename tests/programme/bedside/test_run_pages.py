@@ -195,7 +195,11 @@ def test_a_stop_passed_by_what_was_really_done_is_said_though_the_balance_is_lev
     assert "inside limits" in page
     assert "Hb is now about 66 g/L, under the 70 g/L it may fall to. Draw no more; tell the prescriber." in page
     assert "1,400 mL of saline are in; 900 mL is the most." in page
-    assert "A stop is passed: ask the prescriber before this. " in page
+    shown, kept = page.split('<script id="coming"')  # large on the page, and with what is shown without the network
+    assert shown.count("A stop is passed: ask the prescriber before this. ") == 1
+    coming = json.loads(kept.partition(">")[2].partition("</script>")[0])
+    assert coming
+    assert all(one["sentence"].startswith("A stop is passed: ask the prescriber before this. ") for one in coming)
     assert "Draw meanwhile" not in page
     assert page.count("up to 1 g/L or 10 mL past a stop is not said") == 1
     Entry.objects.filter(kind="moved").update(body={"step": 1, "in_ml": 200, "out_ml": 200})
