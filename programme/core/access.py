@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 from django.conf import settings
 from django.contrib.auth import logout
+from django.contrib.auth.models import AnonymousUser
 from django.contrib.auth.views import redirect_to_login
 from django.core.exceptions import PermissionDenied
 from django.db.models import Model, QuerySet
@@ -98,9 +99,14 @@ def _has_ended(request: HttpRequest, user: User, *, unattended: bool) -> bool:
         return False
     account = user.get_session_auth_hash()
     returning = time_out.came_from(request.session, name=user.username, account=account, at=now)
-    logout(request)
-    if returning is not None:
-        request.session[time_out.RETURNING] = returning | {"sent": request.method == "POST"}
+    if returning is None:
+        logout(request)
+        return True
+    # Emptied under its own key, which the next sign-in changes: another request of this browser, on its way at the same
+    # moment, would else find no session under the key it brings, and its answer would take the cookie away.
+    request.session.clear()
+    request.session[time_out.RETURNING] = returning | {"sent": request.method == "POST"}
+    request.user = AnonymousUser()
     return True
 
 

@@ -4,6 +4,7 @@ from datetime import timedelta
 
 import pytest
 import time_machine
+from django.conf import settings
 from django.test import Client
 from django.urls import reverse
 from django_otp.oath import totp
@@ -102,6 +103,22 @@ def test_who_did_nothing_for_half_an_hour_returns_to_the_same_page_with_the_pass
     assert 'value="a.fenwick"' in page
     assert sign_in(browser, "/review/?weeks=26")["Location"] == "/review/?weeks=26"
     assert browser.get("/").status_code == 200
+
+
+@pytest.mark.django_db
+def test_two_requests_on_their_way_at_the_end_leave_the_quick_return(browser, clock):
+    """A tablet asks for news while a touch is sent: both bring the cookie of the sign-in that ends with the first."""
+    clock.shift(31 * MINUTE)
+    name = settings.SESSION_COOKIE_NAME
+    brought = browser.cookies[name].value
+    browser.get(reverse("worklist:list"))
+    browser.cookies[name] = brought
+    second = browser.get(reverse("worklist:list"))
+    assert "/sign-in/" in second.url
+    assert name not in second.cookies, "the cookie is not taken away by the second"
+    assert "Signed out, as nothing was done here for a while" in browser.get(second.url).content.decode()
+    browser.post(second.url, {"username": "a.fenwick", "password": PASSWORD})
+    assert browser.cookies[name].value != brought, "a sign-in never goes on under the key of the one before"
 
 
 @pytest.mark.django_db
