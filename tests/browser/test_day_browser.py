@@ -1,7 +1,7 @@
 """The whole day of one person in a real browser, as nurse and as prescriber; a one-arm and an abandoned session."""
 
 import re
-from datetime import timedelta
+from datetime import date, timedelta
 
 import pytest
 import time_machine
@@ -180,13 +180,9 @@ def enter_step(page, live_server, session, out=None, given=None):
     expect(page.locator("#saved")).to_contain_text("on the server")
 
 
-def test_the_whole_day_from_the_plan_to_the_next_interval(page_as, live_server, patient, nurse, second, consultant):
-    session = plan_and_sign(page_as, live_server, patient, nurse, consultant)
-    plan = session.prescriptions.get()
-    page = page_as(nurse)
-    page.set_viewport_size(TABLET)
-    start(page, live_server, session)
-    # Each stroke of the plan in its order; a unit is brought, checked by two and started before anything of it goes in.
+def carry_out(page, live_server, session, nurse, second):
+    """Each stroke of the plan in its order, then the end; a unit is brought, checked by two and started before anything
+    of it goes in. Returns how many units were given, and when the session ended."""
     minutes, running = 5, 0
     for _ in range(60):
         with time_machine.travel(NOW + timedelta(minutes=minutes), tick=True):
@@ -203,7 +199,6 @@ def test_the_whole_day_from_the_plan_to_the_next_interval(page_as, live_server, 
                 bring_and_start_unit(page, live_server, session, running, second)
             enter_step(page, live_server, session)
         minutes += 12
-    assert running == plan.units
     ended = NOW + timedelta(minutes=minutes)
     with time_machine.travel(ended, tick=True):
         seen(session, nurse, minutes)
@@ -214,6 +209,17 @@ def test_the_whole_day_from_the_plan_to_the_next_interval(page_as, live_server, 
         page.get_by_role("button", name="Finish the session").click()
         expect(page.get_by_text("The sample may be taken from")).to_be_visible()
     session.refresh_from_db()
+    return running, ended
+
+
+def test_the_whole_day_from_the_plan_to_the_next_interval(page_as, live_server, patient, nurse, second, consultant):
+    session = plan_and_sign(page_as, live_server, patient, nurse, consultant)
+    plan = session.prescriptions.get()
+    page = page_as(nurse)
+    page.set_viewport_size(TABLET)
+    start(page, live_server, session)
+    given, ended = carry_out(page, live_server, session, nurse, second)
+    assert given == plan.units
     assert (session.state, session.units) == ("finished", plan.units)
     entered = [entry.body for entry in Entry.objects.filter(exchange_session=session, kind="moved")]
     assert session.blood_out_ml == sum(body["out_ml"] for body in entered)
@@ -251,6 +257,41 @@ def test_the_whole_day_from_the_plan_to_the_next_interval(page_as, live_server, 
         expect(page.locator(".nx")).to_contain_text(f"{day}, {(said.next_date - TODAY).days} days after this session")
         expect(page.get_by_role("link", name="Call about signs of a late reaction")).to_be_visible()
     assert FollowUp.objects.get(exchange_session=session).due_on == TODAY + timedelta(days=10)
+
+
+@pytest.fixture
+def child(site):
+    """A girl of seven, 118 cm and 22 kg, weighed and measured today."""
+    child = make_patient("C1", site=site, family_name="Wren", birth_date=date(2019, 3, 2), with_measure=False)
+    make_needs(child)
+    for day, weight in ((TODAY - timedelta(days=300), 20.0), (TODAY, 22.0)):
+        make_measure(child, on=day, weight_kg=weight, height_cm=118)
+    for done in make_course(child, sessions=9):
+        done.weight_kg, done.units = 21.0, 3
+        done.red_cells_in_ml, done.saline_in_ml, done.blood_out_ml = 700, 200, 900
+        done.save()
+        make_facts(done, hbs_before_pct=34.8, hbs_after_pct=18.0, hbs_ratio=0.55, blood_volume_ml=1500.0)
+    make_result(child, analyte=Analyte.HB, value=92.0, taken_at=NOW - timedelta(hours=1))
+    make_result(child, analyte=Analyte.HBS, value=28.9, taken_at=NOW - timedelta(hours=1))
+    Consent.objects.create(patient=child, given_on=TODAY, valid_until=TODAY + timedelta(days=300))
+    CrossmatchSample.objects.create(patient=child, taken_at=NOW - timedelta(hours=20))
+    planner.renew([child.pk], NOW)
+    return child
+
+
+def test_a_child_is_planned_by_their_weight_and_carried_out(page_as, live_server, child, nurse, second, consultant):
+    session = plan_and_sign(page_as, live_server, child, nurse, consultant)
+    plan = session.prescriptions.get()
+    page = page_as(nurse)
+    page.set_viewport_size(TABLET)
+    start(page, live_server, session)
+    given, _ = carry_out(page, live_server, session, nurse, second)
+    assert given == plan.units > 1
+    entered = [entry.body for entry in Entry.objects.filter(exchange_session=session, kind="moved")]
+    assert max(body["out_ml"] for body in entered) <= 7.0 * 22.0  # the largest draw of a child, 7 mL/kg
+    assert session.saline_in_ml <= 15.0 * 22.0
+    of_units = {place: sum(body["in_ml"] for body in entered if body.get("unit") == place) for place in (1, 2)}
+    assert max(of_units.values()) <= 1.1 * 258.0, "small bags are many, and no unit gives more than it holds"
 
 
 ONE_ARM = [

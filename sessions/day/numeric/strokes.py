@@ -1,6 +1,7 @@
 """What is to be done next: the steps of the plan cut into touches, each a draw with what is given meanwhile.
 
-A step is cut at its draws, or at its units where it has more units than draws; fluid goes in as blood comes out, so
+A step is cut at its draws, or at its units where it has more units than draws; where a draw is small beside a unit it
+is cut too where one unit ends and the next begins, so that no touch gives of two. Fluid goes in as blood comes out, so
 each part gets its share. What was really done so far is taken off, so a draw that came out short is made up in the
 next one. One arm: each part is two touches, the draw and then what is given.
 """
@@ -9,6 +10,7 @@ from collections.abc import Container
 from dataclasses import dataclass
 
 from sessions.day.numeric.tally import PlannedStep, StepSoFar, Tally, about_as_much
+from sessions.day.numeric.unit_volumes import OVER_LABEL_SHARE
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,9 +32,17 @@ def parts_of(step: PlannedStep) -> tuple[tuple[float, float], ...]:
         for draw in step.draws:
             drawn += draw
             shares.append(drawn / sum(step.draws))
+        shares = sorted([*shares, *_ends_of_units_inside(shares, n_units)])
     else:
         shares = [(place + 1) / n_units for place in range(n_units)]
     return tuple((step.in_ml * share, step.out_ml * share) for share in shares)
+
+
+def _ends_of_units_inside(shares: list[float], n_units: int) -> list[float]:
+    """The shares of a step at which one unit gives way to the next, but for those where a draw ends about there: as
+    near as a unit may be over its label without a question."""
+    ends = [place / n_units for place in range(1, n_units)]
+    return [end for end in ends if min(abs(end - share) for share in shares) > OVER_LABEL_SHARE / n_units]
 
 
 def strokes_of(so_far: StepSoFar, *, one_arm: bool = False, ended: Container[int] = ()) -> tuple[Stroke, ...]:

@@ -30,6 +30,14 @@ def test_a_plan_is_cut_at_its_draws() -> None:
     assert after(PLAN) == [(1, 200, 200, None), (1, 200, 200, None), (2, 250, 258, 1), (2, 250, 258, 2)]
 
 
+def test_no_touch_of_small_draws_gives_of_two_units() -> None:
+    """A child of 22 kg: 516 mL of two units for 520 mL in bags of 150. By hand: half the step is 258 in and 260 out."""
+    child = PlannedStep(1, "red_cells", 516, 520, (1, 2), 194.0, draws=(150, 150, 150, 70))
+    touches = after((child,))
+    assert [(out, unit) for _, out, _, unit in touches] == [(150, 1), (110, 1), (40, 2), (150, 2), (70, 2)]
+    assert [sum(given for _, _, given, of in touches if of == unit) for unit in (1, 2)] == pytest.approx([258.0, 258.0])
+
+
 def test_what_was_drawn_short_is_made_up_in_the_next_draw() -> None:
     assert after(PLAN, (1, 170, 150))[:2] == [(1, 50, 30, None), (1, 200, 200, None)]
     assert after(PLAN, (1, 200, 195))[0] == (1, 205, 200, None), "5 mL short is a whole draw; the next makes it up"
