@@ -115,6 +115,8 @@ def _warnings(said: Any, row: int) -> Iterable[str]:
     latest, due = said.latest_safe_day[row], said.next_day[row]
     if latest < due:
         yield f"The last safe day, {_words(latest)}, lies before the suggested {_words(due)}: come as soon as can be."
+    if not said.next_is_open[row]:
+        yield f"On {_words(due)} the unit is closed, or this person does not come then: choose a day beside it."
     if not said.held[row]:
         yield "No interval that may be chosen keeps the accepted chance with the units allowed: this is the nearest."
         if math.isfinite(said.holdable_pct[row]):

@@ -72,6 +72,7 @@ class Suggestions:
     bar: Ints  # why nothing is suggested; see `people`
     last_day: Ints  # ordinals
     next_day: Ints
+    next_is_open: Bools  # not where an interval asked for ends on a day on which the person cannot come
     latest_safe_day: Ints  # by the chance on the day itself
     interval_days: Ints  # last session to next_day, or the one asked for
     interval_after_days: Ints  # the interval the end target holds
@@ -239,6 +240,7 @@ def _suggest(
         bar=bar,
         last_day=dates.last,
         next_day=dates.next,
+        next_is_open=people.open_days.is_open(dates.next),
         latest_safe_day=dates.latest_safe,
         interval_days=(loop.wanted if asked.interval_days is not None else dates.next - dates.last).astype(np.int64),
         interval_after_days=after.astype(np.int64),
@@ -378,7 +380,8 @@ def _find_dates(
     latest = last + np.minimum(safe_days(risk.on_the_day, people.accepted_chance), limit)
     if asked.interval_days is not None:
         due = last + asked.interval_days
-        return _Dates(last, due, np.maximum(due, as_of), latest, risk)
+        next_day = np.where(due < as_of, people.open_days.on_or_after(as_of), due)
+        return _Dates(last, due, next_day, latest, risk)
     safe = np.minimum(safe_days(risk.attended, people.accepted_chance), limit)
     at_planned = risk.attended[np.arange(len(last)), loop.planned.astype(np.int64) - 1]
     stands = loop.stands & (at_planned <= people.accepted_chance + ch.HYSTERESIS)

@@ -14,6 +14,7 @@ from programme.planning.numeric.programme_run import SHORTEST_DAYS, cells_of_mad
 from programme.planning.numeric.risk import chance_after
 from programme.planning.numeric.search import build_menu
 from programme.planning.numeric.suggest import SiteRules, holdable_ceiling, outlook_of, suggest_many
+from programme.planning.printed import plan_objects
 from sessions.numeric.attendance import Attendance
 
 
@@ -117,6 +118,26 @@ def test_a_fixed_interval_is_answered_with_the_end_that_holds_it(said, ask):
         ends.append(np.where(asked.held, asked.end_target_pct, np.nan))
     falling = np.diff(np.stack(ends), axis=0)
     assert (falling[~np.isnan(falling)] <= 0).all()
+
+
+def test_an_interval_that_ended_before_today_is_answered_with_the_first_open_day(ask, made_up_inputs, as_of_day):
+    late = as_of_day + 70
+    asked = ask(day=late, what_if=WhatIf(interval_days=21))
+    ok = asked.bar == pp.AVAILABLE
+    assert asked.next_day[ok].tolist() == made_up_inputs.open_days.on_or_after(late)[ok].tolist()
+    assert asked.next_is_open[ok].all()
+
+
+def test_an_interval_that_ends_on_a_closed_day_keeps_its_length_and_says_so(ask, made_up_inputs):
+    asked = ask(what_if=WhatIf(interval_days=84))
+    ok = asked.bar == pp.AVAILABLE
+    assert (asked.next_day - asked.last_day)[ok].tolist() == [84] * int(ok.sum())
+    closed = weekday(asked.next_day) >= 5
+    assert (closed & ok).any()
+    assert not asked.next_is_open[closed & ok].any()
+    printed = plan_objects(map(str, range(len(ok))), asked, 120.0)
+    warned = [any("the unit is closed" in words for words in one["warnings"]) for one in printed]
+    assert warned == (ok & ~asked.next_is_open).tolist()
 
 
 def test_an_overdue_person_comes_on_the_first_open_day(said, ask, made_up_inputs, as_of_day):
