@@ -37,7 +37,8 @@ class Refused(Exception):
     """The file has faults; nothing was written. `look` names them all."""
 
     def __init__(self, look: Look) -> None:
-        super().__init__(f"{len(look.faults)} faults; nothing was written.")
+        n = len(look.faults)
+        super().__init__(f"{n} {'fault' if n == 1 else 'faults'}; nothing was written.")
         self.look = look
 
 

@@ -167,7 +167,7 @@ def test_a_changed_threshold_starts_a_new_dated_goal(write: Callable[..., Path])
     version = Patient.objects.get(patient_ref="EX-01").data_version
     status, said = load(write(rows))
     assert status == 0
-    assert "Brought in 0 sessions" in said and "1 dated goals" in said
+    assert "Brought in 0 sessions" in said and "1 dated goal." in said
     goals = Goals.objects.filter(patient__patient_ref="EX-01").order_by("since", "pk")
     assert list(goals.values_list("since", "hbs_ceiling_pct")) == [(date(2026, 1, 6), 30.0), (date(2026, 4, 7), 25.0)]
     assert Patient.objects.get(patient_ref="EX-01").data_version == version + 1
@@ -194,7 +194,8 @@ def test_one_fault_and_nothing_is_written(column: str, value: str, write: Callab
     status, said = load(write(rows))
     assert status == 1
     assert f"row 2, {column}: {value!r}; allowed: " in said
-    assert "nothing was written" in said
+    assert "Refused: 1 fault; nothing was written." in said
+    assert "site" not in said
     assert stored() == before  # not even the first site
 
 
@@ -202,6 +203,7 @@ def test_a_dry_run_writes_nothing() -> None:
     before = stored()
     status, said = load(EXAMPLE, dry_run=True)
     assert status == 0
+    assert "the site 'unit' (Day unit) would be made" in said
     assert "Would bring in 13 sessions" in said
     assert stored() == before
 
@@ -213,13 +215,14 @@ def test_questions_are_told_and_do_not_stop_the_load(write: Callable[..., Path])
     assert status == 0
     assert "Question: row 2, EX-01: HbS rose from 17.2 to 38.4 over an exchange." in said
     assert "Question: Column 'remarks' is not known here." in said
+    assert "Brought in 1 session with 4 results; 1 new person, 1 dated goal. 0 sessions were stored" in said
     assert ExchangeSession.objects.count() == 1
 
 
 def test_the_first_site_is_made_where_there_is_none() -> None:
     status, said = load(EXAMPLE)
     assert status == 0
-    assert "the site 'unit' (Day unit) is made" in said
+    assert "the site 'unit' (Day unit) was made" in said
     assert Patient.objects.filter(site=Site.objects.get()).count() == 3
 
 

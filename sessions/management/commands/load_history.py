@@ -36,21 +36,18 @@ class Command(BaseCommand):
         except OSError as error:
             raise CommandError(f"{options['file']} cannot be read: {error.strerror}.", returncode=WRONG_USE) from error
         bar = _bar()
+        first = options["site"] is None and not Site.objects.exists()
         try:
             with bar, transaction.atomic():
-                site = self._site(options["site"])
+                site = Site.objects.create(**FIRST_SITE) if first else site_asked_for(options["site"])
                 done = bring_in(site=site, data=data, actor=None, at=timezone.now(), progress=_reporter(bar))
                 transaction.set_rollback(options["dry_run"])
         except Refused as refusal:
             self._refuse(refusal)
+        if first:
+            verb = "would be" if options["dry_run"] else "was"
+            self._say(f"There was no site yet: the site {site.code!r} ({site.name}) {verb} made for these records.")
         self._tell(done, dry_run=options["dry_run"])
-
-    def _site(self, code: str | None) -> Site:
-        if code is not None or Site.objects.exists():
-            return site_asked_for(code)
-        site = Site.objects.create(**FIRST_SITE)
-        self._say(f"There was no site yet: the site {site.code!r} ({site.name}) is made for these records.")
-        return site
 
     def _refuse(self, refusal: Refused) -> None:
         for fault in refusal.look.faults:
@@ -67,9 +64,14 @@ class Command(BaseCommand):
             self._say(f"Question: {question.line()}")
         verb = "Would bring in" if dry_run else "Brought in"
         self._say(
-            f"{verb} {done.n_sessions} sessions with {done.n_results} results; {done.n_people} new people, "
-            f"{done.n_goals} dated goals. {done.look.same} sessions were stored already."
+            f"{verb} {_many(done.n_sessions, 'session')} with {_many(done.n_results, 'result')}; "
+            f"{_many(done.n_people, 'new person', 'new people')}, {_many(done.n_goals, 'dated goal')}. "
+            f"{_many(done.look.same, 'session was', 'sessions were')} stored already."
         )
+
+
+def _many(n: int, one: str, more: str = "") -> str:
+    return f"{n} {one if n == 1 else more or one + 's'}"
 
 
 def _bar() -> Progress:
