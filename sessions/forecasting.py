@@ -28,7 +28,7 @@ from sessions.numeric.hb import predict_hb
 from sessions.numeric.hb_before import HbBefore, hb_before, learn_hb_before
 from sessions.numeric.mixing import MixingFit, PersonalMixing, learn_mixing, personal_mixing
 from sessions.numeric.pace_shift import Thresholds
-from sessions.queries.past import SiteColumns, ceilings_at, people_to_learn_from, session_columns
+from sessions.queries.past import SiteColumns, ceilings_at, people_to_learn_from, session_columns, sessions_known
 
 Floats = NDArray[np.float64]
 
@@ -172,6 +172,7 @@ def unstored_fit(site: Site, learnt: Learnt, *, as_of: date, at: datetime) -> Mo
         parameters=learnt.to_dict(),
         n_people=fit.n_people,
         n_gaps=fit.n_gaps,
+        n_sessions=sessions_known(site, until=as_of),
         checks=failed,
         in_force_since=None if failed else at,
     )

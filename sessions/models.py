@@ -404,6 +404,7 @@ class ModelFit(models.Model):
     parameters = models.JSONField()
     n_people = models.PositiveIntegerField()
     n_gaps = models.PositiveIntegerField()
+    n_sessions = models.PositiveIntegerField(null=True)  # on record at the site then; null in older fits
     checks = models.JSONField(default=list)
     in_force_since = models.DateTimeField(null=True)
 

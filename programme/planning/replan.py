@@ -74,7 +74,7 @@ def open_run(*, site: Site, as_of: date, at: datetime, everyone: bool, refit: bo
     if unfinished is not None and not refit and unfinished.everyone >= everyone:
         return unfinished, True
     watch.look(site=site, on=as_of, at=at)
-    fit, renewed_fit = services.fit_to_use(site=site, as_of=as_of, at=at, refit=refit)
+    fit, renewed_fit = services.fit_to_use(site=site, as_of=as_of, at=at, refit=refit, growth=True)
     keys = services.stale_keys(site=site, as_of=as_of, fit=fit, everyone=everyone or renewed_fit)
     with transaction.atomic():  # a run and all its chunks appear together
         run = ReplanRun.objects.create(site=site, as_of=as_of, started_at=at, model_fit=fit, everyone=everyone)

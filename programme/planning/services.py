@@ -20,9 +20,11 @@ from programme.planning.watch import caution_of, keep
 from sessions import forecasting
 from sessions.forecasting import MODEL_VERSION
 from sessions.models import ModelFit, StoredForecast
+from sessions.queries.past import sessions_known
 
 PLAN_VERSION = "plan-3"
 REFIT_AFTER_DAYS = 7
+OUTGROWN_BY, OUTGROWN_AT_LEAST = 1.25, 20  # sessions on record over those a fit was learnt with; chosen here
 RENEW_AFTER_DAYS = 7
 PEOPLE_AT_ONCE = 250
 FEW_CHANGED = 3
@@ -34,12 +36,17 @@ def people_on_programme(site: Site) -> int:
     return Patient.objects.of_site(site).active().count()
 
 
-def fit_to_use(*, site: Site, as_of: date, at: datetime, refit: bool = False) -> tuple[ModelFit, bool]:
-    """Return the fit to plan with, and whether it is new: made anew when asked, missing, or a week old."""
+def fit_to_use(
+    *, site: Site, as_of: date, at: datetime, refit: bool = False, growth: bool = False
+) -> tuple[ModelFit, bool]:
+    """Return the fit to plan with, and whether it is new: made anew when asked, missing, or a week old.
+
+    growth: also where the records have outgrown it, as when a unit's years of sessions come in after its first person.
+    """
     current = forecasting.fit_in_force(site, as_of)
     form = forecasting.form_in_use(site)
     fresh = current is not None and (as_of - current.as_of).days < REFIT_AFTER_DAYS and current.form == form
-    if current is not None and fresh and not refit:
+    if current is not None and fresh and not refit and not (growth and _outgrown(current, as_of)):
         return current, False
     row = forecasting.unstored_fit(site, forecasting.learn_site(site, as_of=as_of, form=form), as_of=as_of, at=at)
     row.save()
@@ -47,6 +54,13 @@ def fit_to_use(*, site: Site, as_of: date, at: datetime, refit: bool = False) ->
     if row.in_force_since is None and current is not None:
         return current, False
     return row, True
+
+
+def _outgrown(fit: ModelFit, as_of: date) -> bool:
+    if fit.n_sessions is None:
+        return False
+    now = sessions_known(fit.site, until=as_of)
+    return now >= max(OUTGROWN_BY * fit.n_sessions, fit.n_sessions + OUTGROWN_AT_LEAST)
 
 
 def stale_keys(*, site: Site, as_of: date, fit: ModelFit, everyone: bool = False) -> list[int]:
@@ -120,13 +134,19 @@ def _replace(model: type[StoredForecast] | type[Suggestion], rows: list[StoredFo
 
 
 def renew(patient_keys: Iterable[int], at: datetime) -> None:
-    """Renew these people at once after a change, with the fit in force; the first change of a site makes its fit."""
+    """Renew these people at once after a change, with the fit in force; the first change of a site makes its fit.
+
+    Many who change at once may have outgrown the fit: then it is made anew, and everybody with it.
+    """
     keys = tuple(patient_keys)
+    many = len(keys) > FEW_CHANGED
     for site in Site.objects.filter(Q(patients__in=keys[:1])).distinct():
         as_of = at.astimezone(ZoneInfo(site.time_zone)).date()
-        fit, _ = fit_to_use(site=site, as_of=as_of, at=at)
+        fit, is_new = fit_to_use(site=site, as_of=as_of, at=at, growth=many)
+        if many and is_new:
+            keys = tuple(dict.fromkeys((*keys, *stale_keys(site=site, as_of=as_of, fit=fit))))
         for start in range(0, len(keys), PEOPLE_AT_ONCE):
             some = keys[start : start + PEOPLE_AT_ONCE]
-            rows = reckon(some, site=site, as_of=as_of, fit=fit, at=at, asked_about=len(keys) <= FEW_CHANGED)
+            rows = reckon(some, site=site, as_of=as_of, fit=fit, at=at, asked_about=not many)
             with transaction.atomic():  # forecast and suggestion change together
                 store(rows)

@@ -166,6 +166,11 @@ def _hide_unknown(
                 numbers[row_of[patient_pk, day], [PLACE[figure] for figure in figures]] = np.nan
 
 
+def sessions_known(site: Site, *, until: date) -> int:
+    """Return how many sessions of a site are on record up to a day. One query."""
+    return SessionFacts.objects.filter(patient__site=site, day__lte=until.toordinal()).count()
+
+
 def people_to_learn_from(site: Site, *, until: date, most_gaps: int) -> list[int]:
     """Return the keys of people whose sessions have about `most_gaps` gaps together; everyone where there are fewer.
 
