@@ -254,12 +254,15 @@ def _notes(details: Details, x: Scale) -> tuple[Mark, ...]:
     return tuple(marks)
 
 
-def _hb_track(course: Course, details: Details, visits: Sequence[Visit], x: Scale) -> HbTrack:
+def hb_ends(details: Details, visits: Sequence[Visit]) -> tuple[float, float]:
+    """Return the lowest and highest Hb of the track [g/L]: HB_LOW to HB_HIGH, wider where values lie beyond."""
     values = [hb for v in visits for hb in (v.hb_before_g_l, v.hb_after_g_l) if hb is not None]
     values += [hb for _, hb in details.hb_since] + [details.hb_ceiling_g_l]
-    y = Scale(
-        min(HB_LOW, math.floor(min(values) / 20) * 20), max(HB_HIGH, math.ceil(max(values) / 20) * 20), HB_BASE, HB_TOP
-    )
+    return min(HB_LOW, math.floor(min(values) / 20) * 20), max(HB_HIGH, math.ceil(max(values) / 20) * 20)
+
+
+def _hb_track(course: Course, details: Details, visits: Sequence[Visit], x: Scale) -> HbTrack:
+    y = Scale(*hb_ends(details, visits), HB_BASE, HB_TOP)
     stems, joins = [], []
     for i, visit in enumerate(visits):
         if visit.hb_before_g_l is not None and visit.hb_after_g_l is not None:

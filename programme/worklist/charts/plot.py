@@ -12,7 +12,7 @@ from typing import Any
 
 from programme.core.look import hb_places, hb_shown, hb_unit
 from programme.core.numeric.words import count_of
-from programme.worklist.charts.full import HBS_LOW, lettered, scale_top
+from programme.worklist.charts.full import HBS_LOW, hb_ends, lettered, scale_top
 from programme.worklist.numeric.course import AHEAD_DAYS, Course, Details, Visit, ceiling_on, fan_end
 from programme.worklist.numeric.picture import cut, month_starts, part_over
 from programme.worklist.numeric.words import figure
@@ -273,9 +273,12 @@ def _layout(course: Course, details: Details, first: int) -> dict[str, Any]:
         "shapes": shapes,
         "annotations": words,
         "xaxis": {"type": "date", "showgrid": False, "anchor": "y2", "tickfont": {"color": "--ink-2"},
-                  "tickformat": "%b\n%Y", "ticklen": 8, "tickcolor": "rgba(0,0,0,0)"},
+                  "tickformatstops": [{"dtickrange": [None, 86_400_000 * 27], "value": "%-d %b\n%Y"},
+                                      {"dtickrange": ["M1", None], "value": "%b\n%Y"}],
+                  "ticklen": 8, "tickcolor": "rgba(0,0,0,0)"},
         "yaxis": axis | {"domain": [0.3, 1], "title": {"text": "HbS %"}, "range": [HBS_LOW, scale_top(course, visits)]},
-        "yaxis2": axis | {"domain": [0, 0.22], "title": {"text": f"Hb {hb_unit()}"}},
+        "yaxis2": axis | {"domain": [0, 0.22], "title": {"text": f"Hb {hb_unit()}"},
+                          "range": [hb_shown(end) for end in hb_ends(details, visits)]},
     }  # fmt: skip
 
 

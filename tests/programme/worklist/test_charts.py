@@ -252,6 +252,24 @@ def test_no_text_of_the_chart_holds_markup():
     assert not [text for text in texts_of(plot) if "<" in text]
 
 
+def test_a_short_span_names_its_days_so_that_no_month_stands_twice():
+    """Plotly takes the first of `tickformatstops` whose `dtickrange` holds the distance of two ticks."""
+    layout = draw_plot(COURSE, DETAILS)["layout"]
+    day = 86_400_000
+    (_, most), near = (
+        layout["xaxis"]["tickformatstops"][0]["dtickrange"],
+        layout["xaxis"]["tickformatstops"][0]["value"],
+    )
+    assert 14 * day <= most < 28 * day
+    assert "%-d" in near
+
+
+@pytest.mark.parametrize(("hb", "ends"), [(None, [60.0, 120.0]), (52.0, [40.0, 120.0]), (131.0, [60.0, 140.0])])
+def test_the_chart_keeps_the_hb_scale_of_the_printed_picture(hb, ends):
+    course = replace(COURSE, visits=tuple(replace(v, hb_before_g_l=hb, hb_after_g_l=hb) for v in COURSE.visits))
+    assert draw_plot(course, replace(DETAILS, hb_since=()))["layout"]["yaxis2"]["range"] == ends
+
+
 def test_hover_says_a_session_in_one_sentence():
     plot = draw_plot(COURSE, DETAILS)
     before = next(trace for trace in plot["data"] if trace["name"] == "before, over the ceiling")
