@@ -346,7 +346,8 @@ def other_orders(weighed: Weighed, people: PeopleInputs, said: Suggestions) -> l
         nearest = np.where(mask, further, np.inf).argmin(axis=1)
         which = np.flatnonzero(there & mask.any(axis=1) & ~mask[rows, chosen])
         for p, words in zip(which.tolist(), _compared(weighed, people, number, nearest, which), strict=True):
-            told[p].append((name, f"The same {count_of(int(plan.units[p]), 'unit')} {words}"))
+            units = int(plan.units[p])
+            told[p].append((name, f"The same {count_of(units, 'unit')} {'ends' if units == 1 else 'end'} {words}"))
     return [tuple(one) for one in told]
 
 
@@ -358,7 +359,7 @@ def _compared(weighed: Weighed, people: PeopleInputs, number: Ints, candidate: I
         limits.hb_floor_warn_g_l[which], limits.hb_after_warn_g_l[which], weighed.ok[at], weighed.menu.allowed[at],
     )  # fmt: skip
     return [
-        f"end at {end:.1f} %. {_why_not(*others)}"
+        f"at {end:.1f} %. {_why_not(*others)}"
         for end, *others in zip(*(column.tolist() for column in columns), strict=True)
     ]
 

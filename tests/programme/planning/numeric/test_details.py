@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -128,7 +129,9 @@ def test_nobody_without_a_plan_has_limits_or_other_orders(beside):
     with_plan = available(said)
     told = [orders[p] for p in with_plan]
     assert any(told)
-    assert all(sentence.endswith(".") for rows in told for _, sentence in rows)
+    sentences = [sentence for rows in told for _, sentence in rows]
+    assert all(sentence.endswith(".") for sentence in sentences)
+    assert all(re.match(r"The same (1 unit ends|\d+ units end) at \d", sentence) for sentence in sentences)
 
 
 def test_a_year_is_planned_for_each_choice_that_can_be_taken(beside):
