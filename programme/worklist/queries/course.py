@@ -36,10 +36,15 @@ from sessions.queries.people import PersonRecord, people_inputs
 
 USED_RESULTS_SHOWN = 12
 
+NOT_BELIEVED_BY_PCT = 3.0  # points between HbS measured after a session and where the forecast begins; chosen here
+
 
 @dataclass(frozen=True, slots=True)
 class Drift:
-    """How fast HbS comes back, and where that leads; texts are figures ready to print."""
+    """How fast HbS comes back, and where that leads; texts are figures ready to print.
+
+    not_believed: HbS measured after the last session, where the forecast begins far from it; else ''.
+    """
 
     pace: str
     low: str
@@ -49,6 +54,7 @@ class Drift:
     before: str
     after: str
     after_reckoned: bool
+    not_believed: str
     days_on: int
     is_today: bool
     middle: str
@@ -128,7 +134,7 @@ def read_course(patient: Patient, now: datetime) -> CoursePage:
         measured_over=measured is not None and measured.pct > record.hbs_ceiling_pct,
         drift=None
         if forecast is None or curve is None or not given
-        else _drift(forecast, curve, stored, record, today),
+        else _drift(forecast, curve, stored, record, sessions, today),
         lock=lock,
         suggestion=None if lock is not None else view,
         options=None if stored is None else stored.options,
@@ -221,8 +227,9 @@ def _hb_since(patient: Patient, last_on: date | None, today: date) -> tuple[tupl
 
 
 def _drift(
-    forecast: StoredForecast, curve: Forecast, stored: Suggestion | None, record: PersonRecord, today: date
-) -> Drift | None:
+    forecast: StoredForecast, curve: Forecast, stored: Suggestion | None, record: PersonRecord,
+    sessions: Sequence[SessionRow], today: date,
+) -> Drift | None:  # fmt: skip
     pace = forecast.pace
     if not pace or pace.get("pct_per_day") is None:
         return None
@@ -242,6 +249,7 @@ def _drift(
         before="" if flag is None else f"{figure(flag[1], 2)} before {flag[0]:%B %Y}",
         after="" if pace.get("after_pct") is None else figure(pace["after_pct"], 1),
         after_reckoned=bool(pace.get("after_reckoned")),
+        not_believed=_not_believed(forecast, sessions),
         days_on=on_day,
         is_today=on_day == since,
         middle="" if beyond else figure(value_at(curve.days, curve.p50, on_day)),
@@ -250,6 +258,15 @@ def _drift(
         chance="" if chance is None else chance_words(chance),
         chance_is_hot=chance is not None and chance > record.accepted_chance,
     )
+
+
+def _not_believed(forecast: StoredForecast, sessions: Sequence[SessionRow]) -> str:
+    """The HbS measured after the last session where the forecast begins elsewhere, for the volumes speak against it."""
+    pace, last = forecast.pace or {}, sessions[-1] if sessions else None
+    start, after = pace.get("after_pct"), None if last is None else last.visit.after_pct
+    if last is None or last.visit.after_reckoned or after is None or start is None or last.on != forecast.last_on:
+        return ""
+    return figure(after, 1) if abs(after - start) > NOT_BELIEVED_BY_PCT else ""
 
 
 def _stale_words(force: InForce, forecast: StoredForecast | None, stored: Suggestion | None, data_version: int) -> str:
@@ -283,13 +300,14 @@ def _working(
         for row in sessions
         if row.left_out and row.left_out != "first session"
     ]
-    after = pace.get("after_pct")
+    after, measured = pace.get("after_pct"), _not_believed(forecast, sessions)
+    began = f"measured as {measured} %, which does not fit the session" if measured else "measured"
     rows = [
         ("gaps used", f"{pace.get('n_gaps', 0)}", f"left out: {'; '.join(out[-6:])}" if out else "none left out"),
         ("usual interval", f"{figure(pace.get('usual_interval_days') or 0)} days",
          f"longest seen at least twice {figure(pace.get('longest_twice_days') or 0)} days"),
         ("start of the forecast", "" if after is None else f"{figure(after, 1)} %",
-         ("reckoned from the session, " if pace.get("after_reckoned") else "measured, ")
+         ("reckoned from the session, " if pace.get("after_reckoned") else f"{began}, ")
          + f"standard deviation {figure(pace.get('after_sd_pct') or 0, 1)} points"),
         ("form of the model", str(pace.get("form", "")), "" if fit is None else
          f"fitted to {fit.n_gaps} gaps of {fit.n_people} people as of {full_day_words(fit.as_of)}"),

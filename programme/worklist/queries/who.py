@@ -85,8 +85,7 @@ def _facts(patient: Patient, record: PersonRecord, today: date, mixing: float) -
     volume, _ = volume_of(record)
     litres = "cannot say" if math.isnan(volume) else figure(volume / 1000, 2)
     facts = [
-        Fact(f"Hb{patient.genotype}" if patient.genotype in ("SS", "SC") else patient.get_genotype_display(),
-             f"untransfused {record.untransfused_pct:.0f}", "%"),
+        Fact(_genotype(patient), f"untransfused {record.untransfused_pct:.0f}", "%"),
         Fact("weight", *_weight(record, today)),
         Fact("height", "not recorded" if math.isnan(record.height_cm) else f"{record.height_cm:g}",
              "" if math.isnan(record.height_cm) else "cm"),
@@ -115,6 +114,12 @@ def _facts(patient: Patient, record: PersonRecord, today: date, mixing: float) -
     if patient.language:
         facts.append(Fact("speaks", patient.language))
     return facts
+
+
+def _genotype(patient: Patient) -> str:
+    if not patient.genotype:
+        return "genotype not recorded,"
+    return f"Hb{patient.genotype}" if patient.genotype in ("SS", "SC") else patient.get_genotype_display()
 
 
 def _weight(record: PersonRecord, today: date) -> tuple[str, str]:

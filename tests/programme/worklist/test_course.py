@@ -86,6 +86,33 @@ def test_the_drift_sentence_says_pace_range_day_and_chance(fit):
     assert (drift.chance, drift.chance_is_hot) == ("1", False)
 
 
+@pytest.mark.parametrize(("start", "said"), [(18.0, ""), (20.9, ""), (21.2, "18.0")])
+def test_a_measured_end_from_which_the_forecast_does_not_begin_is_said(fit, nurse_client, frozen_day, start, said):
+    patient = make_person(fit)
+    patient.forecast.pace |= {"after_pct": start}
+    patient.forecast.save()
+    drift = read_course(patient, NOW).drift
+    assert (drift.after, drift.not_believed) == (f"{start}", said)
+    page = page_of(nurse_client)
+    assert ("was measured as 18.0 %, which does not fit" in page) == bool(said)
+    assert ("measured as 18.0 %, which does not fit the session" in page) == bool(said)
+
+
+def test_an_end_that_was_reckoned_is_not_called_measured(fit):
+    patient = make_person(fit)
+    patient.forecast.pace |= {"after_pct": 30.0}
+    patient.forecast.last_on = TODAY - timedelta(days=1)  # another session than the last on record
+    patient.forecast.save()
+    assert read_course(patient, NOW).drift.not_believed == ""
+
+
+def test_a_genotype_that_nobody_recorded_is_named_as_such(fit):
+    patient = make_person(fit)
+    patient.genotype = ""
+    patient.save()
+    assert read_course(patient, NOW).who.facts[0].label == "genotype not recorded,"
+
+
 def test_before_the_usual_day_the_sentence_looks_ahead(fit):
     patient = make_person(fit, forecast={"last_on": TODAY - timedelta(days=7)})
     drift = read_course(patient, NOW).drift
