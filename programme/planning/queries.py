@@ -19,7 +19,7 @@ from programme.planning.models import Suggestion
 from programme.planning.numeric import details
 from programme.planning.numeric.day import measured, plan_day
 from programme.planning.numeric.dayplan import DayPlan
-from programme.planning.numeric.details import plan_of_choice
+from programme.planning.numeric.details import KEPT, plan_of_choice
 from programme.planning.numeric.loop import CourseAhead, course_ahead, live_a_year
 from programme.planning.numeric.one_arm import ONE_ARM
 from programme.planning.numeric.people import AVAILABLE, TRANSFUSION_UNKNOWN, WhatIf, reason_sentence
@@ -104,18 +104,20 @@ def sessions_ahead(
     *,
     as_of: date,
     settings: dict[str, float],
-    next_on: date,
-    options: Mapping[str, Any],
+    stored: Suggestion,
     days: int,
 ) -> CourseAhead | None:
     """Return where HbS goes over the sessions of the next `days`, if each is done as suggested and on its day.
 
-    record, settings: of that person and site on `as_of`. next_on, options: as stored with the suggestion. None where
-    the suggestion says too little. Reads the fit in force and this person's sessions; writes nothing.
+    record, settings: of that person and site on `as_of`. None where `stored` says too little. Reads the fit in force
+    and this person's sessions; writes nothing.
     """
+    options, first_end = stored.options or {}, stored.body.get("end_target_hbs_pct")
     choice = next((row for row in options.get("choices") or () if row.get("suggested")), None)
     working = options.get("working") or {}
-    if choice is None or choice["end_target_pct"] is None or record.last_on is None:
+    if choice is None or choice["end_target_pct"] is None or first_end is None:
+        return None
+    if record.last_on is None or stored.next_date is None:
         return None
     fit = None if any(working.get(name) is None for name in BEFORE) else forecasting.fit_in_force(patient.site, as_of)
     if fit is None:
@@ -127,8 +129,9 @@ def sessions_ahead(
     plan = plan_of_choice(
         before, inputs.site_rules(settings).cells, inputs.limits_of((record,), settings), record.hbs_ceiling_pct,
         interval_days=int(choice["interval_days"]), end_target_pct=float(choice["end_target_pct"]),
+        passes_warnings=any(row["state"] != KEPT for row in options.get("limits") or ()),
     )  # fmt: skip
-    first = (next_on - record.last_on).days
+    first = (stored.next_date - record.last_on).days
     if plan is None or first < 1 or np.isnan(pace.after_pct[0]):
         return None
     return course_ahead(
@@ -136,6 +139,7 @@ def sessions_ahead(
         drift,
         inputs.diluted(pace, (record,), pace.hb_after_g_l).take(0),
         first_days=first,
+        first_end_pct=float(first_end),
         last_days=(as_of - record.last_on).days + days,
         seed=zlib.crc32(f"{patient.patient_ref}|{as_of}".encode()),
     )

@@ -221,15 +221,16 @@ def _drawn(weighed: Weighed) -> Floats:
 
 
 def plan_of_choice(
-    before: Before, cells: Cells, limits: Limits, ceiling_pct: float, *, interval_days: int, end_target_pct: float
-) -> Plan | None:
+    before: Before, cells: Cells, limits: Limits, ceiling_pct: float, *, interval_days: int, end_target_pct: float,
+    passes_warnings: bool = False,
+) -> Plan | None:  # fmt: skip
     """What the unit does over the sessions to come of one person, from that person alone; None if nothing is allowed.
 
-    Inside the warnings, or inside the stops where no session keeps them.
+    Inside the warnings; inside the stops where the suggested session passes a warning, or no session keeps them.
     """
     start = low_start(before, cells, limits)
     menu, hbs = build_menu(start.before, cells, start.limits), np.array([ceiling_pct])
-    for severity in (WARN, STOP):
+    for severity in (STOP,) if passes_warnings else (WARN, STOP):
         ratios = reach_of(menu, start.before, start.limits, hbs, severity).ratio[:, 0]
         if np.isfinite(ratios).any():
             plain = tuple(float(ratio) for ratio in ratios * start.hbs_factor)

@@ -120,21 +120,25 @@ class CourseAhead:
 
 
 def course_ahead(
-    plan: Plan, fit: ProgrammeFit, pace: PeoplePace, *, first_days: int, last_days: int, seed: int, n_paths: int = 500
-) -> CourseAhead:
+    plan: Plan, fit: ProgrammeFit, pace: PeoplePace, *, first_days: int, first_end_pct: float, last_days: int,
+    seed: int, n_paths: int = 500,
+) -> CourseAhead:  # fmt: skip
     """Where HbS goes over the sessions up to `last_days` after the last one, if every visit is on its day.
 
-    first_days : from the last session to the coming one. The rest as in `live_a_year`, of which this is the picture.
+    first_days : from the last session to the coming one, whose own end target is first_end_pct. The rest as in
+    `live_a_year`, of which this is the picture.
     """
     if min(first_days, plan.interval_days) < 1:
         raise ValueError(f"the gaps are {first_days} and {plan.interval_days} days; both must be at least 1")
     rng = np.random.default_rng(seed)
     sampler, ratios = CourseSampler(fit, pace, rng, n_paths), np.array(plan.ratios)
     after, day, gap = np.maximum(sampler.after_true_pct, 0.5), first_days, first_days
-    days, bands_before, bands_after = [], [], []
+    days: list[int] = []
+    bands_before, bands_after = [], []
     while day <= last_days:
         before, measured = sampler.next_before(after, np.full(n_paths, gap))
-        chosen = fewest(ratios, plan.end_target_pct / np.maximum(measured, 0.5))
+        target = plan.end_target_pct if days else first_end_pct
+        chosen = fewest(ratios, target / np.maximum(measured, 0.5))
         after = np.clip(before * ratios[chosen] * rng.normal(1.0, plan.ratio_rel_sd, n_paths), 0.5, 99.0)
         days.append(day)
         bands_before.append(_bands(before))

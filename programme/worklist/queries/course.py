@@ -207,12 +207,9 @@ def _later(
     patient: Patient, record: PersonRecord, stored: Suggestion | None, settings: dict[str, float], today: date
 ) -> Later | None:
     """The sessions to come as simulated, up to the edge of the picture."""
-    if stored is None or stored.next_date is None or record.last_on is None:
+    if stored is None or record.last_on is None:
         return None
-    ahead = sessions_ahead(
-        patient, record, as_of=today, settings=settings, next_on=stored.next_date, options=stored.options or {},
-        days=AHEAD_DAYS,
-    )  # fmt: skip
+    ahead = sessions_ahead(patient, record, as_of=today, settings=settings, stored=stored, days=AHEAD_DAYS)
     if ahead is None:
         return None
     days = tuple(record.last_on.toordinal() + day for day in ahead.days)

@@ -57,6 +57,18 @@ def test_the_sessions_to_come_start_at_the_suggested_day_and_keep_the_suggested_
         assert later.before[0][2] == pytest.approx(middle, abs=2.0)
 
 
+def test_the_first_session_to_come_ends_where_the_suggested_one_does(people):
+    """Law: one session has one end. On paths it is as many whole units as each needs, so its median lies near by."""
+    passing = 0
+    for patient in people:
+        stored = Suggestion.objects.get(patient=patient)
+        later = read_course(patient, NOW).details.later
+        end = stored.body["session"]["predicted_hbs_pct"]
+        assert later.after[0][2] == pytest.approx(end, abs=1.6)
+        passing += any(row["state"] == "warn" for row in stored.options["limits"])
+    assert passing
+
+
 def test_the_same_course_has_the_same_picture_and_the_queries_do_not_grow(people):
     counts = set()
     for patient in people[:3]:
