@@ -30,7 +30,7 @@ def limits_of(
     rows = [
         _hb_after(ground, found, limits),
         _upper("rise", "at the end, in one day", rise_g_l, rise, "g/L"),
-        _hb_floor(ground, found, limits),
+        _hb_floor(ground, min(moment.hb_g_l.p10 for moment in found.moments), limits, "nine in ten stay over this"),
         _upper("draw", f"one draw ahead; {draw / ground.weight_kg:.1f} mL/kg", -found.deepest_ml, draw, "mL"),
         _upper("balance", f"{balance / ground.weight_kg:.0f} mL/kg", found.highest_ml, balance, "mL"),
         _upper("saline", f"{most_saline / ground.weight_kg:.0f} mL/kg", saline, most_saline, "mL"),
@@ -41,6 +41,29 @@ def limits_of(
     if not limits.saline_first[0] and first > 0.0:
         rows.append(LimitFound("saline_first", f"{WORDS['saline_first']}; off with this person's flag", first, 0.0,
                                "mL", STOPPED))  # fmt: skip
+    return _hardened(rows, hard)
+
+
+def limits_of_totals(ground: Ground, found: Judged, limits: Limits, hard: Mapping[str, bool]) -> tuple[LimitFound, ...]:
+    """Return every limit that the totals of an automated session can be held against; arguments as `limits_of`.
+
+    Rise and floor are judged at the Hb it is set to end at. How low Hb or the balance goes on the way, the machine
+    alone knows. Chosen here; not from a source.
+    """
+    end, out = found.hb_settled.p50, sum(moment.laid.out_ml for moment in found.moments)
+    rise, most_out = float(limits.rise_stop_g_l[0]), float(limits.blood_out_stop_ml[0])
+    units = float(limits.units_most[0])
+    rows = [
+        _hb_after(ground, found, limits),
+        _upper("rise", "as the machine is set", end - ground.hb_g_l, rise, "g/L"),
+        _hb_floor(ground, end, limits, "at the end, as the machine is set"),
+        _upper("blood_out", "drawn and kept, level with the red cells", out, most_out, "mL"),
+        _upper("units", "this person's own or the site's", float(found.units), units, ""),
+    ]
+    return _hardened(rows, hard)
+
+
+def _hardened(rows: Sequence[LimitFound], hard: Mapping[str, bool]) -> tuple[LimitFound, ...]:
     return tuple(replace(row, hard=bool(hard.get(SETTING_OF.get(row.name, ""), False))) for row in rows)
 
 
@@ -61,11 +84,10 @@ def _hb_after(ground: Ground, found: Judged, limits: Limits) -> LimitFound:
     return LimitFound("hb_after", words, reached, stop if state == STOPPED else warn, "g/L", state)
 
 
-def _hb_floor(ground: Ground, found: Judged, limits: Limits) -> LimitFound:
+def _hb_floor(ground: Ground, reached_g_l: float, limits: Limits, words: str) -> LimitFound:
     warn, stop = float(limits.hb_floor_warn_g_l[0]), float(limits.hb_floor_stop_g_l[0])
     start = ground.hb_g_l - UNFAVOURABLE_TENTH * ground.hb_sd_g_l
-    lowest = min(start, *(moment.hb_g_l.p10 for moment in found.moments))
-    words = "nine in ten stay over this"
+    lowest = min(start, reached_g_l)
     if start < warn:
         words, warn, stop = "no lower than it starts", start, min(stop, start)
     state = STOPPED if _over(stop, lowest) else WARNED if _over(warn, lowest) else KEPT

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from programme.bedside.numeric.held import limits_of
+from programme.bedside.numeric.held import limits_of, limits_of_totals
 from programme.bedside.numeric.laid import Ground, Judged, Laid, Moment, draws_of, spread, units_of
 from programme.planning.numeric import automated
 from programme.planning.numeric.limits import Limits
@@ -82,9 +82,7 @@ def judge_automated(
         own_left_pct=100.0 * hbs * settled.p50 / (ground.hbs_pct * ground.hb_g_l), donor_kept_pct=math.nan,
         net_iron_mg=float(found.net_iron_mg[0]), deepest_ml=0.0, highest_ml=0.0, limits=(),
     )  # fmt: skip
-    rise = settled.p50 - ground.hb_g_l
-    rows = limits_of(ground, told, limits, rise, hard)
-    return replace(told, limits=tuple(row for row in rows if row.name in ("hb_after", "rise", "units")))
+    return replace(told, limits=limits_of_totals(ground, told, limits, hard))
 
 
 def _run(ground: Ground, steps: Sequence[Laid]) -> tuple[Any, Any]:

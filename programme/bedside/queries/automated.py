@@ -7,9 +7,11 @@ from dataclasses import dataclass
 from datetime import date, datetime, tzinfo
 
 from programme.bedside.numeric.balance import Judged, judged
+from programme.bedside.numeric.passed_now import Stops, passed_now, stops_of
 from programme.bedside.numeric.words import ml, totals_words
 from programme.bedside.queries.board import Board, balance_limits, board_of
 from programme.bedside.queries.run_rows import SlowStart, UnitRow, slow_start_of
+from programme.planning.numeric.limits import limits_for
 from sessions.day.models import Prescription
 from sessions.day.numeric.draft import totals
 from sessions.day.numeric.entries import TOTALS
@@ -49,10 +51,12 @@ class Planned:
 
 @dataclass(frozen=True, slots=True)
 class AutomatedRun(Board):
-    """A session that a machine carries out. balance: of the totals, None while they are not entered."""
+    """A session that a machine carries out. balance: of the totals, None while they are not entered. passed: the stops
+    that the totals pass and that nobody signed for."""
 
     planned: Planned
     balance: Judged | None
+    passed: tuple[str, ...]
     slow: SlowStart | None
 
     @property
@@ -136,13 +140,23 @@ def automated_of(exchange_session: ExchangeSession, *, today: date, at: datetime
     if board is None:
         return None
     plan, settings, totals_told = board.plan, board.settings, board.tally.totals
-    wanted = unit_to_act_on(board.units)
+    wanted, planned = unit_to_act_on(board.units), planned_of(plan)
+    stops = stops_of(
+        limits_for(weight_kg=plan.weight_kg, organ_flag=exchange_session.patient.is_flagged, settings=settings),
+        hb_g_l=[plan.hb_g_l], saline_ml=planned.saline_in_ml, out_ml=planned.blood_out_ml,
+    )  # fmt: skip
     return AutomatedRun(
         **board.as_fields(),
-        planned=planned_of(plan),
+        planned=planned,
         balance=judged(totals_told.balance_ml, balance_limits(plan, settings)) if totals_told else None,
+        passed=_passed(stops, totals_told) if totals_told else (),
         slow=slow_start_of(board.units, wanted.place if wanted else None, settings, at) if board.is_running else None,
     )
+
+
+def _passed(stops: Stops, told: Totals) -> tuple[str, ...]:
+    """The stops of volume; Hb on the way the machine alone knows."""
+    return passed_now(stops, hb_g_l=None, saline_ml=told.saline_in_ml, out_ml=told.blood_out_ml)
 
 
 def machine_line(ending: Ending, zone: tzinfo) -> str:

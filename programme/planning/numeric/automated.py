@@ -74,13 +74,16 @@ def plan_automated(
 ) -> tuple[AutomatedPlan, list[AutomatedPlan]]:
     """The fewest whole units that reach the end target, [P], and the plans of every number of units from one on.
 
-    Where the units allowed do not reach it, those that come nearest. Arguments as `prescribe.prescribe`.
+    Where the units that may be given, and the blood that may be drawn, do not reach it, those that come nearest.
+    Arguments as `prescribe.prescribe`.
     """
     most = int(max(limits.units_most.max(initial=1.0), 1.0))
     setting = end_hb(before, end_target_pct, limits)
     menu = [totals(before, hbs_before_pct, setting, np.full(len(setting), float(n)), cells) for n in range(1, most + 1)]
     ends = np.stack([row.hbs_after_pct for row in menu])
-    allowed = (np.arange(1, most + 1)[:, None] <= limits.units_most) & np.isfinite(ends)
+    drawn = np.stack([row.blood_out_ml for row in menu])
+    allowed = (np.arange(1, most + 1)[:, None] <= limits.units_most) & (drawn <= limits.blood_out_stop_ml)
+    allowed &= np.isfinite(ends)
     meets = allowed & (ends <= end_target_pct + 1e-9)
     nearest = np.where(allowed, ends, np.inf).argmin(axis=0)
     chosen = np.where(meets.any(axis=0), meets.argmax(axis=0), nearest)

@@ -184,6 +184,7 @@ def _automated(said: Suggestions, people: PeopleInputs, site: SiteRules, day: in
     high_start = float(before.hb_g_l[0] + UNFAVOURABLE_TENTH * before.hb_sd_g_l[0])
     warn = float(hb_after_warn(limits, found.hbs_after_pct)[0])
     rise = float(found.hb_end_g_l[0] - before.hb_g_l[0])
+    out, most_out = float(found.blood_out_ml[0]), float(limits.blood_out_stop_ml[0])
     state = details.KEPT if end.p90 <= warn + 0.05 else details.WARNED
     state = details.STOPPED if end.p90 > limits.hb_after_stop_g_l[0] + 0.05 else state
     return replace(
@@ -216,8 +217,12 @@ def _automated(said: Suggestions, people: PeopleInputs, site: SiteRules, day: in
                 "units", f"{WORDS['units']}; this person's own or the site's", float(found.units[0]),
                 float(limits.units_most[0]), "", details.KEPT,
             ),
+            details.LimitRow(
+                "blood_out", f"{WORDS['blood_out']}; drawn and kept, level with the red cells", out, most_out, "mL",
+                details.KEPT if out <= most_out else details.STOPPED,
+            ),
         ),
-        marginal=_automated_rows(menu, said, int(found.units[0])),
+        marginal=_automated_rows(menu, said, int(found.units[0]), most_out),
         warnings=(
             () if found.reached[0] else ("The end target is out of reach with the units and limits allowed.",)
         )
@@ -231,7 +236,7 @@ def _automated(said: Suggestions, people: PeopleInputs, site: SiteRules, day: in
 
 
 def _automated_rows(
-    menu: list[automated.AutomatedPlan], said: Suggestions, chosen: int
+    menu: list[automated.AutomatedPlan], said: Suggestions, chosen: int, most_out_ml: float
 ) -> tuple[details.UnitsRow, ...]:
     nan, rows = float("nan"), []
     ends = [float(said.hbs_before_pct[0]), *(float(row.hbs_after_pct[0]) for row in menu)]
@@ -245,7 +250,7 @@ def _automated_rows(
                 hb_g_l=float(row.hb_end_g_l[0]),
                 out_ml=float(row.blood_out_ml[0]),
                 chance=nan,
-                limit="",
+                limit="" if row.blood_out_ml[0] <= most_out_ml else f"draws over the {most_out_ml:,.0f} mL allowed",
             )
         )
     return tuple(rows)

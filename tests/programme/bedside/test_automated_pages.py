@@ -125,6 +125,20 @@ def test_totals_sent_by_the_script_are_kept_once_and_shown_beside_the_plan(nurse
     assert "totals of the machine: saline 200, red cells 774 mL of 3 units" in said  # in the log, with who and when
 
 
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        ({"saline_in_ml": "905"}, ""),  # 15 mL/kg of 60 kg, and up to 10 mL more
+        ({"saline_in_ml": "950", "blood_out_ml": "1700"}, "By the totals 950 mL of saline are in; 900 mL is the most."),
+        ({"blood_out_ml": "3600", "saline_in_ml": "900"}, "By the totals 3,600 mL of blood are out; 3,500 mL is the"),
+    ],
+)
+def test_totals_that_pass_a_stop_of_volume_say_so(nurse, nurse_client, machine, typed, said):
+    assert send(nurse_client, machine, nurse, **typed).status_code == 200
+    shown = text_of(nurse_client.get(address(machine, "run/")))
+    assert said in shown if said else "By the totals" not in shown
+
+
 def test_totals_that_say_another_number_of_units_are_loud_at_once(nurse, nurse_client, machine):
     send(nurse_client, machine, nurse, units="4")
     assert "The totals say 4" in text_of(nurse_client.get(address(machine, "run/")))

@@ -177,7 +177,7 @@ def test_other_methods_are_planned_and_shown(nurse_client, measured, method):
         assert len(plan.steps) == 1
         assert "Totals and end figures only" in text
         assert " on the machine and an hour’s rest" in text
-        assert {row["name"] for row in plan.limits} == {"hb_after", "rise", "units"}
+        assert {row["name"] for row in plan.limits} == {"hb_after", "rise", "hb_floor", "blood_out", "units"}
 
 
 # Typing

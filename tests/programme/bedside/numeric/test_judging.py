@@ -193,10 +193,26 @@ def test_an_automated_session_is_judged_by_totals_only():
     judged = judge_automated(GROUND, units=6, hb_end_g_l=95.0, limits=limits(), hard=HARD)
     assert judged.hb_settled.p50 == pytest.approx(95.0)
     assert judged.moments[0].units == (1, 2, 3, 4, 5, 6)
-    assert [limit.name for limit in judged.limits] == ["hb_after", "rise", "units"]
+    assert [limit.name for limit in judged.limits] == ["hb_after", "rise", "hb_floor", "blood_out", "units"]
+    assert {limit.state for limit in judged.limits} == {"ok"}
     # Level Hb mass: own cells left e^(−o/M), M the mass (wash-out of Reverberi and Reverberi 2007, by mass).
     level = judge_automated(GROUND, units=6, hb_end_g_l=94.0, limits=limits(), hard=HARD)
     mass = 3.7 * 1.05 * 94.0
     assert level.hbs.p50 == pytest.approx(30.4 * math.exp(-300.0 / mass), rel=1e-6)
     with pytest.raises(ValueError, match="0 units cannot end at"):
         judge_automated(GROUND, units=0, hb_end_g_l=95.0, limits=limits(), hard=HARD)
+
+
+def test_a_machine_is_not_set_to_end_under_the_floor_or_to_draw_more_than_may_be_drawn():
+    """By hand: the floor is 80 to warn and 70 to stop; a child of 22 kg gives 50 mL/kg, 1,100 mL, so 4 units level."""
+    for end, state in ((80.0, "ok"), (79.0, "warn"), (69.0, "stop")):
+        found = row(judge_automated(GROUND, units=5, hb_end_g_l=end, limits=limits(), hard=HARD), "hb_floor")
+        assert (found.state, found.hard, found.reached) == (state, True, pytest.approx(end)), end
+    child = replace(GROUND, weight_kg=22.0, blood_volume_ml=1600.0)
+    for units, state in ((4, "ok"), (5, "stop")):
+        found = row(judge_automated(child, units=units, hb_end_g_l=94.0, limits=limits(weight_kg=22.0), hard=HARD),
+                    "blood_out")  # fmt: skip
+        assert (found.state, found.reached, found.allowed) == (state, 258.0 * units, 1100.0)
+    # Who starts under the floor is level no lower than before.
+    low = judge_automated(replace(GROUND, hb_g_l=76.0), units=5, hb_end_g_l=76.0, limits=limits(), hard=HARD)
+    assert row(low, "hb_floor").state == "ok"

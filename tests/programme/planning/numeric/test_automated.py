@@ -45,3 +45,13 @@ def test_out_of_reach_is_said(make_before, make_limits, cells):
     )  # fmt: skip
     assert not plan.reached[0]
     assert plan.units[0] == 4
+
+
+def test_no_more_is_drawn_of_a_child_than_may_be(make_before, make_limits, cells):
+    # By hand: 22 kg at 50 mL/kg are 1,100 mL; four units of 258 mL are 1,032.
+    plan, _ = plan_automated(
+        before=make_before(hb=92.0, volume=1600.0), hbs_before_pct=np.array([60.0]), end_target_pct=np.array([5.0]),
+        cells=cells, limits=make_limits(weight=22.0),
+    )  # fmt: skip
+    assert (plan.units[0], plan.reached[0]) == (4, False)
+    assert plan.blood_out_ml[0] == pytest.approx(1032.0)
