@@ -291,6 +291,9 @@ def test_a_draw_beyond_the_limit_is_said_before_it_is_entered_and_after(tablet):
     touch(tablet)
     expect(tablet.locator("#bal")).to_contain_text("120 mL beyond the limit under")
     all_saved(tablet)
+    for box in ("#out_ml", "#in_ml"):
+        tablet.locator(box).fill("")
+    expect(tablet.locator("#ahead")).not_to_contain_text("This would bring")  # nothing is typed that could
 
 
 def test_a_weighed_bag_is_entered_in_grams(tablet, running):

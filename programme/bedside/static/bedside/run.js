@@ -243,7 +243,7 @@ function showAhead() {
     const after = { ...now, all: now.all + given - drawn };
     const [state, sentence] = judged(after);
     const brings = `This would bring the balance to ${signed(after.all)} mL, ${sentence}.`;
-    if (state !== "tick") words.push(say(state, state === "stop" ? "Stop" : "Check", brings));
+    if (state !== "tick" && (given || drawn)) words.push(say(state, state === "stop" ? "Stop" : "Check", brings));
   }
   const unit = form.elements.unit.value;
   const asks = tooMuch(touch, unit, given) || tooFast(unit, given);
