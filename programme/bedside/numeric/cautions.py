@@ -11,6 +11,8 @@ from datetime import date, datetime, timedelta
 
 from sessions.numeric.smallvolumes import topup
 
+ENDS_SHORT_ML_PER_KG = 2.0
+"""A plan that ends so much short is said to. Chosen here; not from a source."""
 HIGH_START_G_L = 100.0
 SMALL_BODY_KG = 40.0
 GROWN_YEARS = 18.0
@@ -24,7 +26,8 @@ MOST_HOURS_BETWEEN_UNITS = 1.0
 class Today:
     """What is known of the person on the day of the session; None where nothing is recorded. [kg, mL, g/L]
 
-    tops_up: whether the plan begins with red cells given without drawing. last_reaction: in words, '' for none.
+    tops_up: whether the plan begins with red cells given without drawing. ends_ml: its balance at the end.
+    last_reaction: in words, '' for none.
     sample_until: up to then a unit may be started on the newest sample (`unit_clocks`). needed_hours: to the end.
     """
 
@@ -39,6 +42,7 @@ class Today:
     hbs_is_forecast: bool
     unit_hb_g_l: float
     tops_up: bool
+    ends_ml: float
     dehydrated: bool
     antibodies: tuple[str, ...]
     sickle_negative: bool | None
@@ -90,6 +94,14 @@ def _start(today: Today, settings: Mapping[str, float]) -> list[Caution]:
             f"higher than it should. {LOCAL}"
         )
         found.append(Caution("high_start", CHECK, words))
+    if today.ends_ml <= -ENDS_SHORT_ML_PER_KG * today.weight_kg:
+        words = (
+            f"This plan ends {-today.ends_ml:.0f} mL short, {-today.ends_ml / today.weight_kg:.1f} mL/kg and "
+            f"{-100.0 * today.ends_ml / today.blood_volume_ml:.0f} in 100 of the blood volume: nothing is given back "
+            f"for it. Usually that is drawn last and slowly, blood pressure is taken lying and sitting, and the person "
+            f"drinks and rests before going home; some units give part of it back as saline. {LOCAL}"
+        )
+        found.append(Caution("ends_short", CHECK, words))
     if today.dehydrated:
         volume = min(DEHYDRATED_ML_PER_KG * today.weight_kg, DEHYDRATED_MOST_ML)
         words = (

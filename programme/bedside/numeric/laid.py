@@ -13,6 +13,9 @@ SETTING_OF = {
 }  # fmt: skip
 """The site setting that says whether the stop of a limit can be passed; limits without one can, with a reason."""
 
+FOR_GOOD_SHARE = 0.5
+"""Of a last draw: so much short at the end is no rounding of earlier volumes. Chosen here; not from a source."""
+
 A_LITTLE_ML = 40.0
 """Nobody draws another bag for less. Chosen here; not from a source."""
 
@@ -152,3 +155,8 @@ def units_of(steps: Sequence[Laid], unit_volume_ml: float) -> list[tuple[int, ..
 def spread(middle: float, sd: float, *, most: float = math.inf) -> Spread:
     """A normal spread of this middle and standard deviation, not under 0 and not over `most`."""
     return Spread(middle, max(middle - UNFAVOURABLE_TENTH * sd, 0.0), min(middle + UNFAVOURABLE_TENTH * sd, most))
+
+
+def drawn_for_good(ends_ml: float, last_draw_ml: float) -> bool:
+    """Whether a plan that ends at the balance `ends_ml` gives nothing back for a last draw of so much. [mL]"""
+    return last_draw_ml > 0.0 and ends_ml <= -FOR_GOOD_SHARE * last_draw_ml

@@ -41,13 +41,13 @@ def stroke_title(stroke: Stroke, n_units: int) -> str:
     return f"{name}, unit {stroke.unit} of {n_units}" if stroke.unit <= n_units else f"{name}, unit {stroke.unit}"
 
 
-def stroke_sentence(stroke: Stroke) -> str:
-    """Return what to do now, such as 'Give unit 4 while 130 mL is drawn.'"""
+def stroke_sentence(stroke: Stroke, *, for_good: bool = False) -> str:
+    """Return what to do now, such as 'Give unit 4 while 130 mL is drawn.' for_good: nothing is given back for it."""
     what = (
         f"unit {stroke.unit}, {ml(stroke.in_ml)} mL," if stroke.unit is not None else f"{ml(stroke.in_ml)} mL of saline"
     )
     if stroke.in_ml <= 0.0:
-        return f"Draw {ml(stroke.out_ml)} mL."
+        return f"Draw {ml(stroke.out_ml)} mL{' and give nothing back for it' if for_good else ''}."
     if stroke.out_ml <= 0.0:
         return f"Give {what.rstrip(',')}."
     return f"Give {what} while {ml(stroke.out_ml)} mL is drawn."

@@ -189,6 +189,7 @@ def _today(shown: Prescription | PlanDraft, known: Known, facts: _Facts) -> Toda
         hbs_is_forecast=shown.hbs_is_forecast,
         unit_hb_g_l=1000.0 * settings["unit_hb_g"] / settings["unit_volume_ml"],
         tops_up=first is not None and first["fluid"] == "red_cells" and not first["out_ml"],
+        ends_ml=sum(float(step["in_ml"]) - float(step["out_ml"]) for step in shown.steps),
         dehydrated=bool(shown.inputs.get("dehydrated")),
         antibodies=facts.antibodies,
         sickle_negative=None if facts.needs is None else facts.needs.hbs_negative,

@@ -9,7 +9,7 @@ from datetime import date
 from typing import Any
 
 from programme.bedside.numeric.judging import judge, judge_automated
-from programme.bedside.numeric.laid import Ground, Judged, Laid, Moment
+from programme.bedside.numeric.laid import Ground, Judged, Laid, Moment, drawn_for_good
 from programme.bedside.queries.known import Known
 from programme.planning.numeric.dayplan import DayPlan
 from programme.planning.numeric.search import UNFAVOURABLE_TENTH
@@ -287,6 +287,11 @@ def _step(number: int, moments: Sequence[Moment], method: str, known: Known) -> 
     }
 
 
+def _is_for_good(steps: Sequence[Laid]) -> bool:
+    """Whether the last draw of a plan is one for which nothing is given back."""
+    return drawn_for_good(sum(step.in_ml - step.out_ml for step in steps), steps[-1].out_ml)
+
+
 def _why(place: int, steps: Sequence[Laid], method: str, *, flagged: bool) -> str:
     """Why a step stands where it does; '' for what needs no reason."""
     step, last = steps[place], place == len(steps) - 1
@@ -302,7 +307,7 @@ def _why(place: int, steps: Sequence[Laid], method: str, *, flagged: bool) -> st
             if flagged
             else "first, because with saline first Hb would fall further"
         )
-    if last and not step.in_ml and cells_before and method == Method.TWO_ARM:
+    if last and not step.in_ml and cells_before and (method == Method.TWO_ARM or _is_for_good(steps)):
         return "drawn without return, so that Hb does not end too high"
     if step.fluid == "saline" and step.in_ml and cells_before and method == Method.TWO_ARM:
         return "now that Hb has risen, so that it stays over the floor"

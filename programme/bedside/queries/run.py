@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 from programme.bedside.numeric.balance import BalanceLimits, Judged, judged, judged_touch
 from programme.bedside.numeric.bars import Bar, bar, scale_of
+from programme.bedside.numeric.laid import drawn_for_good
 from programme.bedside.numeric.passed_now import HOW, passed_now, stops_of
 from programme.bedside.numeric.words import (
     ml,
@@ -270,6 +271,7 @@ def _touches(state: Tally, plan: Prescription, units: Sequence[UnitRow]) -> tupl
     states = {unit.place: unit.state for unit in units}
     left = {step.planned.number: step for step in state.steps}
     touches = []
+    for_good = _for_good(state)
     for stroke in coming(state, one_arm=plan.method == Method.ONE_ARM):
         step = left[stroke.step]
         words = (
@@ -279,8 +281,17 @@ def _touches(state: Tally, plan: Prescription, units: Sequence[UnitRow]) -> tupl
         is_ready = stroke.unit is None or states.get(stroke.unit) in STARTED
         waits = "" if is_ready else unit_waits(stroke.unit, states.get(stroke.unit or 0, ""))
         title = stroke_title(stroke, plan.units)
-        touches.append(Touch(stroke, title, stroke_sentence(stroke), words, is_ready, waits))
+        sentence = stroke_sentence(stroke, for_good=stroke.step == for_good)
+        touches.append(Touch(stroke, title, sentence, words, is_ready, waits))
     return tuple(touches)
+
+
+def _for_good(state: Tally) -> int | None:
+    """The last step of the plan where it is drawn and nothing is given back for it, else None."""
+    if not state.steps:
+        return None
+    last, ends_ml = state.steps[-1].planned, sum(step.planned.in_ml - step.planned.out_ml for step in state.steps)
+    return last.number if last.in_ml <= 0.0 and drawn_for_good(ends_ml, last.out_ml) else None
 
 
 def unit_waits(place: int | None, state: str) -> str:

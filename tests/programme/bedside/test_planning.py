@@ -180,6 +180,23 @@ def test_other_methods_are_planned_and_shown(nurse_client, measured, method):
         assert {row["name"] for row in plan.limits} == {"hb_after", "rise", "hb_floor", "blood_out", "units"}
 
 
+@pytest.mark.parametrize("flagged", [False, True])
+def test_through_one_arm_a_last_draw_without_return_is_told_from_all_that_have_one(nurse_client, people, flagged):
+    """Whoever has a flag is given first and drawn after it: their plan is level, and its last draw is one of many."""
+    Patient.objects.filter(pk=people[0].pk).update(flag_brain=flagged)
+    for analyte, value in ((Analyte.HB, 108.0), (Analyte.HBS, 28.4)):
+        factories.make_result(people[0], analyte=analyte, value=value)
+    exchange_session = plan_today(nurse_client, people[0], method="one_arm")
+    steps = newest(exchange_session).steps
+    assert (steps[-1]["in_ml"], steps[-1]["out_ml"] > 0) == (0, True)
+    words = "drawn without return, so that Hb does not end too high"
+    assert [step["number"] for step in steps if step["why"] == words] == ([] if flagged else [len(steps)])
+    short_ml = sum(step["out_ml"] - step["in_ml"] for step in steps)
+    text = text_of(nurse_client.get(address("plan", exchange_session)))
+    assert (short_ml > 120.0) is not flagged
+    assert (f"This plan ends {short_ml:.0f} mL short, {short_ml / 60.0:.1f} mL/kg" in text) is not flagged
+
+
 # Typing
 
 

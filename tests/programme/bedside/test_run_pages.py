@@ -208,6 +208,29 @@ def test_a_stop_passed_by_what_was_really_done_is_said_though_the_balance_is_lev
     assert "ask the prescriber before this" not in page
 
 
+@pytest.mark.parametrize(("given", "said"), [(0, 2), (460, 0)])
+def test_each_bag_of_a_last_draw_for_good_says_that_nothing_is_given_back(
+    nurse, nurse_client, site, signer, given, said
+):
+    """One arm: saline drawn and given back, and 460 mL in two bags at the end; in the other plan they were given."""
+    steps = [(0, [260]), (260, []), *([(given, [])] if given else []), (0, [250, 210])]
+    plan = [
+        {"number": n, "fluid": "saline", "units": [], "in_ml": in_ml, "out_ml": sum(draws), "draws": draws, "why": "",
+         "cells_hb_g_l": 0.0}
+        for n, (in_ml, draws) in enumerate(steps, 1)
+    ]  # fmt: skip
+    session = make_running(make_patient("R9", site=site), by=signer, units=0, steps=plan, method="one_arm")
+    found = []
+    for n, (in_ml, draws) in enumerate(steps, 1):
+        for out_ml in draws or [0]:
+            page = nurse_client.get(at(session, "run")).content.decode().split('id="coming"')[0]
+            if out_ml:
+                assert f"Draw {out_ml} mL" in page
+            found.append("give nothing back for it" in page)
+            make_entry(session, "moved", {"step": n, "in_ml": in_ml, "out_ml": out_ml}, by=nurse)
+    assert found == [False] * (len(found) - said) + [True] * said
+
+
 def test_consent_taken_back_on_the_day_is_loud_at_the_chair_with_who_and_when(nurse, nurse_client, running):
     days = {"given_on": TODAY - timedelta(days=30), "valid_until": TODAY + timedelta(days=300)}
     said = {"patient": running.patient, "given_by": "the person", "actor": nurse, "at": NOW}

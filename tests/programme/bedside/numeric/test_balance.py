@@ -51,6 +51,8 @@ def test_what_is_to_be_done_is_one_sentence():
     assert stroke_sentence(Stroke(5, "red_cells", 130, 258, 4)) == "Give unit 4, 258 mL, while 130 mL is drawn."
     assert stroke_sentence(Stroke(1, "saline", 200, 200)) == "Give 200 mL of saline while 200 mL is drawn."
     assert stroke_sentence(Stroke(1, "saline", 250, 0)) == "Draw 250 mL."
+    last = stroke_sentence(Stroke(9, "saline", 440, 0), for_good=True)
+    assert last == "Draw 440 mL and give nothing back for it."
     assert stroke_sentence(Stroke(1, "red_cells", 0, 258, 1)) == "Give unit 1, 258 mL."
 
 

@@ -12,8 +12,8 @@ ON = date(2026, 6, 1)
 NOW = datetime(2026, 6, 1, 8, 10, tzinfo=UTC)
 FINE = Today(
     on=ON, now=NOW, weight_kg=58.0, weight_on=ON, age_years=30.0, blood_volume_ml=3700.0, hb_g_l=90.0, hb_measured=True,
-    hbs_is_forecast=False, unit_hb_g_l=194.0, tops_up=False, dehydrated=False, antibodies=(), sickle_negative=False,
-    group_recorded=True, last_reaction="", sample_taken=NOW - timedelta(hours=20),
+    hbs_is_forecast=False, unit_hb_g_l=194.0, tops_up=False, ends_ml=-4.0, dehydrated=False, antibodies=(),
+    sickle_negative=False, group_recorded=True, last_reaction="", sample_taken=NOW - timedelta(hours=20),
     sample_until=NOW + timedelta(hours=52), needed_hours=4.0, consent_until=ON,
 )  # fmt: skip
 
@@ -39,6 +39,15 @@ def test_a_low_start_names_the_top_up_and_what_the_rules_give():
 @pytest.mark.parametrize(("hb", "there"), [(99.4, False), (100.0, True), (118.0, True)])
 def test_a_high_start(hb, there):
     assert ("high_start" in said(hb_g_l=hb)) is there
+
+
+def test_a_plan_that_ends_short_says_by_how_much():
+    """By hand: 442 mL of 58 kg and 3,700 mL are 7.6 mL/kg and 12 in 100; 2 mL/kg are 116 mL."""
+    words = said(ends_ml=-442.0)["ends_short"].words
+    assert "ends 442 mL short, 7.6 mL/kg and 12 in 100 of the blood volume" in words
+    assert "ends_short" in said(ends_ml=-116.0)
+    assert "ends_short" not in said(ends_ml=-115.0)
+    assert "ends_short" not in said(ends_ml=300.0)
 
 
 @pytest.mark.parametrize(("kg", "ml"), [(26.0, 260), (58.0, 500)])
