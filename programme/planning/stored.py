@@ -237,4 +237,5 @@ def mixing_words(sessions: int, factor: float) -> str:
     if sessions == 0:
         return "no session tells yet, so the unit's own centre"
     share = 100.0 / factor
-    return f"{sessions} sessions removed {share:.0f} in 100 of the ideal share, shrunk towards the unit's own centre"
+    removed = f"{count_of(sessions, 'session')} removed {share:.0f} in 100 of the ideal share"
+    return f"{removed}, shrunk towards the unit's own centre"

@@ -16,6 +16,7 @@ from programme.planning.numeric.people import PeopleInputs
 from programme.planning.numeric.prescribe import (
     NO_PLAN,
     STOP_HELD,
+    Prescriptions,
     Reach,
     Tried,
     best_of,
@@ -346,31 +347,39 @@ def other_orders(weighed: Weighed, people: PeopleInputs, said: Suggestions) -> l
     for name, mask in wanted:
         nearest = np.where(mask, further, np.inf).argmin(axis=1)
         which = np.flatnonzero(there & mask.any(axis=1) & ~mask[rows, chosen])
-        for p, words in zip(which.tolist(), _compared(weighed, people, number, nearest, which), strict=True):
+        for p, words in zip(which.tolist(), _compared(weighed, people, plan, number, nearest, which), strict=True):
             units = int(plan.units[p])
             told[p].append((name, f"The same {count_of(units, 'unit')} {'ends' if units == 1 else 'end'} {words}"))
     return [tuple(one) for one in told]
 
 
-def _compared(weighed: Weighed, people: PeopleInputs, number: Ints, candidate: Ints, which: Ints) -> list[str]:
-    """Where a session of each of the people `which` would end, and why it was not taken."""
+def _compared(
+    weighed: Weighed, people: PeopleInputs, plan: Prescriptions, number: Ints, candidate: Ints, which: Ints
+) -> list[str]:
+    """Where a session of each of the people `which` would end, and why it was not taken.
+
+    What the suggested session does itself, since it starts so low or passes a warning, is held against no other.
+    """
     at, followed, limits = (number[which], candidate[which], which), weighed.menu.followed, people.limits
+    floor, ceiling = limits.hb_floor_warn_g_l[which], limits.hb_after_warn_g_l[which]
+    low, high = followed.lowest_low[at], followed.peak_high[at]
+    too_low = low < np.fmin(floor, plan.lowest_low_g_l[which]) - 0.05
+    too_high = high > np.fmax(ceiling, plan.peak_high_g_l[which]) + 0.05
     columns = (
-        followed.ratio[at] * weighed.hbs_begins_pct[which], followed.lowest_low[at], followed.peak_high[at],
-        limits.hb_floor_warn_g_l[which], limits.hb_after_warn_g_l[which], weighed.ok[at], weighed.menu.allowed[at],
+        followed.ratio[at] * weighed.hbs_begins_pct[which], low, floor, too_low, high, ceiling, too_high,
+        weighed.ok[at], weighed.menu.allowed[at],
     )  # fmt: skip
-    return [
-        f"at {end:.1f} %. {_why_not(*others)}"
-        for end, *others in zip(*(column.tolist() for column in columns), strict=True)
-    ]
+    return [f"at {end:.1f} %. {_why_not(*others)}" for end, *others in zip(*(c.tolist() for c in columns), strict=True)]
 
 
-def _why_not(low: float, high: float, floor: float, ceiling: float, keeps_all: bool, allowed: bool) -> str:
+def _why_not(
+    low: float, floor: float, too_low: bool, high: float, ceiling: float, too_high: bool, keeps_all: bool, allowed: bool
+) -> str:
     if keeps_all:
         return "It keeps every limit too and leaves more HbS or less Hb."
-    if low < floor - 0.05:
+    if too_low:
         return f"Hb could fall to {low:.0f} g/L on the way, under {floor:.0f} g/L."
-    if high > ceiling + 0.05:
+    if too_high:
         return f"Hb could reach {high:.0f} g/L, over {ceiling:.0f} g/L."
     if not allowed:
         return "It is off for this person, or draws more blood than is allowed."

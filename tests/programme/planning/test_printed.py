@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from programme.planning.printed import as_lists, number, numbers
+from programme.planning.stored import mixing_words
 from sessions.numeric.attendance import Attendance
 
 
@@ -25,3 +26,8 @@ def test_no_minus_stands_before_nought():
 def test_a_record_of_arrays_is_read_as_plain_numbers():
     plain = as_lists(Attendance(np.array([0.25, 0.5]), (3, 7)))
     assert (plain.late_share, plain.delays) == ([0.25, 0.5], (3, 7))
+
+
+@pytest.mark.parametrize(("sessions", "words"), [(1, "1 session removed 98 in"), (7, "7 sessions removed 98 in")])
+def test_the_sessions_behind_a_mixing_volume_are_counted_in_words(sessions, words):
+    assert mixing_words(sessions, 1.02).startswith(words)

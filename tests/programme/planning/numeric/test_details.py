@@ -35,6 +35,15 @@ def beside_a_low_start(made_up_inputs, made_up_programme, as_of_day):
     return said, people, outlook_of(fit, pace), details.weigh(people, tried, said)
 
 
+@pytest.fixture(scope="module")
+def beside_a_high_floor(made_up_inputs, made_up_programme, as_of_day):
+    """The same for forty people who start about their floor, as with a brain, heart or lung flag."""
+    people, fit, pace = taken(made_up_inputs, SOME), made_up_programme.fit, made_up_programme.pace.take(SOME)
+    people = replace(people, limits=replace(people.limits, hb_floor_warn_g_l=people.before.hb_g_l + 2.0))
+    said, tried = suggest_some(people, fit, pace, SiteRules(cells_of_made_up()), as_of_day=as_of_day[SOME])
+    return said, people, outlook_of(fit, pace), details.weigh(people, tried, said)
+
+
 def available(said):
     return np.flatnonzero((said.bar == pp.AVAILABLE) & (said.plan.standing != NO_PLAN))
 
@@ -132,6 +141,21 @@ def test_nobody_without_a_plan_has_limits_or_other_orders(beside):
     sentences = [sentence for rows in told for _, sentence in rows]
     assert all(sentence.endswith(".") for sentence in sentences)
     assert all(re.match(r"The same (1 unit ends|\d+ units end) at \d", sentence) for sentence in sentences)
+
+
+def test_no_other_order_is_blamed_for_what_the_suggested_one_does_too(beside, beside_a_low_start, beside_a_high_floor):
+    """Who starts under the floor, or passes a warning, was told that Hb 'could fall to 90 g/L, under 90 g/L'."""
+    said_so = 0
+    for said, people, _, weighed in (beside, beside_a_low_start, beside_a_high_floor):
+        for p, told in enumerate(details.other_orders(weighed, people, said)):
+            for _, sentence in told:
+                if fall := re.search(r"could fall to (\d+) g/L on the way, under (\d+) g/L", sentence):
+                    assert int(fall[1]) <= round(said.plan.lowest_low_g_l[p])
+                    assert int(fall[1]) <= int(fall[2])
+                    said_so += 1
+                if rise := re.search(r"could reach (\d+) g/L", sentence):
+                    assert int(rise[1]) >= round(said.plan.peak_high_g_l[p])
+    assert said_so
 
 
 def test_a_year_is_planned_for_each_choice_that_can_be_taken(beside):
