@@ -137,9 +137,7 @@ def _seen_unwell(patient: Patient, on: date, hb: float, hbs: float, hba: float, 
     taken = datetime.combine(on, time(10, 40), tzinfo=ZoneInfo(patient.site.time_zone))
     for analyte, value in ((Analyte.HB, hb), (Analyte.HBS, hbs), (Analyte.HBA, hba)):
         people.record_result(patient=patient, analyte=analyte, value=value, taken_at=taken, actor=nurse, at=at)
-    exchange.note_haemolysis_sign(
-        patient=patient, on=on, sign="dark_urine", note="dark urine since two days", actor=nurse, at=at
-    )
+    exchange.note_haemolysis_sign(patient=patient, on=on, sign="dark_urine", note="for two days", actor=nurse, at=at)
 
 
 def _drug_stopped(patient: Patient, users: dict[str, User], today: date, at: datetime) -> None:

@@ -139,6 +139,8 @@ def figures_of(
     steps = _suggested_steps(suggestion, unit_texts(settings)) if suggestion else []
     if steps:
         words += " The steps are those suggested for the next session."
+    if record.pregnant:
+        words += " Pregnant: the formula of the blood volume does not hold; type the volume that a prescriber sets."
     return TypedSession(figures, steps or typed.steps), f"Figures of {patient.patient_ref}: {words}"
 
 

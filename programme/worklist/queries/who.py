@@ -84,13 +84,16 @@ def _born(patient: Patient, today: date) -> str:
 def _facts(patient: Patient, record: PersonRecord, today: date, mixing: float) -> list[Fact]:
     volume, _ = volume_of(record)
     litres = "cannot say" if math.isnan(volume) else figure(volume / 1000, 2)
+    unit = "L by the formula, which does not hold in pregnancy" if record.pregnant else "L"
     facts = [
         Fact(_genotype(patient), f"untransfused {record.untransfused_pct:.0f}", "%"),
         Fact("weight", *_weight(record, today)),
         Fact("height", "not recorded" if math.isnan(record.height_cm) else f"{record.height_cm:g}",
              "" if math.isnan(record.height_cm) else "cm"),
-        Fact("blood volume", litres, "" if math.isnan(volume) else "L"),
+        Fact("blood volume", litres, "" if math.isnan(volume) else unit),
     ]  # fmt: skip
+    if record.pregnant and patient.pregnant_since:
+        facts.insert(0, Fact("pregnant", f"since {short_day_words(patient.pregnant_since, today)}"))
     if not math.isnan(volume * mixing):
         at_bound = ", held at its bound" if bound_words(mixing) else ""
         facts.append(Fact("mixes like", figure(volume * mixing / 1000, 2), f"L{at_bound}", reckoned=True))

@@ -113,6 +113,15 @@ def test_a_genotype_that_nobody_recorded_is_named_as_such(fit):
     assert read_course(patient, NOW).who.facts[0].label == "genotype not recorded,"
 
 
+def test_in_pregnancy_the_strip_says_so_and_doubts_the_volume(fit):
+    patient = make_person(fit, reason="Pregnancy: formula and personal figures do not hold.")
+    patient.pregnant_since = date(2026, 3, 9)
+    patient.save()
+    facts = {fact.label: (fact.figure, fact.unit) for fact in read_course(patient, NOW).who.facts}
+    assert facts["pregnant"] == ("since 9 Mar", "")
+    assert facts["blood volume"][1] == "L by the formula, which does not hold in pregnancy"
+
+
 def test_before_the_usual_day_the_sentence_looks_ahead(fit):
     patient = make_person(fit, forecast={"last_on": TODAY - timedelta(days=7)})
     drift = read_course(patient, NOW).drift
