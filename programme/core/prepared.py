@@ -46,13 +46,13 @@ class _Statement:
 
     def rows(self, values: dict[str, Any]) -> list[Any]:
         """Return the model's rows of the tuples found."""
-        asked, rows = connections[DEFAULT_DB_ALIAS], []
+        database, rows = connections[DEFAULT_DB_ALIAS], []  # itself: `connection` looks it up at every touch
         for answer in self.answers(values):
             read = list(answer)
             for place, readers, column in self.readers:
                 for reader in readers:
-                    read[place] = reader(read[place], column, asked)
-            rows.append(self.model.from_db(asked.alias, self.names, read))
+                    read[place] = reader(read[place], column, database)
+            rows.append(self.model.from_db(database.alias, self.names, read))
         return rows
 
 

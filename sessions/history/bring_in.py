@@ -16,6 +16,7 @@ from patients.models import Analyte, BodyMeasure, Goals, LabResult, Patient, Sta
 from patients.services import raise_data_version
 from programme.core import changes, trail
 from programme.core.models import Site, User
+from programme.core.numeric.words import count_of
 from programme.core.settings_of_site import site_settings
 from sessions.facts import HISTORY_SOURCE, rebuild_facts
 from sessions.history.look import BROUGHT_IN, Look, batches, look_at
@@ -37,8 +38,7 @@ class Refused(Exception):
     """The file has faults; nothing was written. `look` names them all."""
 
     def __init__(self, look: Look) -> None:
-        n = len(look.faults)
-        super().__init__(f"{n} {'fault' if n == 1 else 'faults'}; nothing was written.")
+        super().__init__(f"{count_of(len(look.faults), 'fault')}; nothing was written.")
         self.look = look
 
 

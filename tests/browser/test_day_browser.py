@@ -212,14 +212,20 @@ def carry_out(page, live_server, session, nurse, second):
     return running, ended
 
 
-def test_the_whole_day_from_the_plan_to_the_next_interval(page_as, live_server, patient, nurse, second, consultant):
+def run_as_planned(page_as, live_server, patient, nurse, second, consultant):
+    """Plan, sign, start and carry out; returns the nurse's page, the session and when it ended."""
     session = plan_and_sign(page_as, live_server, patient, nurse, consultant)
-    plan = session.prescriptions.get()
     page = page_as(nurse)
     page.set_viewport_size(TABLET)
     start(page, live_server, session)
     given, ended = carry_out(page, live_server, session, nurse, second)
-    assert given == plan.units
+    assert given == session.prescriptions.get().units
+    return page, session, ended
+
+
+def test_the_whole_day_from_the_plan_to_the_next_interval(page_as, live_server, patient, nurse, second, consultant):
+    page, session, ended = run_as_planned(page_as, live_server, patient, nurse, second, consultant)
+    plan = session.prescriptions.get()
     assert (session.state, session.units) == ("finished", plan.units)
     entered = [entry.body for entry in Entry.objects.filter(exchange_session=session, kind="moved")]
     assert session.blood_out_ml == sum(body["out_ml"] for body in entered)
@@ -280,17 +286,13 @@ def child(site):
 
 
 def test_a_child_is_planned_by_their_weight_and_carried_out(page_as, live_server, child, nurse, second, consultant):
-    session = plan_and_sign(page_as, live_server, child, nurse, consultant)
-    plan = session.prescriptions.get()
-    page = page_as(nurse)
-    page.set_viewport_size(TABLET)
-    start(page, live_server, session)
-    given, _ = carry_out(page, live_server, session, nurse, second)
-    assert given == plan.units > 1
+    _, session, _ = run_as_planned(page_as, live_server, child, nurse, second, consultant)
+    assert session.units == 2
     entered = [entry.body for entry in Entry.objects.filter(exchange_session=session, kind="moved")]
     assert max(body["out_ml"] for body in entered) <= 7.0 * 22.0  # the largest draw of a child, 7 mL/kg
     assert session.saline_in_ml <= 15.0 * 22.0
     of_units = {place: sum(body["in_ml"] for body in entered if body.get("unit") == place) for place in (1, 2)}
+    assert sum(of_units.values()) == session.red_cells_in_ml
     assert max(of_units.values()) <= 1.1 * 258.0, "small bags are many, and no unit gives more than it holds"
 
 

@@ -3,9 +3,9 @@
 from collections.abc import Sequence
 
 
-def count_of(n: float, thing: str) -> str:
-    """Return '1 unit' or '2.5 units'."""
-    return f"{n:g} {thing}" + ("" if n == 1 else "s")
+def count_of(n: float, thing: str, things: str = "") -> str:
+    """Return '1 unit' or '2.5 units'; things: how more than one are called, where that is not by an s."""
+    return f"{n if isinstance(n, int) else format(n, 'g')} {thing if n == 1 else things or thing + 's'}"
 
 
 def listed(parts: Sequence[str]) -> str:

@@ -119,6 +119,12 @@ class Situation:
         return f"with the consultant since {since}"
 
     @property
+    def suggested_after_safe(self) -> bool:
+        """Whether no day that can be suggested is left up to the last safe one."""
+        best, last = self.suggested_on, self.latest_safe_on
+        return best is not None and last is not None and best > last
+
+    @property
     def booked_safely(self) -> bool:
         """Whether a place stands that can be kept and is not after the last safe day."""
         return (
@@ -363,7 +369,7 @@ def _due(s: Situation) -> Need | None:
         when, until = "today" if best == s.today else day_words(best, s.today), day_words(last, s.today)
         safe = f"; last safe day {until}."
         late = f", the first day that can be suggested; the last safe day, {until}, is before it."
-        lead, act, rest = "", f"Arrange {when}", late if best > last else safe
+        lead, act, rest = "", f"Arrange {when}", late if s.suggested_after_safe else safe
     elif last is not None:
         lead, act, rest = "", f"Arrange by {day_words(last, s.today)}", ", the last safe day."
     else:

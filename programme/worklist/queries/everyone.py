@@ -373,7 +373,7 @@ def _window_words(window: tuple[int, int] | None, s: Situation, *, passed: bool)
         return f"passed {short_day_words(s.latest_safe_on, s.today)}"
     if window is None:
         return "none"
-    if _is_after_safe(s):
+    if s.suggested_after_safe:
         return f"safe to {short_day_words(date.fromordinal(window[1]), s.today)}"
     return span_words(date.fromordinal(window[0]), date.fromordinal(window[1]), s.today)
 
@@ -381,9 +381,4 @@ def _window_words(window: tuple[int, int] | None, s: Situation, *, passed: bool)
 def _best_words(s: Situation) -> str:
     if s.suggested_on is None:
         return ""
-    return f"{'next' if _is_after_safe(s) else 'best'} {day_words(s.suggested_on, s.today)}"
-
-
-def _is_after_safe(s: Situation) -> bool:
-    """Whether no day that can be suggested is left up to the last safe one."""
-    return s.suggested_on is not None and s.latest_safe_on is not None and s.suggested_on > s.latest_safe_on
+    return f"{'next' if s.suggested_after_safe else 'best'} {day_words(s.suggested_on, s.today)}"

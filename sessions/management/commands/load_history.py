@@ -17,6 +17,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from programme.core.management.sites import REFUSED, WRONG_USE, add_site_argument, site_asked_for
 from programme.core.models import Site
+from programme.core.numeric.words import count_of
 from sessions.history.bring_in import BroughtIn, Refused, bring_in
 
 FIRST_SITE = {"code": "unit", "name": "Day unit"}
@@ -64,14 +65,10 @@ class Command(BaseCommand):
             self._say(f"Question: {question.line()}")
         verb = "Would bring in" if dry_run else "Brought in"
         self._say(
-            f"{verb} {_many(done.n_sessions, 'session')} with {_many(done.n_results, 'result')}; "
-            f"{_many(done.n_people, 'new person', 'new people')}, {_many(done.n_goals, 'dated goal')}. "
-            f"{_many(done.look.same, 'session was', 'sessions were')} stored already."
+            f"{verb} {count_of(done.n_sessions, 'session')} with {count_of(done.n_results, 'result')}; "
+            f"{count_of(done.n_people, 'new person', 'new people')}, {count_of(done.n_goals, 'dated goal')}. "
+            f"{count_of(done.look.same, 'session was', 'sessions were')} stored already."
         )
-
-
-def _many(n: int, one: str, more: str = "") -> str:
-    return f"{n} {one if n == 1 else more or one + 's'}"
 
 
 def _bar() -> Progress:

@@ -44,4 +44,5 @@ def test_lists_and_counts():
     assert listed(["a", "b", "c"]) == "a, b and c"
     assert (listed(["a"]), listed([])) == ("a", "")
     assert (count_of(1, "unit"), count_of(1.5, "unit")) == ("1 unit", "1.5 units")
+    assert count_of(1_234_567, "person", "people") == "1234567 people"
     assert (words.count_words(14), words.count_words(21)) == ("fourteen", "21")
