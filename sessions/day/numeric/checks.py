@@ -243,9 +243,10 @@ def _times(state: Tally, carried_out: Done, now: datetime) -> Check:
         return Check(ASK, TIMES_LINE, f"{apart} lies wholly outside the times of the totals")
     if end > now:
         return Check(STOP, TIMES_LINE, "an entry lies in the future; put its time right")
-    hours = (end - start) / timedelta(hours=1)
-    words = f"{hours:.0f} h {round(60 * (hours % 1)):02d} min" if hours >= 1 else f"{60 * hours:.0f} min"
-    return Check(ASK if hours > LONGEST_SESSION_H else OK, TIMES_LINE, f"{words} from first to last entry")
+    hours, minutes = divmod(round((end - start) / timedelta(minutes=1)), 60)
+    words = f"{hours} h {minutes:02d} min" if hours else f"{minutes} min"
+    too_long = end - start > timedelta(hours=LONGEST_SESSION_H)
+    return Check(ASK if too_long else OK, TIMES_LINE, f"{words} from first to last entry")
 
 
 def _outside(state: Tally) -> str:

@@ -66,6 +66,12 @@ def test_a_session_done_as_planned_has_nothing_against_it() -> None:
     assert found["Times"].words == "1 h 20 min from first to last entry"
 
 
+@pytest.mark.parametrize(("minutes", "words"), [(59, "59 min"), (60, "1 h 00 min"), (227, "3 h 47 min")])
+def test_the_time_from_first_to_last_entry_is_in_whole_hours_and_the_minutes_left(minutes: int, words: str) -> None:
+    entries = (said(0, "moved", step=1, in_ml=400, out_ml=400), said(minutes, "moved", step=2, in_ml=258, out_ml=250))
+    assert lines(entries, hours_later=5)["Times"].words == f"{words} from first to last entry"
+
+
 def test_a_step_that_was_cut_short_is_asked_about_with_what_is_missing() -> None:
     found = lines(WHOLE[:1])["Volumes of all steps"]
     assert found.state == ASK
