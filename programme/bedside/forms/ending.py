@@ -223,7 +223,7 @@ class HomeForm(EdgeForm):
 class VolumeForm(TimedForm):
     """One volume of a finished session put right in amount or time, taken out, or added where it is missing."""
 
-    entry = ChoiceField(label="Which volume", wide=True)
+    entry = ChoiceField(label="Which volume", required=True, wide=True)
     in_ml = volume("In", 1500, help_text="0 in both takes it out; empty in both leaves the volumes")
     out_ml = volume("Out", 1500)
     happened = MomentField(label="When", help_text="the right time, or that of a missing volume")
@@ -238,7 +238,8 @@ class VolumeForm(TimedForm):
     def __init__(self, *args: Any, entries: Sequence[tuple[str, str]], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         missing = (MISSING_VOLUME, "a volume that is missing, such as blood drawn afterwards")
-        self.fields["entry"].choices = [*entries, missing]  # type: ignore[attr-defined]
+        # None stands ready: the first volume would be put right by whoever forgets to say which.
+        self.fields["entry"].choices = [("", "choose"), *entries, missing]  # type: ignore[attr-defined]
 
     def clean(self) -> dict[str, Any]:
         super().clean()

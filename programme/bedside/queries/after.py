@@ -67,8 +67,9 @@ class Reopened:
 
 @dataclass(frozen=True, slots=True)
 class AfterPage:
-    """Everything the page prints. sample_from: when the after-sample may be taken. told: the unit's texts.
+    """Everything the page prints.
 
+    sample_from, sampled_at: when the after-sample may be taken, and when it was. told: the unit's texts.
     machine: the totals of an automated session in words, '' for any other.
     """
 
@@ -84,6 +85,7 @@ class AfterPage:
     checks: tuple[Check, ...]
     follow_ups: tuple[FollowUp, ...]
     sample_from: datetime | None
+    sampled_at: datetime | None
     measured_at: str
     call_on: date
     leaflet_until: date
@@ -141,6 +143,7 @@ def read_after(exchange_session: ExchangeSession, now: datetime) -> AfterPage:
         checks=tuple(replace(c, words=look.hb_words(c.words)) for c in closing_checks(after, ending.checks)),
         follow_ups=tuple(follow_ups.select_related("done_by").order_by("due_on", "pk")),
         sample_from=None if ended_at is None else (ended_at + timedelta(minutes=wait_min)).astimezone(now.tzinfo),
+        sampled_at=None if sample is None else sample.taken_at.astimezone(now.tzinfo),
         measured_at=_measured_at(results, now),
         call_on=call_day(exchange_session.on, int(settings["follow_up_call_days"])),
         leaflet_until=exchange_session.on + timedelta(days=int(settings["haemolysis_watch_days"])),

@@ -248,6 +248,14 @@ def test_before_the_sample_the_page_says_what_to_expect_and_from_when(patient, n
     assert "not measured yet" in said
 
 
+def test_a_sample_that_is_taken_is_not_asked_for_again(patient, nurse, consultant, nurse_client) -> None:
+    session = finished_day(patient, nurse=nurse, consultant=consultant)
+    assert send(nurse_client, session, "sample/", taken="08:46", place="left arm").status_code == 302
+    said = text_of(nurse_client.get(address(session, "after/")))
+    assert "The sample was taken at 08:46 ; HbS is not in yet." in said
+    assert "may be taken" not in said
+
+
 def test_forecast_and_measured_stand_side_by_side_with_the_next_day(patient, nurse, consultant, nurse_client) -> None:
     session = sampled_day(patient, nurse=nurse, consultant=consultant, hb_g_l=106.0, hbs_pct=23.4)
     patient.refresh_from_db()
@@ -340,6 +348,8 @@ def test_unusual_going_home_observations_ask_and_never_block(patient, nurse, con
 def test_a_volume_is_put_right_in_amount_and_in_time(patient, nurse, consultant, nurse_client) -> None:
     session = finished_day(patient, nurse=nurse, consultant=consultant)
     number = str(Entry.objects.filter(kind="moved").first().number)
+    unsaid = send(nurse_client, session, "put-right/", in_ml="280", out_ml="300", why="bag read again")
+    assert "Which volume is needed." in text_of(unsaid)
     empty = send(nurse_client, session, "put-right/", entry=number, why="read again")
     assert "Nothing is put right yet" in text_of(empty)
     given = {"entry": number, "in_ml": "280", "out_ml": "300", "happened": "06:05", "why": "bag read again"}
