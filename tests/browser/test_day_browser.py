@@ -369,6 +369,8 @@ def test_the_page_after_is_without_fault_and_as_wide_as_its_window(page_as, live
         open_page(page, live_server, name, session)
         assert page.locator("main .btn:visible").count() >= 2
         assert too_small_for_a_thumb(page) == [], name
+    open_page(page, live_server, "after", session)
+    expect(page.locator(".side").get_by_text("not entered").first).to_be_visible()  # why a line is open
     for path in ("consent/", "crossmatch/", "measure/"):
         page.goto(f"{live_server.url}/people/{someone.patient_ref}/{path}")
         expect(page.get_by_role("link", name="Leave without saving")).to_be_visible()
