@@ -26,6 +26,7 @@ from programme.booking.views.saving import PEOPLE, REFUSED, book_once, chosen, f
 from programme.core import access, receipts
 from programme.core.look import site_now
 from programme.core.numeric.words import listed
+from sessions.queries.in_hand import sessions_in_hand
 
 BOOKINGS = Booking.objects.select_related("chair", "patient__site", "made_by", "moved_from__chair", "moved_to__chair")
 both_ways = require_http_methods(["GET", "POST"])
@@ -43,7 +44,11 @@ def places(request: access.SignedIn, patient_ref: str) -> HttpResponse:
             return redirect(book_once(request, patient, form, the_diary()))
         except REFUSED as error:
             faults = faults_of(error)
-    shown = {"page": read_places(patient, site_now(request.user)), "patient": patient, "faults": faults}
+    now = site_now(request.user)
+    shown = {
+        "page": read_places(patient, now), "in_hand": sessions_in_hand(patient), "today": now.date(),
+        "patient": patient, "faults": faults,
+    }  # fmt: skip
     return render(request, "booking/places.html", shown | _of_form(form))
 
 

@@ -32,6 +32,7 @@ from programme.worklist.queries.stored import read_flag, read_forecast
 from programme.worklist.queries.suggested import Suggested, suggested
 from programme.worklist.queries.who import Who, who
 from sessions.models import OtherTransfusion, StoredForecast
+from sessions.queries.in_hand import SessionInHand, sessions_in_hand
 from sessions.queries.people import PersonRecord, people_inputs
 
 USED_RESULTS_SHOWN = 12
@@ -83,6 +84,7 @@ class CoursePage:
     record: PersonRecord
     stale: str
     place: Place
+    in_hand: tuple[SessionInHand, ...]
     sessions: tuple[SessionRow, ...]
     removal_trend: str
     decisions: tuple[Decision, ...]
@@ -141,6 +143,7 @@ def read_course(patient: Patient, now: datetime) -> CoursePage:
         record=record,
         stale=_stale_words(force, forecast, stored, patient.data_version),
         place=place,
+        in_hand=sessions_in_hand(patient),
         sessions=tuple(reversed(sessions)),
         removal_trend=removal_trend_of(sessions),
         decisions=decisions_of(patient, goals, today),

@@ -40,11 +40,12 @@ from programme.worklist.queries.measured import Measured, newest_since_last_sess
 from programme.worklist.queries.stored import Stored
 from sessions.day.models import FollowUp, Prescription
 from sessions.models import ExchangeSession, SessionFacts, State
+from sessions.queries.in_hand import IN_HAND
 from sessions.queries.people import PersonRecord, people_inputs
 
 DRAWN_DAYS = 24 * 7 + 90  # the picture's past, and the session before it from which its first climb starts
 UNDER_40_KG = 40.0
-IN_THE_CHAIR = (State.PLANNED, State.AUTHORISED, State.RUNNING, State.FINISHED)
+BEFORE_ITS_END = (State.PLANNED, LAPSED, State.AUTHORISED, State.RUNNING)
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,7 +231,7 @@ def _visits(site: Site, today: date) -> Mapping[int, list[Visit]]:
 
 def _in_chair(site: Site, today: date) -> dict[int, Chair]:
     """Return the session of today of everybody who has one that is not closed."""
-    rows = ExchangeSession.objects.filter(patient__site=site, on=today, state__in=IN_THE_CHAIR).order_by("pk")
+    rows = ExchangeSession.objects.filter(patient__site=site, on=today, state__in=IN_HAND).order_by("pk")
     plans = Prescription.objects.filter(exchange_session=OuterRef("pk")).order_by("-number")
     found = rows.annotate(lapsed_at=Subquery(plans.values("lapsed_at")[:1])).values_list(
         "patient_id", "pk", "state", "lapsed_at"
@@ -324,10 +325,11 @@ def _row(
     patient: Any, record: PersonRecord, stored: Stored, s: Situation, visits: Sequence[Visit], contact: FollowUp | None
 ) -> Row:
     shown = s.status == "ok" and not s.locked and not s.paused
-    passed = shown and s.latest_safe_on is not None and s.latest_safe_on < s.today
+    over_now = shown and s.measured_pct is not None and s.measured_pct > s.ceiling_pct
+    is_today = over_now or s.chair in BEFORE_ITS_END
+    passed = shown and s.latest_safe_on is not None and s.latest_safe_on < s.today and not is_today
     window = None
-    over_now = s.measured_pct is not None and s.measured_pct > s.ceiling_pct
-    if shown and s.latest_safe_on is not None and not over_now:
+    if shown and s.latest_safe_on is not None and not is_today:
         first = max(stored.earliest_on or s.today, s.today)
         window = (first.toordinal(), s.latest_safe_on.toordinal())
     measured_on = s.measured_on
@@ -360,8 +362,8 @@ def _row(
         chance_is_reckoned=shown and s.measured_pct is None,
         chance_is_hot=chance == "over"
         or bool(shown and when == "today" and (s.chance_today or 0) > record.accepted_chance),
-        window="today" if over_now and shown else _window_words(window, s, passed=passed),
-        window_passed=passed and not over_now,
+        window="today" if is_today else _window_words(window, s, passed=passed),
+        window_passed=passed,
         best_day="" if window is None or passed else _best_words(s),
         stale=s.stale,
         contact_key=None if contact is None else contact.pk,

@@ -31,23 +31,12 @@ from programme.worklist.queries.plan_rows import (
     working_lines,
 )
 from programme.worklist.queries.who import Who, volume_of, who
-from sessions.models import ExchangeSession, State, StoredForecast
+from sessions.models import StoredForecast
 from sessions.numeric.uncertainty import BLOOD_VOLUME_REL_SD
+from sessions.queries.in_hand import SessionInHand, sessions_in_hand
 from sessions.queries.people import PersonRecord, people_inputs
 
 Z80 = 2.0 * 1.2815515655446004  # widths in standard deviations from p10 to p90 of a normal spread
-
-
-IN_HAND = (State.PLANNED, State.AUTHORISED, State.RUNNING, State.FINISHED)
-
-
-@dataclass(frozen=True, slots=True)
-class SessionInHand:
-    """A session that is planned, being carried out, or waiting for its results."""
-
-    key: int
-    on: date
-    state: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,12 +148,6 @@ def plan_page(patient: Patient, *, on: date, at: datetime, method: str = "") -> 
         today=on,
         sessions=sessions_in_hand(patient),
     )
-
-
-def sessions_in_hand(patient: Patient) -> tuple[SessionInHand, ...]:
-    """Return the sessions of a person that are not over, soonest first; one query."""
-    rows = ExchangeSession.objects.filter(patient=patient, state__in=IN_HAND).order_by("on", "pk")
-    return tuple(SessionInHand(*row) for row in rows.values_list("pk", "on", "state"))
 
 
 def _method(suggestion: Suggestion | None) -> str:

@@ -200,8 +200,14 @@ def test_the_sheet_asks_the_database_as_often_for_three_as_for_one(
 def test_the_places_of_a_person_too(coordinator_client, ada, fit, django_assert_num_queries, count):
     for n in range(count):
         make_booking(ada, make_chair(fit.site), on=MONDAY + timedelta(14 + n), late_reason="as agreed")
-    with django_assert_num_queries(21 + A_LOOK):
+    with django_assert_num_queries(22 + A_LOOK):
         coordinator_client.get(reverse("booking:places", args=["R1"]))
+
+
+def test_the_places_of_somebody_in_the_chair_say_that_they_were_found_before_the_session(coordinator_client, ada):
+    key = make_exchange_session(ada, on=TODAY, state="running").pk
+    said = body(coordinator_client.get(reverse("booking:places", args=["R1"])))
+    assert f'running: <a href="/people/R1/day/{key}/plan/">its plan</a>. What is suggested on this page was' in said
 
 
 def test_how_somebody_travels_is_said_where_a_place_is_chosen_and_the_times_are_kept(coordinator_client, ada, chair):

@@ -354,8 +354,23 @@ def test_nobody_sees_a_course_without_signing_in(client, fit):
 @pytest.mark.parametrize("sessions", [1, 3])
 def test_the_number_of_queries_does_not_grow_with_sessions(nurse_client, fit, sessions, django_assert_num_queries):
     make_person(fit, sessions=sessions)
-    with django_assert_num_queries(35 + A_LOOK):
+    with django_assert_num_queries(36 + A_LOOK):
         page_of(nurse_client)
+
+
+@pytest.mark.usefixtures("frozen_day")
+@pytest.mark.parametrize(
+    ("state", "leads_to", "older"),
+    [("planned", "plan", True), ("authorised", "plan", True), ("running", "run", True), ("finished", "after", False)],
+)
+def test_a_session_of_today_is_said_with_what_is_suggested_from_before_it(nurse_client, fit, state, leads_to, older):
+    patient = make_person(fit)
+    assert "Session of" not in page_of(nurse_client)
+    key = make_exchange_session(patient, on=TODAY, state=state).pk
+    page = page_of(nurse_client)
+    assert f"Session of today, {state}: its plan" in plain(page)
+    assert f"/people/R001/day/{key}/{leads_to}/" in page
+    assert ("What is suggested on this page was reckoned before it" in page) is older
 
 
 # Asking

@@ -380,6 +380,16 @@ def test_the_chair_band_is_there_only_with_an_open_session_today(fit):
     assert [(band.name, len(band.rows)) for band in bands][:2] == [("Now", 0), ("In the chair today", 1)]
 
 
+@pytest.mark.parametrize(("state", "is_today"), [("authorised", True), ("running", True), ("finished", False)])
+def test_until_a_session_of_today_has_ended_its_day_is_the_one_suggested(fit, state, is_today):
+    patient = make_person(fit)
+    before = rows_of(fit.site)["R001"]
+    assert before.best_day
+    make_planned_session(patient, on=TODAY, state=state)
+    row = rows_of(fit.site)["R001"]
+    assert (row.window, row.best_day) == (("today", "") if is_today else (before.window, before.best_day))
+
+
 @pytest.mark.usefixtures("frozen_day")
 def test_the_chair_band_leads_to_where_each_session_stands(nurse_client, coordinator_client, fit):
     states = {"planned": "plan", "authorised": "start", "running": "run", "finished": "after"}
