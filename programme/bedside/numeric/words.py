@@ -20,12 +20,15 @@ def ml(value: float) -> str:
     return ("0" if text == "-0" else text).replace("-", "\u2212")
 
 
+def given_name(fluid: str, in_ml: float) -> str:
+    """Return 'Red cells' or 'Saline'; 'Draw' where nothing is given, whatever fluid stands beside it. [mL]"""
+    return FLUIDS[fluid] if in_ml > 0.0 else DRAW
+
+
 def step_name(step: PlannedStep) -> str:
     """Return 'Red cells 4, 5' or 'Saline'; 'Draw' where nothing is given."""
-    if step.in_ml <= 0.0:
-        return DRAW
-    places = ", ".join(str(place) for place in step.units)
-    return f"{FLUIDS[step.fluid]} {places}".strip()
+    places = ", ".join(str(place) for place in step.units) if step.in_ml > 0.0 else ""
+    return f"{given_name(step.fluid, step.in_ml)} {places}".strip()
 
 
 def stroke_title(stroke: Stroke, n_units: int) -> str:

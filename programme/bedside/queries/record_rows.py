@@ -8,7 +8,7 @@ from datetime import datetime, tzinfo
 from typing import Any
 
 from patients.models import STORED_UNIT
-from programme.bedside.numeric.words import FLUIDS, entry_words, totals_words
+from programme.bedside.numeric.words import entry_words, given_name, totals_words
 from programme.core.models import User
 from programme.core.numeric.words import count_of
 from programme.worklist.numeric.words import full_day_words
@@ -92,7 +92,7 @@ def plan_row(row: Prescription, ending: Ending, zone: tzinfo) -> PlanOnRecord:
         steps=tuple(
             (
                 int(step["number"]),
-                FLUIDS.get(step["fluid"], step["fluid"]),
+                given_name(step["fluid"], float(step["in_ml"])),
                 ", ".join(str(place) for place in step.get("units") or ()),
                 f"{float(step['in_ml']):.0f}",
                 f"{float(step['out_ml']):.0f}",
@@ -133,10 +133,10 @@ def step_line(row: ExchangeStep, zone: tzinfo) -> Line:
     cells = f", {row.cells_hb_g_l:.0f} g/L" if row.cells_hb_g_l else ""
     return Line(
         "step as carried out",
-        f"{FLUIDS[row.fluid]}{cells}{until}",
+        f"{given_name(row.fluid, row.in_ml)}{cells}{until}",
         None if row.started_at is None else row.started_at.astimezone(zone),
         step=row.number,
-        fluid=row.fluid,
+        fluid=row.fluid if row.in_ml > 0.0 else "",
         in_ml=row.in_ml,
         out_ml=row.out_ml,
     )
@@ -168,7 +168,7 @@ def log_lines(ending: Ending, zone: tzinfo) -> Iterator[Line]:
             number=entry.number,
             step=body.get("step"),
             unit=body.get("unit"),
-            fluid=body.get("fluid") or "",
+            fluid=(body.get("fluid") or "") if body.get("in_ml") else "",
             in_ml=body.get("in_ml"),
             out_ml=body.get("out_ml"),
             why=entry.why,

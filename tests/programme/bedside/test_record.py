@@ -25,7 +25,7 @@ from sessions.day.services.entering import add_entry
 from sessions.day.services.giving import start_unit
 from sessions.models import SessionFacts
 from tests.conftest import client_of
-from tests.day import ENDED, MACHINE_TOTALS, STARTED, automated_day, finished_day, sampled_day
+from tests.day import DONE, ENDED, MACHINE_TOTALS, PLAN, STARTED, automated_day, finished_day, sampled_day
 from tests.factories import (
     NOW,
     make_adverse_event,
@@ -103,6 +103,25 @@ def test_the_record_says_all_that_a_stranger_needs(session, nurse_client, frozen
     assert [line.words for line in record.moves] == ["Finish session", "Rewrite totals", "Close session"]
     assert record.moves[-1].why == "left in a hurry"
     assert record.compared[0].startswith("HbS after: forecast 23.1 % (")
+
+
+def test_a_draw_by_itself_is_no_saline_on_paper_or_in_the_table(
+    patient, nurse, consultant, nurse_client, frozen_day
+) -> None:
+    steps = [PLAN[0] | {"in_ml": 0}, PLAN[0] | {"number": 2, "out_ml": 0, "draws": []}, PLAN[1] | {"number": 3}]
+    drawn = [("moved", {"step": 1, "in_ml": 0, "out_ml": 300, "fluid": "saline"}, 5)]
+    given = [("moved", {"step": 2, "in_ml": 300, "out_ml": 0, "fluid": "saline"}, 10)]
+    rest = [(kind, body | {"step": 3} if kind == "moved" else body, minute) for kind, body, minute in DONE[1:]]
+    session = finished_day(
+        patient, nurse=nurse, consultant=consultant, method="one_arm", steps=steps, entries=[*drawn, *given, *rest]
+    )
+    record = read_record(session, NOW)
+    assert [step[1] for step in record.plans[0].steps] == ["Draw", "Saline", "Red cells"]
+    assert [line.words for line in record.steps[:2]] == ["Draw to 05:05", "Saline to 05:10"]
+    rows = rows_of(nurse_client.get(f"/people/SM-042/day/{session.pk}/record.csv"))
+    volumes = [row for row in rows if row["kind"] in ("moved", "step as carried out") and row["in_ml"] == "0"]
+    assert {row["fluid"] for row in volumes} == {""}, volumes
+    assert {row["out_ml"] for row in volumes} >= {"300"}
 
 
 def test_the_paper_can_be_read_without_the_programme(session, nurse_client, frozen_day) -> None:
