@@ -15,8 +15,9 @@ from typing import Any
 import numpy as np
 
 from programme.bedside.numeric.held import limits_of, limits_of_totals
-from programme.bedside.numeric.laid import Ground, Judged, Laid, Moment, draws_of, spread, units_of
+from programme.bedside.numeric.laid import Ground, Judged, Laid, Moment, spread, units_of
 from programme.planning.numeric import automated
+from programme.planning.numeric.draws import draws_of
 from programme.planning.numeric.limits import Limits
 from programme.planning.numeric.search import UNFAVOURABLE_TENTH, Before, Cells
 from sessions.numeric.exchange import run_many

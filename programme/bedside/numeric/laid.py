@@ -16,9 +16,6 @@ SETTING_OF = {
 FOR_GOOD_SHARE = 0.5
 """Of a last draw: so much short at the end is no rounding of earlier volumes. Chosen here; not from a source."""
 
-A_LITTLE_ML = 40.0
-"""Nobody draws another bag for less. Chosen here; not from a source."""
-
 
 @dataclass(frozen=True, slots=True)
 class Ground:
@@ -116,25 +113,6 @@ class Judged:
     deepest_ml: float
     highest_ml: float
     limits: tuple[LimitFound, ...]
-
-
-def draws_of(out_ml: float, size_ml: float, most_ml: float = math.inf) -> tuple[float, ...]:
-    """Return a volume as bags of the usual size, rounded down to 10 mL; the last may be smaller. [mL]
-
-    What would fill only A_LITTLE_ML of another bag goes into the last ones instead, where they hold no more than
-    most_ml.
-    """
-    if out_ml <= 0.0:
-        return ()
-    size = max(10.0, 10.0 * math.floor(min(size_ml, most_ml) / 10.0))
-    whole = int(out_ml // size)
-    rest = out_ml - whole * size
-    bags = [size] * whole
-    if whole and 0.0 < rest <= A_LITTLE_ML and size + rest <= most_ml:
-        bags[-1] += rest
-    elif rest >= 0.5:
-        bags.append(rest)
-    return tuple(bags)
 
 
 def units_of(steps: Sequence[Laid], unit_volume_ml: float) -> list[tuple[int, ...]]:

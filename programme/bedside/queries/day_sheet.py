@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from itertools import groupby
 from typing import Any
 
 from programme.bedside.queries.known import Known
+from programme.planning.numeric.draws import draws_words
 from programme.worklist.numeric.sheet import duration_words, steps_words
 from programme.worklist.queries.plan_rows import LimitLine, limit_line
 from sessions.day.models import Prescription
@@ -137,15 +137,6 @@ def _give(step: Mapping[str, Any]) -> str:
         return f"Red cells, unit {places[0]}" if places else "Red cells"
     joined = f"{places[0]} and {places[1]}" if len(places) == 2 else f"{places[0]} to {places[-1]}"
     return f"Red cells, units {joined}"
-
-
-def draws_words(draws: Sequence[float]) -> str:
-    """Return '3 × 100, 50' for the bags of one step."""
-    parts = []
-    for size, same in groupby(draws):
-        many = len(list(same))
-        parts.append(f"{many} × {size:.0f}" if many > 1 or len(draws) == 1 else f"{size:.0f}")
-    return ", ".join(parts)
 
 
 def _before_words(shown: Prescription | PlanDraft, known: Known) -> str:

@@ -103,11 +103,7 @@ def limits_for(
     stop = np.maximum(settings["hb_after_stop_g_l"], warn)
     floor_stop = np.where(flag, settings["hb_floor_flagged_g_l"], settings["hb_floor_stop_g_l"])
     floor_warn = np.maximum(_own(hb_floor_g_l, settings["hb_floor_warn_g_l"], n), floor_stop)
-    draw = np.where(
-        small,
-        weight * settings["child_draw_stop_ml_per_kg"],
-        np.minimum(settings["single_draw_stop_ml"], weight * settings["single_draw_stop_ml_per_kg"]),
-    )
+    draw = draw_stop_of(weight, settings)
     out = np.full(n, settings["blood_out_stop_ml"])
     first = ~flag | np.broadcast_to(np.asarray(saline_first, dtype=bool), n)
     part = _part(weight, draw, first, settings)
@@ -127,6 +123,16 @@ def limits_for(
         saline_first=first,
         part_ml=np.where(one_arm, part, AT_ONCE),
         one_arm_part_ml=part,
+    )
+
+
+def draw_stop_of(weight_kg: ArrayLike, settings: Mapping[str, float]) -> Floats:
+    """The largest draw without return, of the shape of `weight_kg`; less by weight for a small body. [mL]"""
+    weight = np.asarray(weight_kg, dtype=float)
+    return np.where(
+        weight < SMALL_BODY_KG,
+        weight * settings["child_draw_stop_ml_per_kg"],
+        np.minimum(settings["single_draw_stop_ml"], weight * settings["single_draw_stop_ml_per_kg"]),
     )
 
 

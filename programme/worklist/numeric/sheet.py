@@ -7,6 +7,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from programme.planning.numeric.draws import draws_of, draws_words
+from programme.planning.numeric.limits import draw_stop_of
 from programme.worklist.numeric.trying import Moment, moments
 from programme.worklist.numeric.words import count_words
 from sessions.day.numeric.durations import ONE_ARM, minutes_a_unit
@@ -93,14 +95,14 @@ def session_sheet(
         iron_mg_per_g=settings["iron_mg_per_g_hb"],
     )  # fmt: skip
     named = _units_of(steps, start.unit_volume_ml, one_arm=start.one_arm)
-    most = min(settings["draw_size_ml"], settings["single_draw_stop_ml_per_kg"] * start.weight_kg)
+    most_ml = float(draw_stop_of(start.weight_kg, settings))
     lines = tuple(
         SheetStep(
             give=name,
             why=raw.get("why") or (one_arm_reason if start.one_arm else usual_reason)(place, steps, start.flagged),
             in_ml=step.in_ml,
             out_ml=step.out_ml,
-            draws=draws_words(step.out_ml, most),
+            draws=draws_words(draws_of(step.out_ml, settings["draw_size_ml"], most_ml)),
             moment=moment,
         )
         for place, (raw, step, name, moment) in enumerate(zip(raw_steps, steps, named, after, strict=True))
@@ -160,16 +162,6 @@ def one_arm_reason(place: int, steps: Sequence[Step], flagged: bool) -> str:
     if step.out_ml and place + 1 == len(steps) and before is not None and before.in_ml and not flagged:
         return "not given back: Hb would stay too high"
     return ""
-
-
-def draws_words(out_ml: float, size_ml: float) -> str:
-    """Return how a volume is drawn in parts no larger than `size_ml`: '3 × 100, 50'; '' where nothing is drawn."""
-    if out_ml <= 0:
-        return ""
-    size = max(10.0, 10.0 * math.floor(size_ml / 10.0))
-    whole, rest = divmod(out_ml, size)
-    parts = [f"{whole:.0f} × {size:.0f}"] if whole else []
-    return ", ".join(parts + ([f"{rest:.0f}"] if rest >= 0.5 else []))
 
 
 def duration_words(minutes: float, rest_hours: float, how: str = "by hand") -> str:

@@ -80,6 +80,18 @@ def test_plan_shows_each_step_with_its_running_figures(nurse_client, planned):
     assert "4 × 250" in text
 
 
+def test_plan_draws_no_bag_of_a_few_millilitres(nurse_client, planned):
+    steps = [
+        {"fluid": "red_cells", "in_ml": 258.0, "out_ml": 260.0},
+        {"fluid": "red_cells", "in_ml": 516.0, "out_ml": 520.0},
+    ]
+    planned.suggestion.body["session"]["steps"] = steps
+    planned.suggestion.save()
+    text = page_of(nurse_client).content.decode()
+    assert ">1 × 260<" in text
+    assert ">250, 270<" in text
+
+
 def test_plan_shows_limits_warnings_units_and_what_was_not_chosen(nurse_client, planned):
     text = page_of(nurse_client).content.decode()
     assert "Hb at the end and its peak" in text

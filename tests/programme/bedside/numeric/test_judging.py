@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from programme.bedside.numeric.judging import judge, judge_automated
-from programme.bedside.numeric.laid import SETTING_OF, Ground, Laid, draws_of, units_of
+from programme.bedside.numeric.laid import SETTING_OF, Ground, Laid, units_of
 from programme.core.numeric.setting_table import DEFAULTS
 from programme.planning.numeric.limits import limits_for
 from sessions.numeric.exchange import Start, Step, run_steps
@@ -155,20 +155,6 @@ def test_units_follow_the_volumes():
         (1,), (), (2, 3), (4, 5),
     ]  # fmt: skip
     assert units_of([cells(129, 0), cells(129, 0)], 258.0) == [(1,), (1,)]  # half a unit and its other half
-
-
-@given(st.floats(1.0, 3000.0), st.floats(20.0, 600.0))
-def test_bags_add_up_to_the_volume_and_none_is_larger_than_allowed(out_ml, size_ml):
-    bags = draws_of(out_ml, size_ml, size_ml + 15.0)
-    assert sum(bags) == pytest.approx(out_ml, abs=0.5)
-    assert all(bag <= max(size_ml, 10.0) + 15.0 + 1e-9 for bag in bags)
-
-
-def test_nobody_draws_another_bag_for_a_little():
-    assert draws_of(260, 250, 480) == (260,)
-    assert draws_of(520, 250, 480) == (250, 270)
-    assert draws_of(350, 250, 480) == (250, 100)
-    assert draws_of(190, 250, 182) == (180, 10)  # no bag over the limit of one draw
 
 
 @given(
