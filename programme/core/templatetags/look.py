@@ -32,10 +32,11 @@ def mark(name: str) -> SafeString:
 
 @register.filter
 def fixed(value: float | None, places: int = 0) -> str:
-    """Write a number with `places` decimals, thousands parted and a true minus; a dash where there is none."""
+    """Write a number with `places` decimals, thousands parted and a true minus, but for nought; a dash for none."""
     if value is None or not str(value):
         return "\u2013"
-    return f"{float(value):,.{places}f}".replace("-", MINUS)
+    text = f"{float(value):,.{places}f}"
+    return (text if text.strip("-0.") else text.lstrip("-")).replace("-", MINUS)
 
 
 @register.filter
