@@ -2,7 +2,7 @@
 
 Baseline within 60 minutes before the start, again 15 minutes into each unit and at the end: clinical pages of NZ Blood
 and the Royal Marsden Manual, 12.21; the interval between is local policy. How early an observation counts is chosen
-here; not from a source.
+here; not from a source. At a reaction at once, and again every few minutes: common practice, the number chosen here.
 """
 
 from dataclasses import dataclass
@@ -13,6 +13,8 @@ from sessions.day.numeric.tally import Tally
 
 EARLY = timedelta(minutes=5)
 """An observation this much before its time still counts for it."""
+AT_A_REACTION = timedelta(minutes=5)
+"""While a run is stopped for a reaction, observations are due so long after the last."""
 SET_BACK = timedelta(minutes=1)
 """Clocks of several servers may differ by less. Chosen here; not from a source."""
 
@@ -40,6 +42,9 @@ def next_observations(tally: Tally, *, started_at: datetime, interval_min: float
     last = max(taken, default=None)
     if last is None:
         return Due(started_at, "before", "none are recorded yet")
+    if (stopped := tally.halted_since) is not None:
+        again = Due(last + AT_A_REACTION, "reaction", "again while it is stopped for a reaction")
+        return again if last >= stopped else Due(stopped, "reaction", "the run is stopped for a reaction")
     times = [Due(last + timedelta(minutes=interval_min), "interval", f"every {interval_min:g} min")]
     for place, unit_started in sorted(unit_starts(tally).items()):
         at = unit_started + timedelta(minutes=slow_first_min)

@@ -122,6 +122,13 @@ class Tally:
         return self.halt is not None
 
     @property
+    def halted_since(self) -> datetime | None:
+        """When the run was stopped for a reaction, or one was seen while it was paused; None where it is not halted."""
+        if self.pause is None or self.halt is None:
+            return None
+        return (self.pause if _says_reaction(self.pause) else self.halt).happened_at
+
+    @property
     def in_ml(self) -> float:
         return self.saline_in_ml + self.red_cells_in_ml
 
@@ -283,7 +290,11 @@ def _pauses(counted: Sequence[Said]) -> list[list[Said]]:
 def _is_for_a_reaction(pause: Sequence[Said]) -> bool:
     """Whether the run was stopped for a reaction, or one was seen in the same pause."""
     kinds = {said.kind for said in pause}
-    return kinds >= {PAUSE, REACTION} or any(said.body.get("words") == STOPPED_FOR_A_REACTION for said in pause)
+    return kinds >= {PAUSE, REACTION} or any(_says_reaction(said) for said in pause)
+
+
+def _says_reaction(said: Said) -> bool:
+    return said.body.get("words") == STOPPED_FOR_A_REACTION
 
 
 def _unnoted_stops(counted: Sequence[Said]) -> tuple[Said, ...]:

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from sessions.day.numeric.clocks import missed_observations, next_observations
-from sessions.day.numeric.entries import Said
+from sessions.day.numeric.entries import STOPPED_FOR_A_REACTION, Said
 from sessions.day.numeric.tally import PlannedStep, tally
 
 NINE = datetime(2026, 6, 1, 9, 0, tzinfo=UTC)
@@ -52,6 +52,20 @@ def test_at_the_end_they_are_due_at_once() -> None:
     done = [(10, "observation", SEEN), (12, "moved", SALINE), (20, "moved", UNIT)]
     assert due(*done) == (20, "end")
     assert due(*done, (36, "observation", {"moment": "end", "pulse": 80})) == (66, "interval")
+
+
+def test_at_a_stop_for_a_reaction_they_are_due_at_once_and_every_few_minutes_until_it_goes_on() -> None:
+    # That they are taken at once and every few minutes is common practice; five minutes is from memory.
+    seen, again = (28, "observation", SEEN), (34, "observation", {"moment": "reaction", "pulse": 110})
+    stop = (32, "pause", {"words": STOPPED_FOR_A_REACTION})
+    assert due(seen, stop) == (32, "reaction")
+    assert due(seen, stop, again) == (39, "reaction")
+    noted = (36, "reaction", {"words": "reaction: febrile, not haemolytic", "reaction": "febrile"})
+    assert due(seen, stop, again, noted) == (39, "reaction")
+    assert due(seen, stop, again, noted, (60, "resume", {"words": "R. Marsh: mild"})) == (64, "interval")
+    # Paused for something else, the reaction seen meanwhile.
+    assert due(seen, (30, "pause", {"words": "toilet"}), (33, "reaction", noted[2])) == (33, "reaction")
+    assert due(seen, (30, "pause", {"words": "toilet"})) == (58, "interval")
 
 
 def test_an_undone_observation_does_not_count() -> None:
