@@ -291,7 +291,7 @@ class OtherTransfusion(models.Model):
 
 
 class HaemolysisSign(models.Model):
-    """A sign noted after red cells that may mean delayed haemolysis; open until a consultant lifts the lock."""
+    """A sign noted after red cells that may mean haemolysis; open until a consultant lifts the lock."""
 
     class Sign(models.TextChoices):
         REACTION = "reaction", "reaction under investigation"

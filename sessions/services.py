@@ -387,7 +387,7 @@ def withdraw_other_transfusion(*, given: OtherTransfusion, why: str, actor: User
 def note_haemolysis_sign(
     *, patient: Patient, on: date, sign: str, actor: User | None, at: datetime, note: str = ""
 ) -> HaemolysisSign:
-    """Note a sign that may mean delayed haemolysis: it locks the suggestion until a consultant lifts the lock."""
+    """Note a sign that may mean haemolysis: it locks the suggestion until a consultant lifts the lock."""
     refuse_future(on, site=patient.site, at=at, field="on")
     row = HaemolysisSign(patient=patient, on=on, sign=sign, note=note, noted_by=actor, noted_at=at)
     row.full_clean()

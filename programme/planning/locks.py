@@ -34,7 +34,6 @@ def locks(
             transfusion_days=_transfusion_days(record),
         )
         for record in records
-        if record.last_on is not None
     }
     return {pk: lock for pk, lock in found.items() if lock.locked}
 
@@ -103,4 +102,5 @@ def _given_by(record: PersonRecord, day: date) -> float:
 
 
 def _transfusion_days(record: PersonRecord) -> list[int]:
-    return [_last(record).toordinal(), *(given.on.toordinal() for given in record.open_transfusions)]
+    days = [record.last_on, record.given_on, *(given.on for given in record.open_transfusions)]
+    return [day.toordinal() for day in days if day is not None]

@@ -79,7 +79,7 @@ def changed_since(plan: Prescription, patient: Patient, on: date) -> tuple[str, 
     if now["pregnant"] and not named.get("pregnant"):
         said.append("A pregnancy was recorded: the volume formulas do not hold.")
     if set(now["signs"]) - set(named.get("signs", now["signs"])) or _locked_by_figures(patient):
-        said.append("Possible delayed haemolysis: no red cells until a haematologist has decided.")
+        said.append("Possible haemolysis: no red cells until a haematologist has decided.")
     return tuple(said)
 
 

@@ -1,4 +1,4 @@
-"""Whether a person is locked for possible delayed haemolysis, and why, in words and figures ready to show.
+"""Whether a person is locked for possible haemolysis after red cells, and why, in words and figures ready to show.
 
 Signs lock alone: a reaction under investigation, dark urine, new severe pain or fever within 28 days of a transfusion.
 Figures lock when Hb and HbA mass are both too low (`haemolysis.py`). Either is enough. It never becomes a shorter
@@ -13,7 +13,7 @@ import numpy as np
 
 from .haemolysis import WATCH_DAYS, Figures
 
-SENTENCE = "Possible delayed haemolysis: a haematologist decides before any red cells."
+SENTENCE = "Possible haemolysis: a haematologist decides before any red cells."
 
 SIGN_WORDS = {
     "reaction": "a reaction under investigation",
@@ -84,7 +84,7 @@ def judge_lock(
     """Put signs and samples together.
 
     Args: signs and samples not lifted since, in any order; None samples are passed over. transfusion_days: ordinals of
-        all red cells given, sessions, top-ups and elsewhere.
+        all red cells given, sessions, top-ups and elsewhere, also of a session that runs.
     Returns: the lock. Raises: ValueError for a sign that is not known.
     """
     given = np.array(sorted(transfusion_days), dtype=np.int64)
@@ -96,7 +96,7 @@ def judge_lock(
             stopping.append((sign, after))
     low = tuple(sorted((s for s in samples if s is not None and s.locked), key=lambda s: s.day))
     reasons = (
-        *(f"{_capital(SIGN_WORDS[s.kind])}, {_days(after)} after red cells." for s, after in stopping),
+        *(f"{_capital(SIGN_WORDS[s.kind])}, {_after(after)} red cells." for s, after in stopping),
         *(_sample_words(s) for s in low),
     )
     return Lock(bool(reasons), reasons, tuple(s for s, _ in stopping), low)
@@ -117,8 +117,8 @@ def _sample_words(s: SampleSeen) -> str:
     )
 
 
-def _days(n: int) -> str:
-    return "1 day" if n == 1 else f"{n} days"
+def _after(days: int) -> str:
+    return "on the day of" if days == 0 else "1 day after" if days == 1 else f"{days} days after"
 
 
 def _capital(words: str) -> str:

@@ -15,7 +15,7 @@ from django.db.models import OuterRef, Q, Subquery
 from patients.models import Analyte, BodyMeasure, Goals, LabResult, Patient
 from patients.numeric.untransfused import untransfused_share_pct
 from programme.core.models import Site
-from sessions.models import ExchangeSession, HaemolysisSign, LockLift, Method, OtherTransfusion
+from sessions.models import ExchangeSession, HaemolysisSign, LockLift, Method, OtherTransfusion, State, UnitState
 
 WATCHED_ANALYTES = (Analyte.HB, Analyte.HBA, Analyte.HBS)
 
@@ -35,7 +35,8 @@ class PersonRecord:
     height_cm, weight_kg, weight_on: newest on or before the day. goals_since: None where no goals were ever set and
     the site's defaults stand. usual_interval_days, end_target_hbs_pct, hb_floor_g_l, units_most: None where not set.
     open_transfusions: since last_on. one_arm: one arm only, by the recorded access or as decided.
-    open_signs: signs of delayed haemolysis after the newest lift of the lock.
+    open_signs: signs of haemolysis after the newest lift of the lock. given_on: the day of a session that runs and in
+    which red cells were begun; it is no last session yet.
     """
 
     pk: int
@@ -72,6 +73,7 @@ class PersonRecord:
     clinic_weekdays: tuple[int, ...]
     open_transfusions: tuple[OpenTransfusion, ...]
     open_signs: tuple[tuple[date, str], ...]
+    given_on: date | None
 
     @property
     def is_flagged(self) -> bool:
@@ -112,18 +114,24 @@ def people_inputs(
 
 
 def _newest_on(on: date) -> dict[str, Subquery]:
-    """Annotations: newest weight measured, newest height, and the weight at the newest session, on or before a day."""
+    """Annotations: newest weight measured, newest height, and the weight at the newest session, on or before a day;
+    and the day of a session that runs, once a unit of it was started."""
     measures = BodyMeasure.objects.filter(patient=OuterRef("pk"), on__lte=on, withdrawn_reason="")
     measures = measures.order_by("-on", "-pk")
     weights = measures.filter(weight_kg__isnull=False)
     heights = measures.filter(height_cm__isnull=False)
     done = ExchangeSession.objects.carried_out().filter(patient=OuterRef("pk"), on__lte=on).order_by("-on")
+    begun = ExchangeSession.objects.filter(
+        patient=OuterRef("pk"), on__lte=on, state=State.RUNNING,
+        donation_units__state__in=[UnitState.RUNNING, UnitState.GIVEN],
+    )  # fmt: skip
     return {
         "measured_kg": Subquery(weights.values("weight_kg")[:1]),
         "measured_on": Subquery(weights.values("on")[:1]),
         "newest_height_cm": Subquery(heights.values("height_cm")[:1]),
         "session_kg": Subquery(done.values("weight_kg")[:1]),
         "session_on": Subquery(done.values("on")[:1]),
+        "given_on": Subquery(begun.values("on")[:1]),
     }
 
 
@@ -202,6 +210,7 @@ def _person_record(
         clinic_weekdays=goals.clinic_weekdays,
         open_transfusions=tuple(row for row in transfusions if row.on > open_since),
         open_signs=tuple(signs),
+        given_on=patient.given_on,
     )
 
 

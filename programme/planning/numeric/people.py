@@ -19,7 +19,7 @@ AVAILABLE, LEFT, LOCKED, PREGNANT, TRANSFUSION_UNKNOWN, NO_SESSION, NO_RESULT, N
 
 _REASONS = {
     LEFT: "Not on the programme at present, so nothing is suggested.",
-    LOCKED: "Possible delayed haemolysis: a haematologist decides before any red cells.",
+    LOCKED: "Possible haemolysis: a haematologist decides before any red cells.",
     PREGNANT: "Pregnancy: formula and personal figures do not hold until a prescriber sets blood volume and goals.",
     TRANSFUSION_UNKNOWN: "Something unknown was transfused elsewhere since the last session; "
     "enter what was given, else a prescriber decides the session.",

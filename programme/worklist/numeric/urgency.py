@@ -187,7 +187,7 @@ def _locked(s: Situation) -> Need | None:
     if not s.locked:
         return None
     return Need(
-        Band.NOW, "stop", "Locked: possible delayed haemolysis. No red cells; ", "a haematologist decides", ".",
+        Band.NOW, "stop", "Locked: possible haemolysis. No red cells; ", "a haematologist decides", ".",
         brief="is locked", also=_missed_asides(s), weight=(0,),
     )  # fmt: skip
 

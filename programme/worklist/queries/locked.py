@@ -72,7 +72,7 @@ def _lock_row(row: Mapping[str, Any]) -> LockRow:
 
 
 def _sign_sentence(signs: set[tuple[date, str]]) -> str:
-    return f"Possible delayed haemolysis: {listed(sorted({words for _, words in signs}))}."
+    return f"Possible haemolysis: {listed(sorted({words for _, words in signs}))}."
 
 
 def _told(value: Any, places: int = 0) -> str:

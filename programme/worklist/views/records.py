@@ -236,6 +236,6 @@ def follow_up(request: access.SignedIn, patient_ref: str) -> HttpResponse:
             )
         return records_of(patient)
 
-    lede = "Signs that may mean delayed haemolysis: no red cells are suggested until a consultant has decided."
+    lede = "Signs that may mean haemolysis: no red cells are suggested until a consultant has decided."
     page = FormPage("Follow-up after red cells", lede, "Note these signs", records_of(patient), [form], patient)
     return answer(request, page, action="note signs", save=save, done="Noted.")

@@ -72,7 +72,7 @@ def site(loaded):
 
 def test_the_stories_end_as_they_should(loaded):
     said = {row.patient.patient_ref: row for row in Suggestion.objects.select_related("patient")}
-    assert said["SM-039"].reason.startswith("Possible delayed haemolysis")
+    assert said["SM-039"].reason.startswith("Possible haemolysis")
     assert said["SM-045"].reason.startswith("Pregnancy")
     assert said["SM-049"].reason.startswith("Something unknown was transfused elsewhere")
     assert said["SM-056"].reason.startswith("No session of the last")

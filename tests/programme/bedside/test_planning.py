@@ -151,7 +151,7 @@ def test_a_locked_person_is_not_planned_and_the_reason_is_said(nurse_client, peo
     planner.renew([people[0].pk], NOW)
     sent = {"on": TODAY.isoformat(), "receipt": "r"}
     answer = nurse_client.post(reverse("bedside:new", args=["R0"]), sent, follow=True)
-    assert "Nothing was planned. Possible delayed haemolysis" in text_of(answer)
+    assert "Nothing was planned. Possible haemolysis" in text_of(answer)
     assert not Prescription.objects.exists()
 
 
@@ -501,7 +501,7 @@ def test_a_figure_that_shows_haemolysis_is_kept_though_no_plan_can_be_made(nurse
     factories.make_haemolysis_sign(measured, on=TODAY)
     sent = sent_of(exchange_session, hb_g_l="61", why="sample repeated", do="again")
     text = text_of(nurse_client.post(address("typed", exchange_session), sent))
-    assert "Possible delayed haemolysis" in text
+    assert "Possible haemolysis" in text
     assert LabResult.objects.get(patient=measured, analyte=Analyte.HB, status="corrected").value == 61.0
     assert newest(exchange_session).number == 1
 

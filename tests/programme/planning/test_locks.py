@@ -91,6 +91,24 @@ def test_dark_urine_within_28_days_locks_without_any_sample(ada, nurse):
     assert words["rows"] == [{"sign": "Dark urine, 9 days after red cells."}]
 
 
+@pytest.mark.parametrize("last_days_ago", [10, 40, None])
+def test_a_reaction_to_a_unit_of_today_locks_though_its_session_still_runs(ada, consultant, last_days_ago):
+    """Also forty days after the last session, and in the first of all: what was given today is what it followed."""
+    courses = ExchangeSession.objects.filter(patient=ada)
+    if last_days_ago is None:
+        ada = factories.make_patient("SM-043", site=ada.site)
+    else:
+        for done in courses.order_by("on"):
+            ExchangeSession.objects.filter(pk=done.pk).update(on=done.on - timedelta(days=last_days_ago - 10))
+        rebuild_facts([ada.pk], factories.NOW)
+    running = factories.make_running(ada, by=consultant)
+    note = {"patient": ada, "on": TODAY, "sign": "reaction", "actor": consultant, "at": factories.NOW}
+    exchange.note_haemolysis_sign(**note)
+    running.donation_units.filter(place=1).update(state="running")
+    words = lock_words(found(ada).locks[ada.pk])
+    assert words["rows"] == [{"sign": "A reaction under investigation, on the day of red cells."}]
+
+
 def test_only_a_consultant_lifts_it_and_what_was_judged_stays_judged(ada, nurse, consultant):
     sample(ada, nurse, days_ago=2, hb=58, hbs=55)
     exchange.lift_lock(patient=ada, reason="bleeding, not haemolysis", actor=consultant, at=factories.NOW)

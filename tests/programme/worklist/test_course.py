@@ -41,7 +41,7 @@ from tests.looks import A_LOOK
 
 pytestmark = [pytest.mark.django_db]
 LOCKED = {
-    "reason": "Possible delayed haemolysis: a haematologist decides before any red cells.",
+    "reason": "Possible haemolysis: a haematologist decides before any red cells.",
     "rows": [
         {"sign": "Dark urine, 9 days after red cells."},
         {"sign": "Hb on day 10", "expected": 92.0, "lowest": 77.0, "found": 69.0},
@@ -272,7 +272,7 @@ def test_a_locked_page_gives_no_figure_of_what_to_do(consultant_client, nurse_cl
     make_result(patient, analyte="718-7", value=64, on=TODAY)
     page = page_of(consultant_client)
     said = plain(page)
-    assert "Stop Possible delayed haemolysis: a haematologist decides before any red cells. No interval" in said
+    assert "Stop Possible haemolysis: a haematologist decides before any red cells. No interval" in said
     assert "Dark urine, 9 days after red cells. noted" in said
     assert "Hb on day 10 92 77 69" in said
     assert "told by telephone" in said

@@ -176,6 +176,12 @@ def test_signs_are_told_in_order_of_time():
     assert len(lock.reasons) == 3
 
 
+def test_a_sign_during_the_transfusion_itself_is_said_to_be_of_that_day():
+    lock = judge_lock(signs=(SignSeen(1028, "reaction"),), samples=(), transfusion_days=(1000, 1028))
+    assert lock.reasons == ("A reaction under investigation, on the day of red cells.",)
+    assert lock.sentence == "Possible haemolysis: a haematologist decides before any red cells."
+
+
 def test_nothing_seen_is_no_lock():
     calm = SampleSeen(1010, 10, False, 92.0, 77.0, 69.0, 72.0, 55.0, 61.0)
     lock = judge_lock(signs=(), samples=(calm,), transfusion_days=(1000,))

@@ -37,7 +37,7 @@ def test_nobody_is_asked_anything_when_nothing_is_due():
 def test_a_lock_comes_before_everything_else():
     need = judge(replace(QUIET, locked="dark urine", chair="planned", measured_pct=40.0, measured_on=TODAY))
     assert (need.band, need.mark) == (Band.NOW, "stop")
-    assert need.sentence == "Locked: possible delayed haemolysis. No red cells; a haematologist decides."
+    assert need.sentence == "Locked: possible haemolysis. No red cells; a haematologist decides."
 
 
 def test_a_measured_value_over_the_ceiling_today_is_now():

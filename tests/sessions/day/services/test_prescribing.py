@@ -271,7 +271,7 @@ CAUSES = {
     another_sex: "The sex recorded is another now; the blood volume of the plan rests on the one before.",
     another_birth_date: "The birth date recorded is now 2015-03-14; the plan rests on ",
     cells_elsewhere: "Red cells given outside an exchange were recorded or withdrawn: Hb and HbS can be others now.",
-    haemolysis: "Possible delayed haemolysis",
+    haemolysis: "Possible haemolysis",
 }
 
 
