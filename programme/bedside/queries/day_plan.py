@@ -80,6 +80,16 @@ class DayPlanPage:
         return self.state in NOT_BEGUN
 
     @property
+    def is_over(self) -> bool:
+        """Whether nothing more is given by this plan."""
+        return self.state not in (*NOT_BEGUN, State.RUNNING)
+
+    @property
+    def may_have_units(self) -> bool:
+        """Whether units can lie at the chair before the start; a signature that lapsed leaves them there."""
+        return self.state == State.AUTHORISED or (self.may_change and bool(self.lapsed))
+
+    @property
     def is_left_over(self) -> bool:
         """Whether its day has gone by with nothing begun."""
         return self.may_change and self.on < self.today

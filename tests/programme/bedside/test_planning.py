@@ -569,7 +569,31 @@ def test_cancelling_asks_why(nurse_client, measured):
     sent |= {"reason": "no access", "receipt": "c2"}
     text = text_of(nurse_client.post(address("cancel", exchange_session), sent, follow=True))
     assert "This session was cancelled: no access" in text
+    assert "Not to be given: the session is cancelled. It laid out" in text
+    assert "Give " not in text.split("Steps in order")[0]
     assert "Authorise" not in text
+
+
+def test_units_at_the_chair_of_a_session_that_has_not_begun_are_one_touch_away(nurse_client, measured, consultant):
+    exchange_session = plan_today(nurse_client, measured)
+    door = f'href="{address("units", exchange_session)}"'
+    assert door not in nurse_client.get(address("plan", exchange_session)).content.decode()
+    Prescription.objects.filter(exchange_session=exchange_session).update(authorised_by=consultant, authorised_at=NOW)
+    ExchangeSession.objects.filter(pk=exchange_session.pk).update(state="authorised")
+    assert door in nurse_client.get(address("plan", exchange_session)).content.decode()
+    Prescription.objects.filter(exchange_session=exchange_session).update(lapsed_at=NOW, lapsed_why="Hb corrected.")
+    ExchangeSession.objects.filter(pk=exchange_session.pk).update(state="planned")
+    assert door in nurse_client.get(address("plan", exchange_session)).content.decode()
+
+
+@pytest.mark.parametrize("state", ["finished", "closed", "abandoned"])
+def test_the_plan_of_a_session_that_is_over_is_no_instruction_to_give(nurse_client, measured, state):
+    exchange_session = plan_today(nurse_client, measured)
+    units = newest(exchange_session).units
+    ExchangeSession.objects.filter(pk=exchange_session.pk).update(state=state, ended_reason="given up")
+    text = text_of(nurse_client.get(address("plan", exchange_session)))
+    assert f"Planned were {units} units" in text
+    assert f"Give {units} units" not in text
 
 
 def test_an_hbs_that_comes_after_signing_re_scores_and_takes_nothing_away(nurse_client, consultant_client, people):
