@@ -7,6 +7,8 @@ from typing import Any
 import environ
 from django.core.exceptions import ImproperlyConfigured
 
+KEPT_OPEN_S = 60
+
 
 def database_of(url: str) -> dict[str, Any]:
     """Read sqlite:////path/file.sqlite3 or postgres://user@host/name. Raises ImproperlyConfigured."""
@@ -22,8 +24,7 @@ def database_of(url: str) -> dict[str, Any]:
             "timeout": 20,
             "init_command": "PRAGMA journal_mode=WAL;PRAGMA synchronous=FULL;PRAGMA foreign_keys=ON;",
         }
-    elif engine.endswith("postgresql"):
-        database["CONN_MAX_AGE"] = 60
-    else:
+    elif not engine.endswith("postgresql"):
         raise ImproperlyConfigured("An address of a database must start with sqlite:/// or postgres://.")
-    return database
+    # Opened anew for each request, an SQLite file also writes its log back at the end of each.
+    return database | {"CONN_MAX_AGE": KEPT_OPEN_S}

@@ -1,15 +1,17 @@
 """Every action at the bedside against a bare write of one row, committed on the same database file.
 
 Both wait for the disk as the settings say (SQLite: WAL, synchronous FULL). The bare write commits once, and so does
-every action. An action is its whole request: middleware, sign-in, view, the answer; no network. Beside it stands what
-such a request costs at the least: a signed-in view that writes one row and does nothing else. In each round one session
-of a usual size is run through all actions in turn, so that a busy moment of the machine meets all of them. The check of
-a unit is made by two people at their own tablets: a PIN is slow to test on purpose.
+every action. An action is its whole request as the web server's own entry answers it: middleware, sign-in, view, the
+answer, the end of the request; no network. Beside it stands what such a request costs at the least: a signed-in view
+that writes one row and does nothing else. In each round one session of a usual size is run through all actions in turn,
+so that a busy moment of the machine meets all of them. The check of a unit is made by two people at their own tablets:
+a PIN is slow to test on purpose.
 """
 
 from __future__ import annotations
 
 import json
+import secrets
 import statistics
 import time
 from collections import defaultdict
@@ -17,10 +19,13 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import date, timedelta
 from typing import Any
+from urllib.parse import urlencode
 
 import time_machine
+from django.conf import settings
+from django.core.handlers.wsgi import WSGIHandler
 from django.db import connection, transaction
-from django.test import Client, override_settings
+from django.test import Client, RequestFactory, override_settings
 from django.urls import reverse
 
 from patients.models import CrossmatchSample
@@ -52,7 +57,8 @@ def run(scale: float) -> list[str]:
         site = make_site()
         signer = make_user(site=site, role="consultant")
         people = [make_user(site=site), make_user(site=site, username="second.nurse")]
-        tablets = [tablet_of(person) for person in people]
+        server = WSGIHandler()
+        tablets = [Tablet(server, person) for person in people]
         one_round(Round(make_chair(site, signer, rounds), people, tablets, defaultdict(list), rounds))  # first requests
         for n in range(rounds):
             one_round(Round(make_chair(site, signer, n), people, tablets, took, n))
@@ -77,10 +83,27 @@ def disk() -> str:
     return f"SQLite, journal {mode}, synchronous {SYNCHRONOUS[level]}"
 
 
-def tablet_of(person: User) -> Client:
-    client = Client(raise_request_exception=True, SERVER_NAME="localhost")
-    client.force_login(person)
-    return client
+class Tablet:
+    """What a signed-in browser sends and keeps; the server is the callable that a web server calls."""
+
+    def __init__(self, server: WSGIHandler, person: User) -> None:
+        client = Client(SERVER_NAME="localhost")
+        client.force_login(person)
+        token = secrets.token_hex(16)
+        self.server, self.cookies = server, {name: one.value for name, one in client.cookies.items()}
+        self.cookies[settings.CSRF_COOKIE_NAME] = token
+        self.sends = RequestFactory(SERVER_NAME="localhost", HTTP_X_CSRFTOKEN=token)
+
+    def ask(self, address: str, body: str | None = None, kind: str = "text/plain") -> tuple[float, int, bytes]:
+        """Send `body`, or look where it is None; returns how long the server was busy with it [s], status, answer."""
+        kept = "; ".join(f"{name}={value}" for name, value in self.cookies.items())
+        made = self.sends.generic("GET" if body is None else "POST", address, body or "", kind, HTTP_COOKIE=kept)
+        head: list[str] = []
+        start = time.perf_counter()
+        answer = self.server(made.environ, lambda status, headers, exc_info=None: head.append(status))
+        text = b"".join(answer)
+        answer.close()
+        return time.perf_counter() - start, int(head[0].split()[0]), text
 
 
 def make_chair(site: Any, signer: User, n: int) -> ExchangeSession:
@@ -107,7 +130,7 @@ def number_of(n: int) -> str:
 class Round:
     """One session, the two tablets at it, and where the times go."""
 
-    def __init__(self, running: ExchangeSession, people: list[User], tablets: list[Client], took: Any, n: int) -> None:
+    def __init__(self, running: ExchangeSession, people: list[User], tablets: list[Tablet], took: Any, n: int) -> None:
         self.running, self.people, self.tablets, self.took, self.n = running, people, tablets, took, n
 
     @contextmanager
@@ -119,35 +142,31 @@ class Round:
     def address(self, name: str, *more: int) -> str:
         return reverse(f"bedside:{name}", args=[f"R{self.n}", self.running.pk, *more])
 
+    def ask(self, name: str, tablet: int, wanted: int, *sent: str) -> bytes:
+        seconds, status, answer = self.tablets[tablet].ask(*sent)
+        assert status == wanted, answer
+        self.took[name].append(seconds)
+        return answer
+
     def enter(self, name: str, kind: str, **fields: str) -> int:
         said = {"key": new_key(), "kind": kind, "by": self.people[0].pk, "seen": 0, "waited_s": 0, "fields": fields}
-        with self.timed(name):
-            answer = self.tablets[0].post(self.address("enter"), json.dumps(said), content_type="application/json")
-        assert answer.status_code == 200, answer.content
-        return int(answer.json()["kept"])
+        answer = self.ask(name, 0, 200, self.address("enter"), json.dumps(said), "application/json")
+        return int(json.loads(answer)["kept"])
 
     def press(self, name: str, where: str, tablet: int = 0, **sent: str) -> None:
         version = DonationUnit.objects.values_list("version", flat=True).get(exchange_session=self.running)
-        self.tablets[tablet].cookies.pop("messages", None)  # what was said is gone once the page after it is shown
         place = [] if where == "reaction_stop" else [1]
-        with self.timed(name):
-            answer = self.tablets[tablet].post(
-                self.address(where, *place), {"receipt": new_key(), "version": version, "to": "run", **sent}
-            )
-        assert answer.status_code == 302, answer.content
+        said = urlencode({"receipt": new_key(), "version": version, "to": "run", **sent})
+        self.ask(name, tablet, 302, self.address(where, *place), said, "application/x-www-form-urlencoded")
 
-    def ask(self, name: str, number: int, *, same: bool) -> None:
-        with self.timed(name):
-            answer = self.tablets[0].get(self.address("since", number))
-        assert answer.json()["same"] is same
+    def look(self, name: str, number: int, *, same: bool) -> None:
+        assert json.loads(self.ask(name, 0, 200, self.address("since", number)))["same"] is same
 
 
 def one_round(one: Round) -> None:
     with one.timed(BARE):
         bare_write(one.people[0], one.n)
-    with one.timed(VIEW):
-        answer = one.tablets[0].post("/bare/", new_key(), content_type="text/plain")
-    assert answer.status_code == 200, answer.content
+    one.ask(VIEW, 0, 200, "/bare/", new_key())
     with one.timed("draw, by its service alone"):
         by_service(one.running, one.people[0], one.n)
     one.enter("draw", "moved", step="1", out_ml="100")
@@ -162,8 +181,8 @@ def one_round(one: Round) -> None:
     one.press("end of the unit", "unit_end")
     one.press("reaction: the run stopped", "reaction_stop")
     newest = Entry.objects.filter(exchange_session=one.running).count()
-    one.ask("a poll that finds nothing new", newest, same=True)
-    one.ask("the board anew", 0, same=False)
+    one.look("a poll that finds nothing new", newest, same=True)
+    one.look("the board anew", 0, same=False)
 
 
 def bare_write(nurse: User, n: int) -> None:

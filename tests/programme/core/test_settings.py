@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from django.core.exceptions import ImproperlyConfigured
 
+from programme.core.databases import database_of
 from programme.core.provider import Provider, provider_of
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -90,6 +91,11 @@ def test_production_goes_over_tls_to_postgresql(tmp_path):
 
 
 NAMED = {"OIDC_ISSUER": "https://login.example/staff", "OIDC_CLIENT_ID": "ebbline", "OIDC_CLIENT_SECRET": "s"}
+
+
+@pytest.mark.parametrize("address", ["sqlite:////var/lib/ebbline.sqlite3", "postgres://ebbline@db/ebbline"])
+def test_a_connection_outlives_its_request(address):
+    assert database_of(address)["CONN_MAX_AGE"] == 60
 
 
 def test_a_provider_is_read_with_what_is_usual():
