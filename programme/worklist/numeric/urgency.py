@@ -188,7 +188,7 @@ def _locked(s: Situation) -> Need | None:
         return None
     return Need(
         Band.NOW, "stop", "Locked: possible haemolysis. No red cells; ", "a haematologist decides", ".",
-        brief="is locked", also=_missed_asides(s), weight=(0,),
+        brief="is locked", also=(*_missed_asides(s), *_contact_aside(s)), weight=(0,),
     )  # fmt: skip
 
 
@@ -206,11 +206,9 @@ def _contact(s: Situation) -> Need | None:
         return None
     late = (s.today - s.contact_on).days
     also = tuple(word for word in asides(s) if not word.startswith("contact due"))
+    lead = f"{capital(s.contact)}, due {'today' if late == 0 else day_words(s.contact_on, s.today)}. "
     if late < CONTACT_LATE_DAYS:
-        when = "due today" if late == 0 else f"due {day_words(s.contact_on, s.today)}"
-        lead = f"{capital(s.contact)}, {when}. "
         return Need(Band.ARRANGE, "check", lead, "Make contact today", ".", also=also, weight=(-1, -late))
-    lead = f"{capital(s.contact)}, due {day_words(s.contact_on, s.today)}. "
     return Need(
         Band.NOW, "check", lead, "Make contact today", ".",
         brief=f"has waited {age_words(late)} for a contact after a session", also=also, weight=(4, -late),
@@ -419,8 +417,7 @@ def asides(s: Situation) -> tuple[str, ...]:
         words.append(f"{WAITING} and its place was {s.plan_waits}: cancel it or book")
     elif s.plan_waits:
         words.append(f"{WAITING}: cancel it unless they come")
-    if s.contact_on is not None and s.contact_on <= s.today:
-        words.append(f"contact due: {s.contact}")
+    words += _contact_aside(s)
     if s.stale:
         words.append("suggestion is stale")
     if _flag_is_fresh(s):
@@ -433,6 +430,10 @@ def asides(s: Situation) -> tuple[str, ...]:
     if s.check:
         words.append(s.check)
     return tuple(words)
+
+
+def _contact_aside(s: Situation) -> tuple[str, ...]:
+    return (f"contact due: {s.contact}",) if s.contact_on and s.contact_on <= s.today else ()
 
 
 def _flag_is_fresh(s: Situation) -> bool:

@@ -344,6 +344,9 @@ def test_a_contact_is_named_beside_what_is_more_pressing():
     need = judge(replace(CALL, contact_on=TODAY, measured_pct=33.0, measured_on=TODAY))
     assert need.sentence.startswith("Measured 33.0 today")
     assert need.also == ("contact due: call about signs of a late reaction",)
+    locked = replace(CALL, contact="follow up a reaction", locked="a reaction under investigation")
+    assert judge(replace(locked, contact_on=TODAY)).also == ("contact due: follow up a reaction",)
+    assert judge(replace(locked, contact_on=days(1))).also == ()
 
 
 def test_a_missed_visit_with_the_consultant_stands_with_what_is_past_and_is_not_lost_behind_another_reason():
