@@ -140,7 +140,7 @@ def everyone(site: Site, now: datetime, *, find: str = "") -> ListPage:
     holidays, rows = holidays_around(site, today), []
     for patient in patients:
         record = records[patient.pk]
-        stored = Stored.of(patient, force)
+        stored = Stored.of(patient, force, today)
         situation = _situation(
             patient, record, stored, measured.get(patient.pk), today, settings, chair=chairs.get(patient.pk),
             contact=contacts.get(patient.pk), place=places.get(patient.pk, Place()), done=done.get(patient.pk, {}),

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+from programme.planning.models import Suggestion
 from programme.planning.queries import chance_on
 from programme.worklist.numeric.course import Forecast
 from programme.worklist.queries.in_force import InForce
@@ -14,7 +15,10 @@ from programme.worklist.queries.in_force import InForce
 
 @dataclass(frozen=True, slots=True)
 class Stored:
-    """The parts of a person's stored forecast and suggestion that the list prints."""
+    """The parts of a person's stored forecast and suggestion that the list prints.
+
+    chance_today: of the day that is asked about, also where the suggestion was made on an earlier one.
+    """
 
     status: str
     reason: str
@@ -29,7 +33,7 @@ class Stored:
     forecast: Forecast | None
 
     @classmethod
-    def of(cls, patient: Any, force: InForce) -> Stored:
+    def of(cls, patient: Any, force: InForce, today: date) -> Stored:
         suggestion = getattr(patient, "suggestion", None)
         forecast = getattr(patient, "forecast", None)
         stale = (suggestion is not None and force.suggestion_is_stale(suggestion, patient.data_version)) or (
@@ -42,12 +46,17 @@ class Stored:
             suggested_on=None if suggestion is None else suggestion.next_date,
             earliest_on=None if patient.earliest is None else date.fromisoformat(patient.earliest),
             latest_safe_on=None if suggestion is None else suggestion.latest_safe_date,
-            chance_today=None if suggestion is None else suggestion.chance_today,
+            chance_today=None if suggestion is None else _chance_today(suggestion, patient.chance_by_day, today),
             chance_next=None if suggestion is None else chance_on(patient.chance_by_day, suggestion.next_date),
             locked="" if forecast is None or not forecast.locked else forecast.locked["reason"],
             flag=None if forecast is None else read_flag(forecast.flag),
             forecast=None if forecast is None else read_forecast(forecast.last_on, forecast.days),
         )
+
+
+def _chance_today(suggestion: Suggestion, by_day: Mapping[str, Any] | None, today: date) -> float | None:
+    """A suggestion of an earlier day holds what was today then; what it foresaw of this day is beside it."""
+    return suggestion.chance_today if suggestion.as_of == today else chance_on(by_day, today)
 
 
 def read_flag(flag: Mapping[str, Any] | None) -> tuple[date, float, float] | None:

@@ -35,6 +35,7 @@ from tests.factories import (
     make_result,
     make_standing,
     make_unavailable_suggestion,
+    suggestion_options,
 )
 
 pytestmark = pytest.mark.django_db
@@ -279,6 +280,19 @@ def test_a_last_safe_day_gone_by_is_now_and_hot(fit):
     assert row.need.band is Band.NOW
     assert (row.window, row.window_passed, row.best_day) == ("passed 28 May", True, "")
     assert (row.chance, row.chance_when, row.chance_is_hot) == ("43", "today", True)
+
+
+def test_the_chance_of_today_is_not_that_of_the_day_on_which_the_suggestion_was_made(fit):
+    """Of 27 May the suggestion said 5 in 100; of 1 June, five days on, it foresaw 31."""
+    made = date(2026, 5, 27)
+    by_day = {"from": made.isoformat(), "chance": [0.05, 0.09, 0.13, 0.18, 0.24, 0.31]}
+    late = {"as_of": made, "latest_safe_date": date(2026, 5, 28), "chance_today": 0.05}
+    make_person(fit, options=suggestion_options(chance_by_day=by_day), **late)
+    row = rows_of(fit.site)["R001"]
+    assert (row.chance, row.chance_when, row.chance_is_hot) == ("31", "today", True)
+    by_day["chance"] = [0.05]  # a day that it does not tell of
+    make_person(fit, "R002", options=suggestion_options(chance_by_day=by_day), **late)
+    assert rows_of(fit.site)["R002"].chance != "5"
 
 
 def test_a_result_over_the_ceiling_outranks_the_forecast(fit):
