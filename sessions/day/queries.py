@@ -251,14 +251,14 @@ def afterwards_of(
         sample=sample_known(ending, results),
         sample_wait_min=shortest_sample_wait_min(settings["after_sample_wait_min"]),
         results={str(analyte.label): analyte in results for analyte in wanted},
-        hb=_hb_after(exchange_session, ending, results.get(Analyte.HB), on=now.date(), settings=settings),
+        hb=hb_after(exchange_session, ending, results.get(Analyte.HB), on=now.date(), settings=settings),
         disposal="" if disposal is None else f"{disposal.body['words']}; {_by(disposal, now)}",
         going_home="" if home is None else f"{_clock(home, now)}, {vitals_words(home.body)}",
         leaflet="" if leaflet is None else _by(leaflet, now),
     )
 
 
-def _hb_after(
+def hb_after(
     exchange_session: ExchangeSession,
     ending: Ending,
     hb: LabResult | None,

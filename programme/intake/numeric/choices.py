@@ -42,6 +42,7 @@ _BY_REASON: Mapping[str, tuple[Choice, ...]] = {
     "antibody_screen": (Choice("noted", "The blood bank was asked"),),
     "message_id_again": (NOTED,),
     "plan_lapsed": (NOTED,),
+    "hb_after_high": (Choice("noted", "A prescriber was told"),),
     "withdrawn": (NOTED,),
 }
 OF_ONE_TUBE = (frozenset({"far_from_last", "same_sample"}), frozenset({"fractions"}))
@@ -73,6 +74,7 @@ TITLES: Mapping[str, str] = {
     "group_not_recorded": "A group to compare with is missing",
     "message_id_again": "A message id used twice",
     "plan_lapsed": "A signed plan has lapsed",
+    "hb_after_high": "Hb after a session is too high",
     "withdrawn": "Withdrawn by the laboratory",
     "two_people_fit": "Two people fit",
     "birth_date_differs": "The birth date differs",

@@ -4,15 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
 
 from patients.models import FRACTIONS, Analyte, LabResult, Patient
+from programme.core.settings_of_site import site_settings
 from programme.intake.models import InboxItem, RawMessage, ReadResult, Severity
 from programme.intake.numeric.pairing import doubtful_session
 from sessions.day.models import Prescription
-from sessions.models import ExchangeSession
+from sessions.day.queries import after_results, ending_of, hb_after
+from sessions.models import ExchangeSession, Position, State
 from sessions.numeric.pairing import LooseResult, SessionTimes
 
 PAIRED = (Analyte.HB, *FRACTIONS)
+HB_MATTERS = timedelta(days=7)
+"""After so long nobody draws blood for an Hb of then. Chosen here; not from a source."""
 
 
 def ask_where_it_belongs(raw: RawMessage, filed: Sequence[LabResult], at: datetime) -> None:
@@ -56,5 +61,36 @@ def tell_of_lapsed_plans(raw: RawMessage, people: Sequence[Patient], at: datetim
             reason="plan_lapsed",
             sentence=f"Plan {plan.number} was signed and has lapsed: {plan.lapsed_why}"[:600],
             about={"day": plan.exchange_session_id},
+            at=at,
+        )
+
+
+def tell_of_high_hb(raw: RawMessage, filed: Sequence[LabResult], at: datetime) -> None:
+    """Tell of an Hb after a session that is closed or given up, where it is over what it may be and nothing was done.
+
+    Its page says so too, but nobody has to open that any more.
+    """
+    high = LabResult.objects.in_force().filter(
+        pk__in=[row.pk for row in filed], analyte=Analyte.HB, taken_at__gt=at - HB_MATTERS,
+        link__position=Position.AFTER, link__exchange_session__state__in=(State.CLOSED, State.ABANDONED),
+    )  # fmt: skip
+    for row in high.select_related("link__exchange_session__patient__site"):
+        session = row.link.exchange_session
+        settings, zone = site_settings(raw.site, at), ZoneInfo(raw.site.time_zone)
+        ending = ending_of(session, at=at, settings=settings)
+        found = hb_after(session, ending, row, on=at.astimezone(zone).date(), settings=settings)
+        if after_results(session)[Analyte.HB] != row or found is None or not found.is_over or found.is_answered:
+            continue
+        InboxItem.objects.create(
+            site_id=raw.site_id,
+            raw=raw,
+            read_result=ReadResult.objects.filter(raw=raw, result=row).first(),
+            patient=session.patient,
+            result=row,
+            severity=Severity.STOP,
+            reason="hb_after_high",
+            sentence=f"The session of {session.on:%-d %b %Y} is {session.get_state_display()}, and its Hb after of "
+            f"{found.words}. A prescriber decides whether blood is drawn; the page of the session opens a check.",
+            about={"day": session.pk},
             at=at,
         )

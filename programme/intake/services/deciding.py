@@ -18,7 +18,7 @@ from programme.intake.models import InboxItem, ItemState, Reading, ReadingState,
 from programme.intake.numeric.arrivals import Arrival, arrival_of
 from programme.intake.numeric.choices import OF_A_TUBE, PERSON, UNIT, Choice, lets_count
 from programme.intake.queries.offered import offered, same_tube
-from programme.intake.services.afterwards import ask_where_it_belongs, tell_of_lapsed_plans
+from programme.intake.services.afterwards import ask_where_it_belongs, tell_of_high_hb, tell_of_lapsed_plans
 from programme.intake.services.reading import read_message
 from programme.intake.services.samples import group_doubt_of_sample, hold_row
 from programme.intake.services.taking import Decided, Taking
@@ -192,6 +192,7 @@ def _accept(item: InboxItem, why: str, actor: User, at: datetime) -> Outcome:
     held = row.held_reason
     _hold(row, "", f"accept held result: {why}", actor, at)
     ask_where_it_belongs(item.raw, [row], at)
+    tell_of_high_hb(item.raw, [row], at)
     tell_of_lapsed_plans(item.raw, [row.patient], at)
     return {"held": held}
 
@@ -224,6 +225,7 @@ def _pair(item: InboxItem, position: str, actor: User, at: datetime) -> Outcome:
     row = _held_row(item)
     exchange_session = ExchangeSession.objects.get(pk=item.about["session"], patient=row.patient)
     pair_result(result=row, exchange_session=exchange_session, position=position, actor=actor, at=at)
+    tell_of_high_hb(item.raw, [row], at)
     return {"paired": row.pk}
 
 
