@@ -18,7 +18,7 @@ from sessions.day.numeric.entries import VITALS
 from sessions.day.numeric.machine import Totals
 from sessions.day.numeric.reactions import kind_words
 from sessions.day.queries import Ending
-from sessions.models import ExchangeStep, ResultLink
+from sessions.models import ExchangeStep, Method, ResultLink
 
 MOMENTS = {
     "before": "before the start", "after_15": "15 min after a unit was started", "interval": "while it ran",
@@ -75,7 +75,8 @@ def plan_row(row: Prescription, ending: Ending, zone: tzinfo) -> PlanOnRecord:
     forecast = ", forecast" if row.hbs_is_forecast else ""
     said.append(
         f"From weight {row.weight_kg:.1f} kg, Hb {row.hb_g_l:.0f} g/L, HbS {row.hbs_pct:.1f} %{forecast}; blood volume "
-        f"{row.blood_volume_ml:,.0f} mL, mixes like {row.mixing_volume_ml:,.0f} mL; {count_of(row.units, 'unit')}."
+        f"{row.blood_volume_ml:,.0f} mL, mixes like {row.mixing_volume_ml:,.0f} mL; {count_of(row.units, 'unit')}, "
+        f"{row.get_method_display()}{_set_to(row)}."
     )
     if row.authorised_at is None:
         said.append("Never signed.")
@@ -101,6 +102,12 @@ def plan_row(row: Prescription, ending: Ending, zone: tzinfo) -> PlanOnRecord:
         ),
         broken=tuple(f"{limit.get('words') or limit['name']}: {limit['reason']}" for limit in row.broken),
     )
+
+
+def _set_to(row: Prescription) -> str:
+    """What was prescribed beside units: the Hb that the machine was to end at, for its steps are its own."""
+    settled = row.predicted.get("hb_settled") if row.method == Method.AUTOMATED else None
+    return f", set to end at Hb {settled[0]:.0f} g/L" if settled else ""
 
 
 def plan_lines(plan: PlanOnRecord) -> Iterator[Line]:

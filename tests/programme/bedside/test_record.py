@@ -288,6 +288,7 @@ def test_a_limit_passed_is_named_in_words_with_its_reason(session) -> None:
 def machine(patient, nurse, consultant) -> Any:
     """A closed automated session whose totals were put right after the end."""
     session = finished_day(patient, nurse=nurse, consultant=consultant, make=automated_day)
+    Prescription.objects.update(predicted={"hb_settled": [95.0, 89.0, 101.0]})
     later = ENDED + timedelta(minutes=10)
     right = replace(Totals.of_body(MACHINE_TOTALS), blood_out_ml=960.0)
     afterwards.correct_totals(
@@ -306,6 +307,7 @@ def test_paper_table_facts_and_page_of_an_automated_session_say_the_same_totals(
     there = f"/people/SM-042/day/{machine.pk}"
     paper = words_in(nurse_client.get(f"{there}/record.pdf").content)
     assert "Method automated" in paper
+    assert "3 units, automated, set to end at Hb 95 g/L." in paper
     sums = "Saline in 200 mL, red cells in 774 mL of 3 units, blood out 960 mL; in less out 14 mL."
     assert sums in paper
     assert "Automated, totals of the machine: saline 200, red cells 774 mL of 3 units, blood out 960 mL" in paper
