@@ -12,7 +12,15 @@ from patients.models import CourseNote, Goals, Patient
 from programme.core.numeric.words import count_of
 from programme.worklist.numeric.course import Visit, ceiling_on, gap_pace, visit_of
 from programme.worklist.numeric.decisions import GOAL_WORDS, decision_words
-from sessions.models import AdmissionInGap, ExchangeSession, LockLift, OtherTransfusion, SessionFacts, VisitReason
+from sessions.models import (
+    AdmissionInGap,
+    ExchangeSession,
+    LockLift,
+    OtherTransfusion,
+    SessionFacts,
+    State,
+    VisitReason,
+)
 from sessions.numeric.efficiency import removal_trend
 
 ROUTINE = (VisitReason.ROUTINE, "")
@@ -130,7 +138,7 @@ def _left_out(row: ExchangeSession, facts: SessionFacts | None, last: SessionRow
 
 
 def _remark(row: ExchangeSession, facts: SessionFacts | None) -> str:
-    parts = []
+    parts = ["given up"] if row.state == State.ABANDONED else []
     if row.visit_reason not in ROUTINE:
         parts.append(row.get_visit_reason_display())
     if row.admission_in_gap not in QUIET_GAP:

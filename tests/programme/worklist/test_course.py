@@ -15,7 +15,7 @@ from programme.planning.numeric.people import WhatIf
 from programme.planning.queries import what_if
 from programme.worklist.queries.course import read_course
 from programme.worklist.queries.suggested import longest_for_end, suggested
-from sessions.models import LockLift
+from sessions.models import ExchangeSession, LockLift
 from tests.factories import (
     NOW,
     TODAY,
@@ -156,6 +156,8 @@ def test_remarks_say_what_stands_out_what_is_missing_and_what_was_noted(fit):
     assert row.remark == "; ".join((*said, "right arm slow"))
     assert row.visit.after_reckoned
     assert row.visit.after_pct == pytest.approx(45 * 0.4)
+    ExchangeSession.objects.filter(pk=done.pk).update(state="abandoned", ended_reason="a reaction")
+    assert read_course(patient, NOW).sessions[0].remark.startswith("given up; late")
 
 
 def test_decisions_say_what_changed_why_and_who(fit):
