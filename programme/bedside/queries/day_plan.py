@@ -13,7 +13,7 @@ from programme.bedside.numeric.cautions import Caution, Today, cautions
 from programme.bedside.queries.day_sheet import Sheet, sheet_of
 from programme.bedside.queries.drafting import as_planned, draft_from_typed
 from programme.bedside.queries.known import Known
-from programme.worklist.numeric.words import capital, figure
+from programme.worklist.numeric.words import figure
 from programme.worklist.queries.plan_rows import (
     Line,
     Marginal,
@@ -308,4 +308,4 @@ def _results(plan: Prescription, known: Known) -> tuple[str, ...]:
     if weight.get("on"):
         on = date.fromisoformat(weight["on"])
         said.append(f"weight {weight['value']:.1f} kg of {on.day} {on:%b %Y}")
-    return tuple(capital(part) if n == 0 else part for n, part in enumerate(said))
+    return tuple(said)

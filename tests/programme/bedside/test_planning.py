@@ -144,6 +144,7 @@ def test_without_results_of_today_hb_is_expected_and_hbs_forecast_and_both_are_s
     text = text_of(nurse_client.get(address("plan", exchange_session)))
     assert "Hb before is expected, not measured" in text
     assert "HbS before is forecast. The plan may be signed on it" in text
+    assert "from weight 60.0 kg of" in text and "HbS is forecast. When any of it is corrected" in text
 
 
 def test_a_locked_person_is_not_planned_and_the_reason_is_said(nurse_client, people):
