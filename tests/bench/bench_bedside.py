@@ -41,9 +41,9 @@ ENTRIES_BEFORE = 20
 AIM = 5
 BARE, VIEW = "bare write", "bare view: signed in, one row"
 SYNCHRONOUS = {0: "OFF", 1: "NORMAL", 2: "FULL", 3: "EXTRA"}
-STEPS = [
-    {"number": 1, "fluid": "saline", "units": [], "in_ml": 90000, "out_ml": 90000, "draws": []},
-    {"number": 2, "fluid": "red_cells", "units": [1], "in_ml": 258, "out_ml": 258, "draws": []},
+STEPS = [  # so many draws as a session has; a tenth is left after the entries before
+    {"number": 1, "fluid": "saline", "units": [], "in_ml": 2600, "out_ml": 2600, "draws": [260] * 10},
+    {"number": 2, "fluid": "red_cells", "units": [1], "in_ml": 258, "out_ml": 258, "draws": [258]},
 ]
 
 
@@ -59,9 +59,11 @@ def run(scale: float) -> list[str]:
         people = [make_user(site=site), make_user(site=site, username="second.nurse")]
         server = WSGIHandler()
         tablets = [Tablet(server, person) for person in people]
-        one_round(Round(make_chair(site, signer, rounds), people, tablets, defaultdict(list), rounds))  # first requests
+        one_round(
+            Round(make_chair(site, signer, people[0], rounds), people, tablets, defaultdict(list), rounds)
+        )  # first requests
         for n in range(rounds):
-            one_round(Round(make_chair(site, signer, n), people, tablets, took, n))
+            one_round(Round(make_chair(site, signer, people[0], n), people, tablets, took, n))
     bare, view = statistics.median(took[BARE]), statistics.median(took[VIEW])
     head = f"both commit once; {disk()}; {rounds} rounds of all in turn; aim {AIM} times a bare write"
     return [head, f"{'':30} times a write, a view", *(line(name, times, bare, view) for name, times in took.items())]
@@ -106,8 +108,8 @@ class Tablet:
         return time.perf_counter() - start, int(head[0].split()[0]), text
 
 
-def make_chair(site: Any, signer: User, n: int) -> ExchangeSession:
-    """A session that runs, with a unit at the chair, a valid sample and some entries."""
+def make_chair(site: Any, signer: User, nurse: User, n: int) -> ExchangeSession:
+    """A session that runs, with a unit at the chair, a valid sample and some entries of one nurse."""
     patient = make_patient(f"R{n}", site=site)
     make_needs(patient)
     CrossmatchSample.objects.create(patient=patient, taken_at=NOW - timedelta(hours=20))
@@ -119,7 +121,7 @@ def make_chair(site: Any, signer: User, n: int) -> ExchangeSession:
     )  # fmt: skip
     body = {"step": 1, "in_ml": 100, "out_ml": 100, "fluid": "saline", "cells_hb_g_l": 0.0}
     for _ in range(ENTRIES_BEFORE):
-        make_entry(running, "moved", body, by=signer)
+        make_entry(running, "moved", body, by=nurse)
     return running
 
 
