@@ -30,19 +30,26 @@ class EventLine:
 
 @dataclass(frozen=True, slots=True)
 class ReactionPage:
-    """actions: what is usually done first, in order, in the site's own words. stopped_at: since when the run stands."""
+    """actions: what is usually done first, in order, in the site's own words. stopped_at: since when the run stands.
+
+    told_later: on a day after that of the session, so that nothing hangs that could be stopped.
+    """
 
     exchange_session: ExchangeSession
     blood: Blood
     actions: tuple[str, ...]
-    whom_to_call: str
+    told_later: bool
     stopped_at: datetime | None
     units: tuple[DonationUnit, ...]
     noted: tuple[EventLine, ...]
 
     @property
+    def runs(self) -> bool:
+        return self.exchange_session.state == State.RUNNING
+
+    @property
     def must_be_stopped(self) -> bool:
-        return self.exchange_session.state == State.RUNNING and self.stopped_at is None
+        return self.runs and self.stopped_at is None
 
     @property
     def running_unit(self) -> DonationUnit | None:
@@ -59,7 +66,7 @@ def reaction_page(exchange_session: ExchangeSession, *, now: datetime) -> Reacti
         exchange_session=exchange_session,
         blood=blood_needed(patient, now.date()),
         actions=tuple(line.strip() for line in texts["first_actions"].splitlines() if line.strip()),
-        whom_to_call=texts["whom_to_call"],
+        told_later=exchange_session.state != State.RUNNING and exchange_session.on < now.date(),
         stopped_at=tally_of(exchange_session).paused_since if exchange_session.state == State.RUNNING else None,
         units=tuple(started.order_by("place")),
         noted=tuple(event_line(row) for row in events.select_related("noted_by", "judged_by", "unit").order_by("at")),

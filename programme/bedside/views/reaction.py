@@ -59,7 +59,7 @@ def reaction(request: access.SignedIn, patient_ref: str, key: int) -> HttpRespon
         )  # fmt: skip
         return there
 
-    back = reverse("bedside:run", args=[patient_ref, key])
+    back = reverse("bedside:run" if shown.runs else "bedside:after", args=[patient_ref, key])
     page = FormPage("Reaction", "", "Note the reaction", back, [form], patient=exchange_session.patient)
     page.extra, page.template = {"shown": shown, "kinds": KINDS.values()}, "bedside/reaction.html"
     done = "The reaction is noted, and its follow-up is open."

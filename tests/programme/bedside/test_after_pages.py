@@ -17,6 +17,7 @@ from programme.planning.models import Suggestion
 from sessions.day.models import AdverseEvent, Entry, FollowUp
 from sessions.day.services import finishing
 from sessions.models import DonationUnit, ExchangeSession, HaemolysisSign, LabResult, ResultLink
+from tests.conftest import client_of
 from tests.day import DONE, ENDED, MACHINE_UNITS, automated_day, finished_day, running_day, sampled_day
 from tests.factories import (
     NOW,
@@ -79,6 +80,17 @@ def test_a_reaction_that_shows_after_the_end_is_one_touch_away_and_noted(
     answer = send(nurse_client, session, "reaction/", **seen)
     assert answer.status_code == 302, text_of(answer)
     assert AdverseEvent.objects.get().exchange_session_id == session.pk
+
+
+def test_of_a_reaction_told_days_later_nothing_is_said_to_be_stopped(patient, nurse, consultant, nurse_client) -> None:
+    session = finished_day(patient, nurse=nurse, consultant=consultant)
+    today = nurse_client.get(address(session, "reaction/")).content.decode()
+    assert "Stop the transfusion; leave the cannula or line in." in today
+    assert f'href="{address(session, "after/")}">Back to the session' in today
+    with time_machine.travel(NOW + timedelta(days=5), tick=True):
+        later = client_of(nurse).get(address(session, "reaction/")).content.decode()
+    assert "Stop the transfusion" not in later and "After the session of Mon 1 Jun" in later
+    assert "the transfusion laboratory are told at once" in later
 
 
 @pytest.mark.parametrize("page", ["finish/", "abandon/"])
