@@ -1,13 +1,16 @@
-"""The page of an automated session in a real browser: no touch by hand, totals once, also with the network cut."""
+"""An automated session in a real browser: no touch by hand, totals once, also with the network cut, to its closing."""
+
+import re
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from django.urls import reverse
 from playwright.sync_api import expect
 
-from sessions.day.models import Entry
+from sessions.day.models import Entry, Prescription
 from sessions.day.queries import tally_of
-from sessions.models import DonationUnit
+from sessions.models import DonationUnit, SessionFacts
+from tests.browsing import follow
 from tests.day import MACHINE_UNITS, automated_day
 from tests.factories import make_antibody, make_needs, make_patient, make_site, make_user
 
@@ -117,3 +120,49 @@ def test_what_is_pressed_is_large_enough_and_axe_finds_nothing(tablet, size):
     assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
     found = Axe().run(page).response["violations"]
     assert [(one["id"], [node["html"] for node in one["nodes"]][:2]) for one in found] == []
+
+
+def undo_newest(page):
+    page.get_by_role("link", name="Entries").click()
+    page.get_by_role("dialog").get_by_role("button", name="Undo").first.click()
+
+
+def test_totals_put_right_carry_the_session_to_its_closing_and_every_page_says_the_same(tablet, machine):
+    """By mass, by hand: 3 units of 50 g into 4 L at Hb 94 and level leave 34 % × e^(−150/376) = 22.8 %."""
+    Prescription.objects.update(predicted={"hb_settled": [94.0, 88.0, 100.0], "hbs": [22.8, 20.0, 25.0]})
+    page = tablet
+    end_the_last_unit(page)
+    fill_totals(page, **{"Red cell units": "4", "Blood out": "4100"})
+    expect(page.locator("#board")).to_contain_text("By the totals 4,100 mL of blood are out; 3,500 mL is the most.")
+    follow(page.get_by_role("link", name="Finish session"))
+    follow(page.get_by_role("button", name="Finish the session"))
+    expect(page.locator("main")).to_contain_text("the totals say 4 units, 3 were started here")
+    follow(page.get_by_role("link", name="Back to the session"))
+    undo_newest(page)
+    expect(page.get_by_role("heading", level=1)).to_have_text("Every unit is over")
+    fill_totals(page)
+    expect(page.get_by_role("heading", level=1)).to_have_text("Totals are entered")
+    expect(page.locator("#board")).not_to_contain_text("is the most")
+    follow(page.get_by_role("link", name="Finish session"))
+    follow(page.get_by_role("button", name="Finish the session"))
+    expect(page.locator("main")).to_contain_text("HbS 34.0 should now be near 22.8 %")
+    follow(page.get_by_role("link", name="Sample and results"))
+    for label, value in (("Sample taken", "08:45"), ("Hb after", "96"), ("HbS after", "23.1")):
+        page.get_by_label(label).fill(value)
+    page.get_by_role("textbox", name="Arm or line").fill("left arm")
+    follow(page.get_by_role("button", name="Record it"))
+    page.get_by_label("Reason").fill("went home by ambulance")
+    follow(page.get_by_role("button", name="Close the session"))
+    expect(page.locator(".crumb")).to_contain_text("Closed")
+    line = "saline 200, red cells 774 mL of 3 units, blood out 980 mL"
+    expect(page.locator("main")).to_contain_text(line)
+    expect(page.locator("main")).to_contain_text("HbS 34.0 to 23.1 %, forecast 22.8")
+    machine.refresh_from_db()
+    done = (machine.state, machine.units, machine.saline_in_ml, machine.red_cells_in_ml, machine.blood_out_ml)
+    assert done == ("closed", 3, 200, 774, 980)
+    facts = SessionFacts.objects.get(exchange_session=machine)
+    assert (facts.hbs_after_pct, facts.hb_after_g_l) == (23.1, 96.0)
+    page.goto(page.url.split("/day/")[0] + "/")
+    row = page.get_by_role("row", name=re.compile("Mon 1 Jun 2026"))
+    expect(row).to_contain_text("23.1")
+    expect(row).to_contain_text("980")

@@ -393,3 +393,53 @@ def test_a_session_is_closed_without_script(browser, live_server, someone, nurse
         expect(page.locator(".crumb")).to_contain_text("Closed")
     session.refresh_from_db()
     assert session.state == "closed"
+
+
+def put_right_last(page, *, out):
+    """Put the blood drawn with the last unit right, on the page where volumes are."""
+    volumes = page.get_by_label("Which volume")
+    volumes.select_option(volumes.get_by_role("option", name="unit 3").get_attribute("value"))
+    page.get_by_label("In", exact=True).fill("258")
+    page.get_by_label("Out", exact=True).fill(out)
+    page.get_by_label("Why").fill("weighed again")
+    follow(page.get_by_role("button", name="Put it right"))
+
+
+def test_a_closed_session_is_opened_by_the_consultant_put_right_and_closed_again(
+    page_as, live_server, someone, nurse, consultant
+):
+    """By hand: 774 mL red cells and 300 mL saline in, 1,060 mL out; with 100 mL more out the balance is −86 mL."""
+    session = sampled_day(someone, nurse=nurse, consultant=consultant)
+    page = page_as(nurse)
+    page.set_viewport_size(TABLET)
+    open_page(page, live_server, "after", session)
+    page.get_by_label("Reason").fill("went home against advice")
+    follow(page.get_by_role("button", name="Close the session"))
+    expect(page.get_by_role("link", name="Open it again")).to_have_count(0)
+    open_page(page, live_server, "put_right", session)
+    put_right_last(page, out="350")
+    expect(page.locator("main")).to_contain_text("a consultant can open a closed one again")
+    before = SessionFacts.objects.get(exchange_session=session).share_of_ideal
+    page = page_as(consultant)
+    open_page(page, live_server, "after", session)
+    follow(page.get_by_role("link", name="Open it again"))
+    page.get_by_label("Reason").fill("the last bag was written down short")
+    follow(page.get_by_role("button", name="Open it again"))
+    expect(page.locator("main")).to_contain_text("It counts as it is now, and is closed again once it is right.")
+    page = page_as(nurse)
+    open_page(page, live_server, "put_right", session)
+    put_right_last(page, out="350")
+    expect(page.locator("main")).to_contain_text("in 1,074 mL, out 1,160 mL")
+    expect(page.locator("main")).to_contain_text("in less out is −86 mL")
+    page.get_by_label("Reason").fill("went home against advice")
+    follow(page.get_by_role("button", name="Close the session"))
+    expect(page.locator(".crumb")).to_contain_text("Closed")
+    expect(page.locator("main")).to_contain_text("It was closed again since. What it said before stays in the trail.")
+    session.refresh_from_db()
+    facts, now_on = SessionFacts.objects.get(exchange_session=session), Suggestion.objects.filter(patient=someone)
+    assert (session.state, session.blood_out_ml) == ("closed", 1160)
+    assert facts.share_of_ideal < before, "as little HbS gone for more blood drawn"
+    someone.refresh_from_db()
+    assert [one.data_version for one in now_on] == [someone.data_version]
+    page.goto(f"{live_server.url}/people/{someone.patient_ref}/")
+    expect(page.get_by_role("row", name=re.compile("Mon 1 Jun 2026"))).to_contain_text("1,160")
