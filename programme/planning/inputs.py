@@ -55,6 +55,7 @@ def people_inputs(
         ceiling_pct=_column(records, "hbs_ceiling_pct"),
         accepted_chance=_column(records, "accepted_chance"),
         shortest_days=_column(records, "shortest_interval_days"),
+        soonest_days=_column(records, "soonest_days"),
         longest_days=_column(records, "longest_interval_days"),
         accepted_interval_days=_column(records, "usual_interval_days"),
         end_target_pct=_column(records, "end_target_hbs_pct"),

@@ -120,9 +120,9 @@ def options_of(found: Part, shown: list[dict[str, Any]]) -> list[dict[str, Any] 
 
 
 def earliest(found: Reckoned, row: int) -> str:
-    """Return the first day worth coming: the shortest interval after the last session, not before today."""
+    """Return the first day worth coming: as soon after the last session as may be, not before today."""
     last = date.fromordinal(int(found.said.last_day[row]))
-    first = last + timedelta(days=found.records[row].shortest_interval_days)
+    first = last + timedelta(days=found.records[row].soonest_days)
     return max(first, found.programme.as_of).isoformat()
 
 

@@ -58,6 +58,7 @@ class PersonRecord:
     pregnant: bool
     one_arm: bool
     last_on: date | None
+    last_given_up: bool
     goals_since: date | None
     review_on: date | None
     hbs_ceiling_pct: float
@@ -74,6 +75,12 @@ class PersonRecord:
     open_transfusions: tuple[OpenTransfusion, ...]
     open_signs: tuple[tuple[date, str], ...]
     given_on: date | None
+
+    @property
+    def soonest_days(self) -> int:
+        """How long after the last session the next can come at the earliest: the shortest interval, or, where that
+        one was given up, the next day."""
+        return 1 if self.last_given_up else self.shortest_interval_days
 
     @property
     def is_flagged(self) -> bool:
@@ -131,6 +138,7 @@ def _newest_on(on: date) -> dict[str, Subquery]:
         "newest_height_cm": Subquery(heights.values("height_cm")[:1]),
         "session_kg": Subquery(done.values("weight_kg")[:1]),
         "session_on": Subquery(done.values("on")[:1]),
+        "session_state": Subquery(done.values("state")[:1]),
         "given_on": Subquery(begun.values("on")[:1]),
     }
 
@@ -195,6 +203,7 @@ def _person_record(
         pregnant=patient.is_pregnant(on),
         one_arm=gives_and_draws_in_one_arm(patient.vascular_access) or goals.method == Method.ONE_ARM,
         last_on=patient.session_on,
+        last_given_up=patient.session_state == State.ABANDONED,
         goals_since=goals.since,
         review_on=goals.review_on,
         hbs_ceiling_pct=goals.hbs_ceiling_pct,

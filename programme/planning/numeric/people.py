@@ -44,6 +44,7 @@ class PeopleInputs:
     ceiling_pct: Floats
     accepted_chance: Floats
     shortest_days: Floats
+    soonest_days: Floats  # least until the next session: the shortest interval, less after one that was given up
     longest_days: Floats
     accepted_interval_days: Floats  # set by a person; nan takes the usual one of the latest sessions
     end_target_pct: Floats  # set by a person; nan lets it be reckoned

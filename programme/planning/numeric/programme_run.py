@@ -257,6 +257,7 @@ def inputs_of(now: Programme) -> PeopleInputs:
         ceiling_pct=now.people.ceiling_pct,
         accepted_chance=np.full(n, now.accepted_chance),
         shortest_days=np.full(n, SHORTEST_DAYS),
+        soonest_days=np.full(n, SHORTEST_DAYS),
         longest_days=np.full(n, LONGEST_DAYS),
         accepted_interval_days=nothing,
         end_target_pct=nothing,

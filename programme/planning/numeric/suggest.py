@@ -387,19 +387,20 @@ def _find_dates(
     stands = loop.stands & (at_planned <= people.accepted_chance + ch.HYSTERESIS)
     safe = np.where(stands, np.maximum(safe, loop.planned), safe)
     due = _due_day(people, last, loop.planned.astype(np.int64), safe.astype(np.int64))
-    next_day = people.open_days.on_or_after(np.maximum(due, as_of))
+    next_day = people.open_days.on_or_after(np.maximum(np.maximum(due, last + 1), as_of))
     return _Dates(last, due, next_day, latest, risk)
 
 
 def _due_day(people: PeopleInputs, last: Ints, planned: Ints, safe: Ints) -> Ints:
     """The open day to come on: the planned interval, or as far towards it as is safe, on the usual weekday where near.
 
-    A later safe day never gives an earlier answer.
+    The shortest interval is no reason to let somebody wait over their ceiling whose last session was given up: they
+    come back as soon as safety asks. A later safe day never gives an earlier answer.
     """
     reach = ch.WEEKDAY_REACH_DAYS
     ahead = (people.usual_weekday - weekday(last + planned) + reach) % 7 - reach  # −3 … 3 to the nearest usual weekday
     wished = last + planned + np.where(people.usual_weekday >= 0, ahead, 0)
-    target = np.maximum(np.minimum(wished, last + safe), last + people.shortest_days.astype(np.int64))
+    target = np.maximum(np.minimum(wished, last + safe), last + people.soonest_days.astype(np.int64))
     back = (weekday(target) - people.usual_weekday) % 7
     usual = target - back
     takes = (people.usual_weekday >= 0) & (back <= reach) & people.open_days.is_open(usual)

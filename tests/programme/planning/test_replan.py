@@ -23,7 +23,7 @@ from programme.planning.models import ReplanChunk, ReplanRun, Suggestion
 from programme.planning.tasks import replan_share
 from sessions import forecasting
 from sessions.facts import rebuild_facts
-from sessions.models import ModelFit, StoredForecast
+from sessions.models import ExchangeSession, ModelFit, StoredForecast
 from tests import factories
 from tests.at_once import at_once
 from tests.conftest import worker_process
@@ -74,6 +74,24 @@ def test_the_first_run_renews_everyone_and_the_second_nobody(unit):
     assert (again.renewed, again.model_fit) == (0, done.model_fit)
     assert stored(without=()) == before
     assert not ReplanRun.objects.filter(finished_at=None).exists()
+
+
+def test_who_gave_a_session_up_comes_back_while_it_is_safe_and_not_after_the_shortest_interval(unit):
+    patient = Patient.objects.get(patient_ref="R006")
+    last = patient.exchange_sessions.latest("on")
+    after = LabResult.objects.get(link__exchange_session=last, link__position="after", analyte="4625-0")
+    LabResult.objects.filter(pk=after.pk).update(value=25.0)
+    ExchangeSession.objects.filter(pk=last.pk).update(on=TODAY - timedelta(days=1))
+    rebuild_facts([patient.pk], NOW)
+    replan(unit)
+    closed = Suggestion.objects.get(patient=patient)
+    ExchangeSession.objects.filter(pk=last.pk).update(state="abandoned", ended_reason="both lines lost")
+    replan(unit, everyone=True)
+    given_up = Suggestion.objects.get(patient=patient)
+    assert closed.latest_safe_date < closed.next_date
+    assert given_up.latest_safe_date == closed.latest_safe_date
+    assert TODAY <= given_up.next_date <= given_up.latest_safe_date
+    assert given_up.options["earliest_date"] == TODAY.isoformat()
 
 
 def test_a_forecast_names_the_results_it_rests_on(unit):

@@ -107,6 +107,23 @@ def test_a_lower_end_comes_back_no_earlier(said, ask, made_up_programme):
     assert (lower.next_day >= said.next_day)[ok].all()
 
 
+def test_the_shortest_interval_lets_nobody_wait_over_the_ceiling_after_a_session_that_was_given_up(
+    said, ask, made_up_inputs, made_up_programme
+):
+    pace = replace(made_up_programme.pace, after_pct=np.maximum(made_up_programme.pace.after_pct, 24.0))
+    waits = ask(pace=pace)
+    asked = ask(replace(made_up_inputs, soonest_days=np.ones_like(made_up_inputs.soonest_days)), pace=pace)
+    ok = said.bar == pp.AVAILABLE
+    assert (waits.next_day > waits.latest_safe_day)[ok].mean() > 0.3, "else nothing is asked here"
+    assert (asked.next_day > asked.last_day)[ok].all()
+    assert asked.next_is_open[ok].all()
+    assert (asked.next_day <= waits.next_day)[ok].all()
+    first = made_up_inputs.open_days.on_or_after(asked.last_day + 1)
+    assert (asked.next_day <= np.maximum(asked.latest_safe_day, first))[ok].all()
+    unmoved = ok & (waits.next_day <= waits.latest_safe_day) & (waits.interval_days > made_up_inputs.shortest_days)
+    assert (asked.next_day == waits.next_day)[unmoved].all()
+
+
 def test_a_fixed_interval_is_answered_with_the_end_that_holds_it(said, ask):
     ends = []
     for days in (21, 28, 35):
