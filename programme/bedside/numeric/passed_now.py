@@ -43,6 +43,16 @@ def stops_of(limits: Limits, *, hb_g_l: Sequence[float], saline_ml: float, out_m
     )
 
 
+def left_high_words(hb_g_l: float, *, allowed_g_l: float, planned_g_l: float) -> str:
+    """Return what speaks against ending now with Hb as it will settle; '' up to what is allowed or was planned."""
+    if hb_g_l <= max(allowed_g_l, planned_g_l) + SLACK_G_L:
+        return ""
+    return (
+        f"If it ends now, Hb settles at about {hb_g_l:.0f} g/L, over the {allowed_g_l:.0f} g/L allowed; planned was "
+        f"{planned_g_l:.0f} g/L. Draw first what was given last, or ask the prescriber."
+    )
+
+
 def passed_now(stops: Stops, *, hb_g_l: float | None, saline_ml: float, out_ml: float) -> tuple[str, ...]:
     """Return a sentence for every stop that is passed by now.
 

@@ -74,6 +74,10 @@ class Sheet:
         return f"{self.out_ml / 1000:.2f}"
 
     @property
+    def one_arm(self) -> bool:
+        return self.method == Method.ONE_ARM
+
+    @property
     def automated(self) -> bool:
         return self.method == Method.AUTOMATED
 

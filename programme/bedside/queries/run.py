@@ -29,17 +29,17 @@ from programme.bedside.queries.run_rows import (
     slow_start_of,
     step_row,
 )
+from programme.bedside.queries.stands import ended_of
 from programme.core.models import User
 from programme.planning.numeric.limits import limits_for
 from sessions.day.models import Prescription
-from sessions.day.numeric.standing import TENTH, EndedNow, ended_now
+from sessions.day.numeric.standing import EndedNow
 from sessions.day.numeric.strokes import Stroke, coming
 from sessions.day.numeric.tally import Tally
 from sessions.day.numeric.unit_volumes import more_words, most_of_unit_ml, over_unit_words
 from sessions.day.numeric.weighing import blood_density_g_ml, off_by_ml
 from sessions.day.queries import STARTED
 from sessions.models import ExchangeSession, Fluid, Method, UnitState
-from sessions.numeric.exchange import Start
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,7 +201,7 @@ def run_of(exchange_session: ExchangeSession, *, viewer: User, today: date, at: 
     plan, state, settings = board.plan, board.tally, board.settings
     touches = _touches(state, plan, board.units)
     limits = balance_limits(plan, settings)
-    ended = _ended(plan, state, settings)
+    ended = ended_of(plan, state, settings)
     planned_in = sum(step.planned.in_ml for step in state.steps)
     planned_out = sum(step.planned.out_ml for step in state.steps)
     scale = scale_of(planned_in, planned_out, state.in_ml, state.out_ml)
@@ -231,21 +231,6 @@ def _before(stroke: Stroke | None, state: Tally, limits: BalanceLimits) -> Judge
     if stroke is None:
         return None
     return judged_touch(state.balance_ml, in_ml=stroke.in_ml, out_ml=stroke.out_ml, limits=limits)
-
-
-def _ended(plan: Prescription, state: Tally, settings: Mapping[str, float]) -> EndedNow | None:
-    """Where it stands, from the figures the plan was made on; forecast HbS is as wide as its forecast."""
-    hbs_sd = settings["hbs_assay_sd_pct"]
-    spread = (plan.inputs.get("hbs") or {}).get("forecast")
-    if plan.hbs_is_forecast and spread:
-        hbs_sd = (spread[1] - spread[0]) / (2 * TENTH)
-    return ended_now(
-        Start(plan.blood_volume_ml, plan.hb_g_l, plan.hbs_pct, plan.weight_kg),
-        state.as_steps(),
-        mixing=plan.mixing_volume_ml / plan.blood_volume_ml,
-        hb_sd_g_l=settings["hb_assay_sd_g_l"],
-        hbs_sd_pct=hbs_sd,
-    )
 
 
 def _passed(

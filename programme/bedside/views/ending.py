@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -11,6 +12,7 @@ from django.shortcuts import redirect
 from django.urls import reverse
 
 from programme.bedside.forms.ending import AbandonForm, FinishForm
+from programme.bedside.queries.stands import hb_left_high
 from programme.bedside.views.opening import open_session
 from programme.core import access
 from programme.core.look import site_now
@@ -76,24 +78,29 @@ def ending_page(
 ) -> tuple[FinishForm, FormPage]:
     """Return the form of one of the two ends, and its page with the lines that are looked at."""
     now, runs = site_now(request.user), exchange_session.state == State.RUNNING
-    ending = ending_of(exchange_session, at=now, settings=site_settings(exchange_session.patient.site, now))
+    settings = site_settings(exchange_session.patient.site, now)
+    ending = ending_of(exchange_session, at=now, settings=settings)
     made = blank(request, now.date(), version=exchange_session.version)
     form = kind(**made, asks=bool(ending.asks) or kind is AbandonForm)
     page = FormPage("Finish the session", "", "Finish the session", "", [form], exchange_session.patient)
-    page.template, page.extra = "bedside/finish.html", shown_of(exchange_session, ending, kind)
+    page.template, page.extra = "bedside/finish.html", shown_of(exchange_session, ending, kind, settings)
     key = [exchange_session.patient.patient_ref, exchange_session.pk]
     page.back = reverse("bedside:run" if runs else "bedside:after", args=key)
     return form, page
 
 
-def shown_of(exchange_session: ExchangeSession, ending: Ending, kind: type[FinishForm]) -> dict[str, Any]:
+def shown_of(
+    exchange_session: ExchangeSession, ending: Ending, kind: type[FinishForm], settings: Mapping[str, float]
+) -> dict[str, Any]:
     """Return what the page of an end shows beside its form."""
     automated = method_of(exchange_session, ending.plan) == Method.AUTOMATED
+    runs = exchange_session.state == State.RUNNING
     return {
+        "hb_left_high": hb_left_high(ending.plan, ending.state, settings) if runs and not automated else "",
         "checks": ending.checks,
         "exchange_session": exchange_session,
         "abandon": kind is AbandonForm,
         "nothing": ending.carried_out.is_nothing,
         "automated": automated,
-        "totals_missing": automated and ending.state.totals is None and exchange_session.state == State.RUNNING,
+        "totals_missing": automated and ending.state.totals is None and runs,
     }

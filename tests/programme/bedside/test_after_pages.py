@@ -14,7 +14,7 @@ from django.test.utils import CaptureQueriesContext
 from patients.models import Analyte
 from programme.core.models import TrailEntry
 from programme.planning.models import Suggestion
-from sessions.day.models import AdverseEvent, Entry, FollowUp
+from sessions.day.models import AdverseEvent, Entry, FollowUp, Prescription
 from sessions.day.services import finishing
 from sessions.models import DonationUnit, ExchangeSession, HaemolysisSign, LabResult, ResultLink
 from tests.conftest import client_of
@@ -239,6 +239,18 @@ def test_without_red_cells_no_call_is_promised(patient, nurse, consultant, nurse
     said = text_of(nurse_client.get(address(session, "after/")))
     assert "No red cells were given: no call about late reactions falls due." in said
     assert not FollowUp.objects.exists()
+
+
+def test_an_end_that_leaves_hb_high_is_said_before_it_is_ended(patient, nurse, consultant, nurse_client) -> None:
+    undrawn = [(kind, body | {"out_ml": 0} if kind == "moved" else body, minute) for kind, body, minute in DONE]
+    session = running_day(patient, nurse=nurse, consultant=consultant, entries=undrawn)
+    limit = {"name": "hb_after", "words": "Hb after", "reached": 108.0, "allowed": 110.0, "unit": "g/L", "state": "ok"}
+    Prescription.objects.filter(exchange_session=session).update(limits=[limit])
+    for name in ("finish/", "abandon/"):
+        said = text_of(nurse_client.get(address(session, name)))
+        assert re.search(r"If it ends now, Hb settles at about 1[34]\d g/L, over the 110 g/L allowed", said), said[:900]
+    Entry.objects.filter(exchange_session=session, kind="moved").delete()
+    assert "If it ends now" not in text_of(nurse_client.get(address(session, "abandon/")))
 
 
 def test_nothing_done_frees_the_day(patient, nurse, consultant, nurse_client) -> None:

@@ -587,6 +587,18 @@ def test_units_at_the_chair_of_a_session_that_has_not_begun_are_one_touch_away(n
     assert door in nurse_client.get(address("plan", exchange_session)).content.decode()
 
 
+@pytest.mark.parametrize(
+    ("method", "words"),
+    [("one_arm", "Through one arm each line is done by itself."), ("two_arm", "One draw runs ahead of the fluid.")],
+)
+def test_the_plan_says_what_runs_ahead_of_what(nurse_client, measured, method, words):
+    exchange_session = plan_today(nurse_client, measured)
+    Prescription.objects.filter(exchange_session=exchange_session).update(method=method)
+    text = text_of(nurse_client.get(address("plan", exchange_session)))
+    assert words in text
+    assert ("One draw runs ahead" in text) == (method == "two_arm")
+
+
 @pytest.mark.parametrize("state", ["finished", "closed", "abandoned"])
 def test_the_plan_of_a_session_that_is_over_is_no_instruction_to_give(nurse_client, measured, state):
     exchange_session = plan_today(nurse_client, measured)

@@ -2,7 +2,7 @@
 
 import pytest
 
-from programme.bedside.numeric.passed_now import passed_now, stops_of
+from programme.bedside.numeric.passed_now import left_high_words, passed_now, stops_of
 from programme.planning.numeric.limits import limits_for
 
 PLANNED = {"hb_g_l": [94.0, 88.0, 103.0], "saline_ml": 800.0, "out_ml": 1800.0}
@@ -40,3 +40,11 @@ def test_what_somebody_signed_for_is_not_said_and_what_goes_beyond_it_is() -> No
     assert "under the 88 g/L" in said({"hb_g_l": 86.0}, flag=True)
     assert said({"saline_ml": 1000.0}, {"saline_ml": 1000.0}) == ""
     assert "1,000 mL is the most" in said({"saline_ml": 1100.0}, {"saline_ml": 1000.0})
+
+
+def test_hb_that_would_be_left_high_is_said_and_what_was_allowed_or_planned_is_not() -> None:
+    said = left_high_words(119.6, allowed_g_l=110.0, planned_g_l=115.2)
+    assert "Hb settles at about 120 g/L, over the 110 g/L allowed; planned was 115 g/L" in said
+    assert left_high_words(116.1, allowed_g_l=110.0, planned_g_l=115.2) == ""
+    assert left_high_words(110.9, allowed_g_l=110.0, planned_g_l=96.0) == ""
+    assert "over the 110 g/L allowed" in left_high_words(111.6, allowed_g_l=110.0, planned_g_l=96.0)
