@@ -1,4 +1,4 @@
-"""Where a session stands by its entries: what Hb and HbS would be if it ended now, and whether Hb would stay too high."""
+"""Where a session stands by its entries: Hb and HbS if it ended now, and whether Hb would stay too high."""
 
 from __future__ import annotations
 
