@@ -57,6 +57,15 @@ class ComeBack:
 
 
 @dataclass(frozen=True, slots=True)
+class Foreseen:
+    """The series of sessions that the plan foresaw, one not being enough: how many, and when the second."""
+
+    sessions: int
+    next_on: date
+    end_target_pct: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class Reopened:
     """When a closed session was last opened again, by whom and why, as the trail has it."""
 
@@ -80,6 +89,7 @@ class AfterPage:
     compared: Compared
     facts: SessionFacts | None
     come_back: ComeBack
+    foreseen: Foreseen | None
     lower: LowerHb | None
     doubts: tuple[str, ...]
     checks: tuple[Check, ...]
@@ -138,6 +148,7 @@ def read_after(exchange_session: ExchangeSession, now: datetime) -> AfterPage:
         compared=found,
         facts=facts,
         come_back=_come_back(patient, record, exchange_session, found.after_hbs_pct, today),
+        foreseen=_foreseen(ending.plan, today),
         lower=_lower(record, exchange_session, ending.plan, found),
         doubts=doubts,
         checks=tuple(replace(c, words=look.hb_words(c.words)) for c in closing_checks(after, ending.checks)),
@@ -162,6 +173,15 @@ def _reopened(exchange_session: ExchangeSession) -> Reopened | None:
     if entry is None:
         return None
     return Reopened(entry.at, entry.actor.full_name if entry.actor else "", entry.why)
+
+
+def _foreseen(plan: Prescription | None, today: date) -> Foreseen | None:
+    """What the plan carried out foresaw after it; None once the day of the second session has gone by."""
+    series = [] if plan is None else plan.predicted.get("series") or []
+    if plan is None or len(series) < 2:
+        return None
+    next_on = date.fromisoformat(series[1]["date"])
+    return Foreseen(len(series), next_on, plan.predicted.get("end_target_pct")) if next_on >= today else None
 
 
 def _mixing(plan: Prescription | None) -> float:

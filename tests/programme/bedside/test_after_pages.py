@@ -272,6 +272,19 @@ def test_before_the_sample_the_page_says_what_to_expect_and_from_when(patient, n
     assert "not measured yet" in said
 
 
+@pytest.mark.parametrize(("next_on", "is_said"), [("2026-06-02", True), ("2026-05-29", False)])
+def test_a_series_that_was_foreseen_is_said_until_its_second_day(
+    patient, nurse, consultant, nurse_client, next_on, is_said
+) -> None:
+    session = finished_day(patient, nurse=nurse, consultant=consultant)
+    foreseen = {"series": [{"date": "2026-06-01"}, {"date": next_on}], "end_target_pct": 12.25}
+    Prescription.objects.filter(exchange_session=session).update(predicted=foreseen)
+    said = text_of(nurse_client.get(address(session, "after/")))
+    words = "2 sessions on consecutive open days were foreseen to end at 12.2 % or lower, the next on Tue 2 Jun ."
+    assert (words in said) == is_said
+    assert ("sessions on consecutive open days" in said) == is_said
+
+
 def test_a_sample_that_is_taken_is_not_asked_for_again(patient, nurse, consultant, nurse_client) -> None:
     session = finished_day(patient, nurse=nurse, consultant=consultant)
     assert send(nurse_client, session, "sample/", taken="08:46", place="left arm").status_code == 302
