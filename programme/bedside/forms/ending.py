@@ -162,16 +162,20 @@ class SampleForm(TimedForm):
     hbc_pct = share("HbC after")
     method = EdgeField(label="HbS method", most=60, help_text="as the laboratory names it")
 
-    times = ("taken",)
+    times: tuple[str, ...] = ("taken",)
     parts = (
         Part("Sample", ("taken", "place", "from_return"),
              note="a tube diluted by what is left in a line is a common cause of results that make no sense"),
         Part("Results", ("hb_g_l", "hbs_pct", "hbc_pct", "method"), note="empty until they are in"),
     )  # fmt: skip
 
-    def __init__(self, *args: Any, follows_hbc: bool, known: Sequence[str] = (), **kwargs: Any) -> None:
+    def __init__(
+        self, *args: Any, follows_hbc: bool, known: Sequence[str] = (), without: Sequence[str] = (), **kwargs: Any
+    ) -> None:
+        """known: analytes that are recorded already. without: fields of the sample that can no longer be entered."""
         super().__init__(*args, **kwargs)
-        gone = [name for name, analyte in RESULTS.items() if analyte in known]
+        self.times = tuple(name for name in self.times if name not in without)
+        gone = [*without, *(name for name, analyte in RESULTS.items() if analyte in known)]
         gone += [] if follows_hbc or "hbc_pct" in gone else ["hbc_pct"]
         gone += ["method"] if set(RESULTS) <= set(gone) else []
         for name in gone:

@@ -33,7 +33,7 @@ from sessions.day.numeric.checks import Sample
 from sessions.day.numeric.entries import DISPOSAL, LEAFLET, OBSERVATION, TIME
 from sessions.day.queries import after_results, ending_of, sample_of, tally_of
 from sessions.day.services import afterwards
-from sessions.day.services.entering import add_entry
+from sessions.day.services.entering import ENDED, add_entry
 from sessions.models import ExchangeSession
 
 
@@ -48,25 +48,39 @@ def sample(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse
     settings = site_settings(exchange_session.patient.site, now)
     earlier = sample_of(ending_of(exchange_session, at=now, settings=settings))
     known = after_results(exchange_session)
+    without = no_longer_entered(request, exchange_session, earlier)
     form = SampleForm(
         **filled(request, exchange_session, now, **sample_shown(exchange_session, earlier)),
-        follows_hbc=exchange_session.patient.follows_hbs_and_hbc,
-        known=list(known),
-    )
+        follows_hbc=exchange_session.patient.follows_hbs_and_hbc, known=list(known), without=without,
+    )  # fmt: skip
 
     def save(at: datetime) -> str:
         save_sample(request, exchange_session, form, earlier, at)
         return after_of(exchange_session)
 
-    lede = (
-        f"From a fresh place if there is one, and not before {settings['after_sample_wait_min']:.0f} min after the end."
-    )
-    there = after_of(exchange_session)
-    page = FormPage(
-        "Sample after the session", lede, "Record it", there, [form], exchange_session.patient, at_chair=True
-    )
+    there, words = after_of(exchange_session), title_and_lede(settings, closed=bool(without))
+    page = FormPage(*words, "Record it", there, [form], exchange_session.patient, at_chair=True)
     page.extra = {"found": known_words(known)}
     return answer(request, page, action="record after-sample", save=save, done="Recorded.")
+
+
+def no_longer_entered(
+    request: access.SignedIn, exchange_session: ExchangeSession, earlier: Sample | None
+) -> tuple[str, ...]:
+    """The fields of the sample that a closed session takes no more; when it was taken belongs to the results too.
+
+    What somebody typed before it was closed is not left out: it is refused in words, and kept.
+    """
+    if exchange_session.state in ENDED or "place" in request.POST:
+        return ()
+    return ("place", "from_return") if earlier is None else ("taken", "place", "from_return")
+
+
+def title_and_lede(settings: Mapping[str, float], *, closed: bool) -> tuple[str, str]:
+    if closed:
+        return "Results that came later", "The session is closed: results are added to it, and nothing else."
+    wait = f"{settings['after_sample_wait_min']:.0f} min after the end"
+    return "Sample after the session", f"From a fresh place if there is one, and not before {wait}."
 
 
 def known_words(known: Mapping[str, LabResult]) -> str:
@@ -89,6 +103,12 @@ def save_sample(
 ) -> None:
     """Record the sample where it is new or told differently, and its results where there are any: both or neither."""
     given = form.cleaned_data
+    if "place" not in given:  # of a closed session
+        afterwards.record_after_results(
+            exchange_session=exchange_session, values=form.values(), method=given.get("method") or "",
+            taken_at=given.get("taken"), actor=request.user, at=at,
+        )  # fmt: skip
+        return
     told = Sample(given["taken"], given["place"].strip(), given["from_return"])
     if told != earlier:
         afterwards.record_sample(

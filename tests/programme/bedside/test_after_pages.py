@@ -15,7 +15,7 @@ from patients.models import Analyte
 from programme.core.models import TrailEntry
 from programme.planning.models import Suggestion
 from sessions.day.models import AdverseEvent, Entry, FollowUp, Prescription
-from sessions.day.services import finishing
+from sessions.day.services import afterwards, finishing
 from sessions.models import DonationUnit, ExchangeSession, HaemolysisSign, LabResult, ResultLink
 from tests.conftest import client_of
 from tests.day import DONE, ENDED, MACHINE_UNITS, automated_day, finished_day, running_day, sampled_day
@@ -442,6 +442,43 @@ def test_only_a_consultant_finds_the_way_to_open_it_again(
     assert "Open it again" in text_of(consultant_client.get(address(session, "after/")))
     assert send(consultant_client, session, "reopen/", reason="wrong bag").status_code == 302
     assert ExchangeSession.objects.get(pk=session.pk).state == "finished"
+
+
+@pytest.mark.parametrize("sampled", [False, True])
+def test_results_that_come_later_are_added_to_a_closed_session_whether_its_sample_was_entered_or_not(
+    patient, nurse, consultant, nurse_client, sampled
+) -> None:
+    session = finished_day(patient, nurse=nurse, consultant=consultant)
+    taken = ENDED + timedelta(minutes=35)
+    if sampled:
+        given = {"place": "left arm", "from_return": False, "key": "s", "actor": nurse, "at": taken}
+        afterwards.record_sample(exchange_session=session, taken_at=taken, **given)
+    session.refresh_from_db()
+    finishing.close(
+        exchange_session=session, version=session.version, actor=nurse, at=NOW, key="c", reason="results to come"
+    )
+    shown = text_of(nurse_client.get(address(session, "sample/")))
+    assert "Results that came later" in shown and "Arm or line" not in shown
+    assert ("Sample taken" in shown) is not sampled
+    when = {} if sampled else {"taken": f"{taken.astimezone(ZoneInfo('Europe/London')):%H:%M}"}
+    assert "Enter at least one result" in text_of(send(nurse_client, session, "sample/", **when))
+    answer = send(nurse_client, session, "sample/", hb_g_l="104", hbs_pct="23.4", **when)
+    assert answer.status_code == 302, text_of(answer)
+    linked = ResultLink.objects.filter(exchange_session=session, position="after").select_related("result")
+    assert {link.result.value for link in linked} == {104.0, 23.4}
+    assert {link.result.taken_at.replace(second=0) for link in linked} == {taken}
+
+
+def test_a_place_typed_before_the_session_was_closed_is_refused_in_words_and_kept(
+    patient, nurse, consultant, nurse_client
+) -> None:
+    session = finished_day(patient, nurse=nurse, consultant=consultant)
+    ExchangeSession.objects.filter(pk=session.pk).update(state="closed")
+    typed = {"taken": "08:50", "place": "left arm, fresh puncture", "hb_g_l": "104"}
+    refused = send(nurse_client, session, "sample/", **typed)
+    assert "A consultant can open a closed one again" in text_of(refused), text_of(refused)[-2500:]
+    assert 'value="left arm, fresh puncture"' in refused.content.decode()
+    assert not ResultLink.objects.filter(exchange_session=session, position="after").exists()
 
 
 def test_a_session_opened_again_says_who_did_so_when_and_why_also_once_it_is_closed_again(
