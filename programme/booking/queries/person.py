@@ -15,6 +15,7 @@ from programme.booking.queries.free import site_calendar
 from programme.booking.queries.no_place import why_no_place
 from programme.booking.queries.placing import ToPlace, every_place_for, people_of, places_for, without
 from programme.core.settings_of_site import site_settings
+from sessions.models import ExchangeSession, State
 
 AHEAD_DAYS = 35  # at least so far, and three weeks beyond the last safe day; chosen here
 BEYOND_DAYS = 21
@@ -69,12 +70,13 @@ def _key(place: Place) -> tuple[date, int, object]:
 
 @dataclass(frozen=True, slots=True)
 class BookingPage:
-    """One booking with what may be done about it now."""
+    """One booking with what may be done about it now. called_off: why its session was cancelled, '' where none was."""
 
     booking: Booking
     places: PlacesPage | None
     stands: bool
     trouble: str
+    called_off: str
     may_confirm: bool
     may_say_came: bool
     may_say_missed: bool
@@ -103,9 +105,15 @@ def read_booking(booking: Booking, now: datetime) -> BookingPage:
         places=read_places(booking.patient, now, instead_of=booking) if stands else None,
         stands=stands,
         trouble=trouble_of(booking, today) if stands else "",
+        called_off=_called_off(booking),
         may_confirm=booking.state == BookingState.BOOKED,
         may_say_came=arrived and (stands or booking.state == BookingState.MISSED),
         may_say_missed=has_begun(booking, now) and (stands or booking.state == BookingState.CAME),
         earlier=booking.moved_from,
         later=getattr(booking, "moved_to", None),
     )
+
+
+def _called_off(booking: Booking) -> str:
+    sessions = ExchangeSession.objects.filter(patient=booking.patient_id, on=booking.on, state=State.CANCELLED)
+    return sessions.order_by("-pk").values_list("ended_reason", flat=True).first() or ""

@@ -99,6 +99,15 @@ def test_days_away_over_a_place_are_said_at_once_and_stay_in_the_diary(ada, site
     assert "This place cannot be kept: they cannot come until Fri 19 Jun 2026: examinations." in shown
 
 
+def test_a_place_whose_session_was_cancelled_says_why(ada, site, nurse_client):
+    booked = make_booking(ada, make_chair(site), on=date(2026, 5, 29))
+    path = f"/people/R1/bookings/{booked.pk}/"
+    planned = factories.make_planned_session(ada, on=date(2026, 5, 29), state="planned")
+    assert "cancelled:" not in nurse_client.get(path).text
+    type(planned).objects.filter(pk=planned.pk).update(state="cancelled", ended_reason="fever in the morning")
+    assert "<dt>Its session</dt><dd>cancelled: fever in the morning</dd>" in nurse_client.get(path).text
+
+
 def test_a_missed_child_is_on_the_page_with_the_prompt_and_the_try(ada, site, nurse_client):
     make_booking(ada, make_chair(site), on=date(2026, 5, 28), state="missed")
     shown = nurse_client.get("/contacts/").text
