@@ -73,7 +73,7 @@ $(VAR)/secret_key: | .venv/ready
 demo-data: setup
 	@$(MANAGE) migrate --verbosity 0
 	@if [ ! -e $(VAR)/static/collected ] || \
-		[ -n "$$(find programme -path '*/static/*' -newer $(VAR)/static/collected; find .venv/ready -newer $(VAR)/static/collected)" ]; then \
+		[ -n "$$(find programme -path '*/static/*' -newer $(VAR)/static/collected; find .venv/ready programme/settings.py -newer $(VAR)/static/collected)" ]; then \
 		$(MANAGE) collectstatic --noinput --clear --verbosity 0 && touch $(VAR)/static/collected; \
 	fi
 	@$(MANAGE) load_demo

@@ -128,6 +128,7 @@ INSTALLED_APPS = [
 MIDDLEWARE = [
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
+    "programme.core.packing.PackingMiddleware",
     "programme.core.asked.AskedMiddleware",
     "csp.middleware.CSPMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
@@ -199,7 +200,7 @@ STORAGES = {
     "staticfiles": {
         "BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"
         if DEBUG
-        else "django.contrib.staticfiles.storage.ManifestStaticFilesStorage"
+        else "whitenoise.storage.CompressedManifestStaticFilesStorage"
     },
 }
 
