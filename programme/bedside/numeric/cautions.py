@@ -24,7 +24,7 @@ MOST_HOURS_BETWEEN_UNITS = 1.0
 
 @dataclass(frozen=True, slots=True)
 class Today:
-    """What is known of the person on the day of the session; None where nothing is recorded. [kg, mL, g/L]
+    """What is known of the person on the day of the session; None where nothing is recorded. [kg, mL, g/L, %]
 
     tops_up: whether the plan begins with red cells given without drawing. ends_ml: its balance at the end.
     last_reaction: in words, '' for none.
@@ -39,7 +39,9 @@ class Today:
     blood_volume_ml: float
     hb_g_l: float
     hb_measured: bool
+    hbs_pct: float
     hbs_is_forecast: bool
+    end_target_pct: float | None
     unit_hb_g_l: float
     tops_up: bool
     ends_ml: float
@@ -205,4 +207,10 @@ def _figures(today: Today) -> list[Caution]:
             "again and the plan stays as it was signed."
         )
         found.append(Caution("hbs_forecast", NOTE, words))
+    if today.end_target_pct is not None and today.hbs_pct <= today.end_target_pct:
+        words = (
+            f"HbS is {today.hbs_pct:.1f} % before the session, not over the {today.end_target_pct:.1f} % at which it "
+            f"should end. Usually the session waits for its day, unless something else asks for it. {LOCAL}"
+        )
+        found.append(Caution("low_already", CHECK, words))
     return found

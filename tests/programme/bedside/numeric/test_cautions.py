@@ -12,7 +12,8 @@ ON = date(2026, 6, 1)
 NOW = datetime(2026, 6, 1, 8, 10, tzinfo=UTC)
 FINE = Today(
     on=ON, now=NOW, weight_kg=58.0, weight_on=ON, age_years=30.0, blood_volume_ml=3700.0, hb_g_l=90.0, hb_measured=True,
-    hbs_is_forecast=False, unit_hb_g_l=194.0, tops_up=False, ends_ml=-4.0, dehydrated=False, antibodies=(),
+    hbs_pct=31.0, hbs_is_forecast=False, end_target_pct=13.7,
+    unit_hb_g_l=194.0, tops_up=False, ends_ml=-4.0, dehydrated=False, antibodies=(),
     sickle_negative=False, group_recorded=True, last_reaction="", sample_taken=NOW - timedelta(hours=20),
     sample_until=NOW + timedelta(hours=52), needed_hours=4.0, consent_until=ON,
 )  # fmt: skip
@@ -39,6 +40,14 @@ def test_a_low_start_names_the_top_up_and_what_the_rules_give():
 @pytest.mark.parametrize(("hb", "there"), [(99.4, False), (100.0, True), (118.0, True)])
 def test_a_high_start(hb, there):
     assert ("high_start" in said(hb_g_l=hb)) is there
+
+
+def test_who_is_at_the_end_target_already_is_told_from_who_is_not():
+    words = said(hbs_pct=10.9)["low_already"].words
+    assert "HbS is 10.9 % before the session, not over the 13.7 % at which it should end" in words
+    assert "low_already" in said(hbs_pct=13.7)
+    assert "low_already" not in said(hbs_pct=13.8)
+    assert "low_already" not in said(hbs_pct=10.9, end_target_pct=None)
 
 
 def test_a_plan_that_ends_short_says_by_how_much():
