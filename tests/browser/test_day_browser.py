@@ -33,6 +33,7 @@ from tests.factories import (
 )
 
 PIN = "583926"
+SHORTEST_DAYS = 14  # between two sessions, as the site has it where nobody has set goals
 TABLET = {"width": 1024, "height": 768}
 WOBBLE = (0.0, 1.2, -0.8, 0.5, -1.1, 0.9, -0.4, 0.3)
 pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.usefixtures("frozen_day")]
@@ -96,9 +97,11 @@ def open_page(page, live_server, name, session):
     page.goto(live_server.url + reverse(f"bedside:{name}", args=[session.patient.patient_ref, session.pk]))
 
 
-def plan_and_sign(page_as, live_server, patient, nurse, consultant):
+def plan_and_sign(page_as, live_server, patient, nurse, consultant, *, one_arm=False):
     page = page_as(nurse)
     page.goto(f"{live_server.url}/people/{patient.patient_ref}/plan/")
+    if one_arm:
+        follow(page.get_by_role("link", name="Plan it through one arm"))
     page.get_by_role("button", name="Plan this session for today").click()
     expect(page.locator("#day-form")).to_be_visible()
     session = ExchangeSession.objects.get(patient=patient, state="planned")
@@ -354,6 +357,37 @@ def test_a_session_given_up_says_what_counts_and_what_follows(page_as, live_serv
         expect(page.get_by_role("link", name="Call about signs of a late reaction")).to_be_visible()
     session.refresh_from_db()
     assert (session.state, session.red_cells_in_ml) == ("abandoned", 258)
+
+
+def test_who_gave_up_half_way_through_one_arm_comes_back_while_it_is_safe(
+    page_as, live_server, patient, nurse, second, consultant
+):
+    session = plan_and_sign(page_as, live_server, patient, nurse, consultant, one_arm=True)
+    draw, unit = session.prescriptions.get().steps[:2]
+    assert (draw["in_ml"], unit["out_ml"], unit["units"]) == (0, 0, [1])
+    page = page_as(nurse)
+    page.set_viewport_size(TABLET)
+    start(page, live_server, session)
+    with time_machine.travel(NOW + timedelta(minutes=5), tick=True):
+        enter_step(page, live_server, session, f"{draw['out_ml'] + 100:.0f}", "")
+        page.get_by_role("button", name="Undo last").click()
+        expect(page.get_by_label("Out, this draw")).to_have_value(f"{draw['out_ml']:.0f}")
+        enter_step(page, live_server, session)
+        bring_and_start_unit(page, live_server, session, 1, second)
+    with time_machine.travel(NOW + timedelta(minutes=40), tick=True):
+        enter_step(page, live_server, session)
+        end_unit(page, live_server, session, 1)
+        open_page(page, live_server, "abandon", session)
+        page.get_by_label("Why it is given up").fill("the cannula came out")
+        follow(page.get_by_role("button", name="Abandon the session"))
+        said = Suggestion.objects.get(patient=patient)
+        expect(page.locator(".nx")).to_contain_text(f"{(said.next_date - TODAY).days} days after this session")
+        assert 0 < (said.next_date - TODAY).days < SHORTEST_DAYS
+        assert said.next_date <= said.latest_safe_date
+        page.goto(live_server.url)
+        expect(page.get_by_role("row", name=re.compile("Larkspur.*R0"))).to_contain_text("Arrange")
+    session.refresh_from_db()
+    assert (session.blood_out_ml, session.red_cells_in_ml) == (draw["out_ml"], unit["in_ml"])
 
 
 def test_the_page_after_is_without_fault_and_as_wide_as_its_window(page_as, live_server, someone, nurse, consultant):
