@@ -16,6 +16,7 @@ from programme.planning.numeric.limits import WORDS, hb_after_warn
 from programme.planning.numeric.one_arm import AUTOMATED, METHODS
 from programme.planning.numeric.people import PeopleInputs
 from programme.planning.numeric.prescribe import NO_PLAN, STOP_HELD, prescribe, try_sessions
+from programme.planning.numeric.risk import Outlook
 from programme.planning.numeric.search import UNFAVOURABLE_TENTH, Before
 from programme.planning.numeric.series import Series, plan_series
 from programme.planning.numeric.suggest import SiteRules, Suggestions, outlook_of, suggest_many
@@ -55,7 +56,7 @@ def plan_day(
         return unavailable(reason, method, day)
     said = _on_the_day(said, fit, pace, day, hbs_pct, hbs_sd_pct, end_target_pct)
     if method == AUTOMATED:
-        return _automated(said, people, site, day)
+        return _automated(said, people, outlook_of(fit, pace), site, day)
     plan = prescribe(
         before=people.before,
         hbs_before_pct=said.hbs_before_pct,
@@ -167,7 +168,7 @@ def _steps(said: Suggestions, people: PeopleInputs) -> tuple[DayStep, ...]:
     )
 
 
-def _automated(said: Suggestions, people: PeopleInputs, site: SiteRules, day: int) -> DayPlan:
+def _automated(said: Suggestions, people: PeopleInputs, outlook: Outlook, site: SiteRules, day: int) -> DayPlan:
     before, limits = people.before, people.limits
     found, menu = automated.plan_automated(
         before=before,
@@ -222,7 +223,7 @@ def _automated(said: Suggestions, people: PeopleInputs, site: SiteRules, day: in
                 details.KEPT if out <= most_out else details.STOPPED,
             ),
         ),
-        marginal=_automated_rows(menu, said, int(found.units[0]), most_out),
+        marginal=_automated_rows(menu, said, people, outlook, int(found.units[0])),
         warnings=(
             () if found.reached[0] else ("The end target is out of reach with the units and limits allowed.",)
         )
@@ -236,10 +237,11 @@ def _automated(said: Suggestions, people: PeopleInputs, site: SiteRules, day: in
 
 
 def _automated_rows(
-    menu: list[automated.AutomatedPlan], said: Suggestions, chosen: int, most_out_ml: float
+    menu: list[automated.AutomatedPlan], said: Suggestions, people: PeopleInputs, outlook: Outlook, chosen: int
 ) -> tuple[details.UnitsRow, ...]:
-    nan, rows = float("nan"), []
+    most_out_ml, rows = float(people.limits.blood_out_stop_ml[0]), []
     ends = [float(said.hbs_before_pct[0]), *(float(row.hbs_after_pct[0]) for row in menu)]
+    chances = details.chance_of_ends(np.nan_to_num(np.array([ends]), nan=1.0), outlook, people, said)[0]
     for number in range(max(chosen - details.LEAST_UNITS, 1), min(chosen + details.MORE_UNITS, len(menu)) + 1):
         row = menu[number - 1]
         rows.append(
@@ -249,7 +251,7 @@ def _automated_rows(
                 points=ends[number - 1] - ends[number],
                 hb_g_l=float(row.hb_end_g_l[0]),
                 out_ml=float(row.blood_out_ml[0]),
-                chance=nan,
+                chance=float(chances[number]),
                 limit="" if row.blood_out_ml[0] <= most_out_ml else f"draws over the {most_out_ml:,.0f} mL allowed",
             )
         )

@@ -178,16 +178,7 @@ def units_rows(
     own = np.arange(1, n_units + 1)[:, None] == np.where(said.plan.standing != NO_PLAN, exchanged, 0)
     ends = np.where(np.isfinite(reach.ratio), reach.ratio, np.nan) * weighed.hbs_begins_pct
     ends = np.where(own, said.plan.hbs_after_pct, ends)
-    shape = (n, n_units)
-    end_pct = np.nan_to_num(ends.T, nan=1.0)
-    chance = chance_after(
-        outlook,
-        np.broadcast_to(said.interval_after_days[:, None].astype(float), shape),
-        end_pct,
-        np.hypot(END_REL_SD * end_pct, END_SD_PCT),
-        people.ceiling_pct[:, None],
-        people.attendance,
-    )
+    chance = chance_of_ends(np.nan_to_num(ends.T, nan=1.0), outlook, people, said)
     out = np.where(own.T, said.plan.blood_out_ml[:, None], _drawn(weighed))
     hb_end = np.where(own, said.plan.hb_settled_g_l, reach.hb_end_g_l)
     before = np.concatenate([weighed.hbs_begins_pct[:, None], ends.T[:, :-1]], axis=1)
@@ -208,6 +199,18 @@ def units_rows(
         else ()
         for p in range(n)
     ]
+
+
+def chance_of_ends(end_pct: Floats, outlook: Outlook, people: PeopleInputs, said: Suggestions) -> Floats:
+    """Chance of being over the ceiling after the interval suggested, for sessions that end at this HbS [%], [P, K]."""
+    return chance_after(
+        outlook,
+        np.broadcast_to(said.interval_after_days[:, None].astype(float), end_pct.shape),
+        end_pct,
+        np.hypot(END_REL_SD * end_pct, END_SD_PCT),
+        people.ceiling_pct[:, None],
+        people.attendance,
+    )
 
 
 def _drawn(weighed: Weighed) -> Floats:

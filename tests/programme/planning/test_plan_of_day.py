@@ -112,6 +112,18 @@ def test_an_automated_session_has_totals_and_an_end_but_no_steps(someone):
 
 
 @pytest.mark.django_db
+def test_how_low_it_ends_tells_the_chance_whoever_exchanges(someone):
+    """A law: from a lower end it is less likely over the ceiling after the same days, by machine as by hand."""
+    plans = [asked(someone, method) for method in ("two_arm", "automated")]
+    assert plans[0].interval_after_days == plans[1].interval_after_days
+    rows = [(row.hbs_pct, row.chance) for plan in plans for row in plan.marginal if not row.limit]
+    ends, chances = zip(*sorted(rows), strict=True)
+    assert len(ends) > len(plans[0].marginal), "rows of both"
+    assert all(0.0 <= chance <= 1.0 for chance in chances)
+    assert list(chances) == sorted(chances) and chances[0] < chances[-1]
+
+
+@pytest.mark.django_db
 def test_a_target_too_low_for_one_session_brings_a_series_inside_the_limits(someone):
     plan = asked(someone, hb_g_l=88.0, hbs_pct=80.0, end_target_pct=15.0)
     assert not plan.reached
