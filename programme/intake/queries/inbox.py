@@ -49,6 +49,11 @@ class Line:
     others: tuple[Choice, ...]
 
     @property
+    def is_replaced(self) -> bool:
+        """Its result was corrected or withdrawn by a person since, so that what it says is no longer so."""
+        return getattr(self.item.result, "superseded_by", None) is not None
+
+    @property
     def decided(self) -> str:
         """What was decided, in words; empty where a later version decided it, which says so itself."""
         return next((one.words for one in (self.safe, *self.others) if one.code == self.item.choice), "")
@@ -153,7 +158,7 @@ def item_page(item: InboxItem) -> ItemPage:
 
 def _items(site: Site) -> InboxItemQuerySet:
     rows = InboxItem.objects.filter(site=site)
-    return rows.select_related("site", "raw", "read_result", "patient", "result", "settled_by")
+    return rows.select_related("site", "raw", "read_result", "patient", "result__superseded_by", "settled_by")
 
 
 def _near(site: Site, items: Iterable[InboxItem]) -> Mapping[int, Patient]:

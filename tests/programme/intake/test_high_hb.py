@@ -6,6 +6,7 @@ from datetime import timedelta
 
 import pytest
 
+from patients.services import correct_result
 from programme.intake.models import InboxItem
 from sessions.day.services.afterwards import open_recheck
 from sessions.day.services.finishing import close
@@ -64,6 +65,15 @@ def test_a_withdrawn_one_is_no_longer_said_to_be_too_high(site, closed):
     arrive(site, row(**HB))
     arrive(site, row(**HB | {"value": "", "status": "withdrawn"}))
     assert waiting(site) == ["withdrawn"]
+
+
+def test_one_that_a_person_corrected_since_says_so(site, closed, nurse, nurse_client):
+    arrive(site, row(**HB))
+    told, item = "This result was corrected or withdrawn since", InboxItem.objects.get()
+    pages = ("/inbox/", f"/inbox/{item.pk}/")
+    assert [told in nurse_client.get(page).content.decode() for page in pages] == [False, False]
+    correct_result(result=item.result, value=104.0, why="read again on the print", actor=nurse, at=NOW)
+    assert [told in nurse_client.get(page).content.decode() for page in pages] == [True, True]
 
 
 def test_one_at_the_ceiling_one_in_hand_and_one_of_an_open_session_tell_nobody(site, finished, nurse):
