@@ -13,3 +13,14 @@ def listed(parts: Sequence[str]) -> str:
     if len(parts) < 2:
         return "".join(parts)
     return ", ".join(parts[:-1]) + " and " + parts[-1]
+
+
+def spans_of(numbers: Sequence[int]) -> str:
+    """Return '3, 5 to 24' for ascending whole numbers; '' for none."""
+    spans: list[list[int]] = []
+    for number in numbers:
+        if spans and number == spans[-1][-1] + 1:
+            spans[-1].append(number)
+        else:
+            spans.append([number])
+    return ", ".join(f"{span[0]} to {span[-1]}" if len(span) > 1 else f"{span[0]}" for span in spans)

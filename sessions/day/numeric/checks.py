@@ -7,12 +7,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from programme.core.numeric.words import count_of
+from programme.core.numeric.words import count_of, spans_of
 from sessions.day.numeric.after import HbAfter
 from sessions.day.numeric.clocks import missed_observations
 from sessions.day.numeric.done import Done
 from sessions.day.numeric.entries import VITALS
-from sessions.day.numeric.tally import Tally
+from sessions.day.numeric.tally import StepSoFar, Tally
 from sessions.day.numeric.unit_volumes import over_unit_words, over_units_words
 
 OK, WAITING, ASK, STOP = "ok", "waiting", "ask", "stop"
@@ -138,13 +138,18 @@ def _volumes(state: Tally, carried_out: Done) -> Check:
     total = f"in {in_ml:,.0f} mL, out {carried_out.out_ml:,.0f} mL"
     if state.totals is not None or not state.moved:
         return Check(OK, "Volumes, as totals", total)
-    short = [
-        f"step {s.planned.number} has {s.in_ml:.0f} of {s.planned.in_ml:.0f} mL in, "
-        f"{s.out_ml:.0f} of {s.planned.out_ml:.0f} mL out"
-        for s in state.steps
-        if not s.done
-    ]
-    return Check(ASK, name, f"{'; '.join(short)} ({total})") if short else Check(OK, name, total)
+    short = [s for s in state.steps if not s.done]
+    found = [_short_step(s) for s in short if s.in_ml or s.out_ml]
+    untouched = [s.planned.number for s in short if not (s.in_ml or s.out_ml)]
+    found += [f"nothing of step{'' if len(untouched) == 1 else 's'} {spans_of(untouched)}"] if untouched else []
+    return Check(ASK, name, f"{'; '.join(found)} ({total})") if found else Check(OK, name, total)
+
+
+def _short_step(step: StepSoFar) -> str:
+    """'step 2 has 200 of 258 mL in, 250 of 250 mL out'; a side that the plan leaves out is left out."""
+    sides = ((step.in_ml, step.planned.in_ml, "in"), (step.out_ml, step.planned.out_ml, "out"))
+    said = [f"{done:.0f} of {planned:.0f} mL {way}" for done, planned, way in sides if done or planned]
+    return f"step {step.planned.number} has {', '.join(said)}"
 
 
 def _balance(balance_ml: float, weight_kg: float, settings: Mapping[str, float]) -> Check:

@@ -75,7 +75,19 @@ def test_the_time_from_first_to_last_entry_is_in_whole_hours_and_the_minutes_lef
 def test_a_step_that_was_cut_short_is_asked_about_with_what_is_missing() -> None:
     found = lines(WHOLE[:1])["Volumes of all steps"]
     assert found.state == ASK
-    assert "step 2 has 0 of 258 mL in, 0 of 250 mL out" in found.words
+    assert "nothing of step 2 (in 400 mL, out 400 mL)" in found.words
+    some = (*WHOLE[:2], said(80, "moved", step=2, in_ml=100, out_ml=250, unit=1))
+    assert "step 2 has 100 of 258 mL in, 250 of 250 mL out (" in lines(some)["Volumes of all steps"].words
+
+
+def test_a_session_through_one_arm_that_was_broken_off_names_its_steps_in_a_line() -> None:
+    draws = (PlannedStep(n, "saline", 0, 200) if n % 2 else PlannedStep(n, "saline", 200, 0) for n in range(1, 13))
+    entries = (said(1, "moved", step=1, in_ml=0, out_ml=120), said(2, "moved", step=4, in_ml=200, out_ml=0))
+    state = tally(tuple(draws), entries)
+    found = finish_checks(
+        state, done(state, method="one_arm"), (), weight_kg=60, settings=DEFAULTS, now=NINE + timedelta(hours=3)
+    )
+    assert found[0].words == "step 1 has 120 of 200 mL out; nothing of steps 2 to 3, 5 to 12 (in 200 mL, out 120 mL)"
 
 
 def test_nothing_done_cannot_be_finished() -> None:
