@@ -13,6 +13,7 @@ def test_the_command_leaves_a_loaded_unit_alone(tmp_path, settings, db, monkeypa
     asked = []
     monkeypatch.setattr("programme.bedside.management.commands.load_demo.load_day", lambda **said: asked.append(said))
     settings.VAR_DIR = tmp_path
-    Site.objects.create(code=SITE_CODE, name="Saltmarsh Day Unit")
+    site = Site.objects.create(code=SITE_CODE, name="Saltmarsh Day Unit")
     call_command("load_demo")
     assert asked == []  # it is there already
+    assert site.replans.get().finished_at  # and planned as of today, as by night
