@@ -90,7 +90,7 @@ def tell_of_high_hb(raw: RawMessage, filed: Sequence[LabResult], at: datetime) -
             severity=Severity.STOP,
             reason="hb_after_high",
             sentence=f"The session of {session.on:%-d %b %Y} is {session.get_state_display()}, and its Hb after of "
-            f"{found.words}. A prescriber decides whether blood is drawn; the page of the session opens a check.",
+            f"{found.words}. It counts already. A prescriber decides whether blood is drawn; its page opens a check.",
             about={"day": session.pk},
             at=at,
         )
