@@ -122,6 +122,11 @@ class AfterPage:
     def in_the_way(self) -> tuple[Check, ...]:
         return tuple(check for check in self.checks if check.state != OK)
 
+    @property
+    def open_names(self) -> str:
+        """What the form of closing sends back as seen."""
+        return "|".join(check.name for check in self.in_the_way)
+
 
 def read_after(exchange_session: ExchangeSession, now: datetime) -> AfterPage:
     """Return the page of a session that is over, at the local moment `now`; a fixed number of queries."""

@@ -59,7 +59,7 @@ def closed(request: access.SignedIn, exchange_session: ExchangeSession, form: Cl
     def do() -> str:
         finishing.close(
             exchange_session=exchange_session, version=int(given["version"] or 0), actor=request.user, at=at,
-            key=given["receipt"], reason=given["reason"] or "",
+            key=given["receipt"], reason=given["reason"] or "", seen=lines_seen(request),
         )  # fmt: skip
         return "closed"
 
@@ -70,6 +70,11 @@ def closed(request: access.SignedIn, exchange_session: ExchangeSession, form: Cl
         form.add_error(None, " ".join(words))
         return False
     return True
+
+
+def lines_seen(request: access.SignedIn) -> list[str] | None:
+    """The open lines of the page as it was shown, None where it did not say."""
+    return request.POST["seen"].split("|") if "seen" in request.POST else None
 
 
 @access.needs("move.reopen")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -66,6 +67,15 @@ def although(what: str, checks: tuple[Check, ...], reason: str) -> list[str]:
     return [f"{what} although: {'; '.join(against)}. Reason: {reason.strip()}"[:2000]]
 
 
+def _need_seen(checks: tuple[Check, ...], seen: Collection[str]) -> None:
+    """Raise where a line is open that was not on the page when it was opened: a reason given there is none for it."""
+    new = [one.sentence.rstrip(".") for one in checks if one.state not in (OK, STOP) and one.name not in seen]
+    if new:
+        raise ValidationError(
+            {"reason": f"Since this page was opened: {'; '.join(new)}. Look at it before you close the session."}
+        )
+
+
 def _refuse(stops: tuple[Check, ...]) -> None:
     if stops:
         raise ValidationError([f"{check.sentence}." for check in stops])
@@ -126,15 +136,19 @@ def checks_to_close(exchange_session: ExchangeSession, *, at: datetime) -> tuple
 
 @transaction.atomic
 def close(
-    *, exchange_session: ExchangeSession, version: int, actor: User, at: datetime, key: str, reason: str = ""
-) -> ExchangeSession:
+    *, exchange_session: ExchangeSession, version: int, actor: User, at: datetime, key: str, reason: str = "",
+    seen: Collection[str] | None = None,
+) -> ExchangeSession:  # fmt: skip
     """Close a finished session: it becomes part of the course, and a call about late reactions falls due.
 
-    reason: why it is closed although a line is not in order. Errors as in `finish`.
+    reason: why it is closed although a line is not in order. seen: the names of the lines that were open on the page
+    on which that was said, None where there was none. Errors as in `finish`.
     """
     now = hold(exchange_session)
     checks = checks_to_close(now, at=at)
     _refuse(tuple(check for check in checks if check.state == STOP))
+    if seen is not None:
+        _need_seen(checks, seen)
     for number, sentence in enumerate(although("Closed", checks, reason)):
         keep(exchange_session=now, key=f"{key[:60]}-{number}", kind=NOTE, body={"words": sentence}, actor=actor, at=at)
     _open_late_call(now, actor=actor, at=at)

@@ -444,6 +444,25 @@ def test_only_a_consultant_finds_the_way_to_open_it_again(
     assert ExchangeSession.objects.get(pk=session.pk).state == "finished"
 
 
+def test_a_reason_holds_for_what_stood_on_the_page_and_not_for_an_hb_that_came_meanwhile(
+    patient, nurse, consultant, nurse_client
+) -> None:
+    session = finished_day(patient, nurse=nurse, consultant=consultant)
+    opened = nurse_client.get(address(session, "after/")).content.decode()
+    seen = re.search(r'name="seen" value="([^"]*)"', opened)
+    assert seen and "After-results" in seen[1] and "Hb after" not in seen[1]
+    hb = make_result(patient, analyte=Analyte.HB, value=121.0, taken_at=ENDED + timedelta(minutes=35))
+    ResultLink.objects.create(exchange_session=session, result=hb, position="after")
+    refused = close(nurse_client, session, reason="results to come", seen=seen[1])
+    assert refused.status_code == 422
+    said = text_of(refused)
+    assert "Not closed. Since this page was opened: After-sample 35 min after the end: As its results say" in said
+    assert "not entered; Hb after: 121 g/L is over the ceiling of 110 g/L: no blood drawn since" in said
+    assert 'value="results to come"' in refused.content.decode()
+    seen = re.search(r'name="seen" value="([^"]*)"', refused.content.decode())
+    assert seen and close(nurse_client, session, reason="the prescriber was told", seen=seen[1]).status_code == 302
+
+
 @pytest.mark.parametrize("sampled", [False, True])
 def test_results_that_come_later_are_added_to_a_closed_session_whether_its_sample_was_entered_or_not(
     patient, nurse, consultant, nurse_client, sampled
