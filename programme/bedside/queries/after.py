@@ -30,6 +30,7 @@ from sessions.day.numeric.checks import (
     QUIET_LINES,
     Check,
     closing_checks,
+    open_names,
     sample_doubts,
     shortest_sample_wait_min,
 )
@@ -125,7 +126,7 @@ class AfterPage:
     @property
     def open_names(self) -> str:
         """What the form of closing sends back as seen."""
-        return "|".join(check.name for check in self.in_the_way)
+        return open_names(self.checks)
 
 
 def read_after(exchange_session: ExchangeSession, now: datetime) -> AfterPage:

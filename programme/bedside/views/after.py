@@ -14,7 +14,7 @@ from django.views.decorators.http import require_POST, require_safe
 
 from programme.bedside.forms.ending import CloseForm, ReasonForm
 from programme.bedside.queries.after import read_after
-from programme.bedside.views.opening import open_session
+from programme.bedside.views.opening import lines_seen, open_session
 from programme.core import access, receipts
 from programme.core.look import site_now
 from programme.core.models import EditedMeanwhile
@@ -70,11 +70,6 @@ def closed(request: access.SignedIn, exchange_session: ExchangeSession, form: Cl
         form.add_error(None, " ".join(words))
         return False
     return True
-
-
-def lines_seen(request: access.SignedIn) -> list[str] | None:
-    """The open lines of the page as it was shown, None where it did not say."""
-    return request.POST["seen"].split("|") if "seen" in request.POST else None
 
 
 @access.needs("move.reopen")

@@ -13,12 +13,13 @@ from django.urls import reverse
 
 from programme.bedside.forms.ending import AbandonForm, FinishForm
 from programme.bedside.queries.stands import hb_left_high
-from programme.bedside.views.opening import open_session
+from programme.bedside.views.opening import lines_seen, open_session
 from programme.core import access
 from programme.core.look import site_now
 from programme.core.settings_of_site import site_settings
 from programme.worklist.views.people import blank, both_ways
 from programme.worklist.views.saving import FormPage, answer
+from sessions.day.numeric.checks import open_names
 from sessions.day.queries import Ending, ending_of, method_of
 from sessions.day.services import finishing
 from sessions.models import ExchangeSession, Method, State
@@ -46,6 +47,7 @@ def finish(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse
         finishing.finish(
             exchange_session=exchange_session, version=int(form.cleaned_data["version"] or 0), actor=request.user,
             at=at, key=form.cleaned_data["receipt"], reason=form.cleaned_data.get("reason") or "",
+            seen=lines_seen(request),
         )  # fmt: skip
         return there
 
@@ -98,6 +100,7 @@ def shown_of(
     return {
         "hb_left_high": hb_left_high(ending.plan, ending.state, settings) if runs and not automated else "",
         "checks": ending.checks,
+        "seen": open_names(ending.checks),
         "exchange_session": exchange_session,
         "abandon": kind is AbandonForm,
         "nothing": ending.carried_out.is_nothing,

@@ -20,3 +20,8 @@ def open_session(request: access.SignedIn, patient_ref: str, key: int) -> Exchan
         raise Http404("This person has no such session.")
     exchange_session.patient = patient
     return exchange_session
+
+
+def lines_seen(request: access.SignedIn) -> list[str] | None:
+    """Return the names of the lines that were open on the page as it was shown, None where it did not say."""
+    return request.POST["seen"].split("|") if "seen" in request.POST else None

@@ -42,6 +42,11 @@ class Check:
         return f"{self.name}: {self.words}"
 
 
+def open_names(checks: Sequence[Check]) -> str:
+    """Return the names of the lines that are not in order, as a form sends them back as seen."""
+    return "|".join(check.name for check in checks if check.state != OK)
+
+
 @dataclass(frozen=True, slots=True)
 class UnitNow:
     """A unit of the session: its place, its label (number or place), where it is, and its label volume [mL]."""

@@ -36,17 +36,20 @@ def finish(
     at: datetime,
     key: str,
     reason: str = "",
+    seen: Collection[str] | None = None,
 ) -> ExchangeSession:
     """Finish a running session: write steps, units and totals as they really were.
 
     version: of the session as the person saw it. key: one-time key of the form. reason: why it is finished although
-    something is asked about.
+    something is asked about. seen: the names of the lines that were open on the page on which that was said, None
+    where there was none.
     Raises: ValidationError with every line that stops it, or that needs a reason. Nothing is written then.
     """
     now = hold(exchange_session)
     settings = site_settings(now.patient.site, at)
     ending = ending_of(now, at=at, settings=settings)
     _refuse(ending.stops)
+    _need_seen(ending.checks, seen, "finish")
     for number, sentence in enumerate(although("Finished", ending.checks, reason)):
         keep(exchange_session=now, key=f"{key[:60]}-{number}", kind=NOTE, body={"words": sentence}, actor=actor, at=at)
     trail.write(write_done(now, ending.state, ending.carried_out), actor=actor, at=at)
@@ -67,12 +70,14 @@ def although(what: str, checks: tuple[Check, ...], reason: str) -> list[str]:
     return [f"{what} although: {'; '.join(against)}. Reason: {reason.strip()}"[:2000]]
 
 
-def _need_seen(checks: tuple[Check, ...], seen: Collection[str]) -> None:
+def _need_seen(checks: tuple[Check, ...], seen: Collection[str] | None, what: str) -> None:
     """Raise where a line is open that was not on the page when it was opened: a reason given there is none for it."""
+    if seen is None:
+        return
     new = [one.sentence.rstrip(".") for one in checks if one.state not in (OK, STOP) and one.name not in seen]
     if new:
         raise ValidationError(
-            {"reason": f"Since this page was opened: {'; '.join(new)}. Look at it before you close the session."}
+            {"reason": f"Since this page was opened: {'; '.join(new)}. Look at it before you {what} the session."}
         )
 
 
@@ -141,14 +146,12 @@ def close(
 ) -> ExchangeSession:  # fmt: skip
     """Close a finished session: it becomes part of the course, and a call about late reactions falls due.
 
-    reason: why it is closed although a line is not in order. seen: the names of the lines that were open on the page
-    on which that was said, None where there was none. Errors as in `finish`.
+    reason: why it is closed although a line is not in order. seen and errors as in `finish`.
     """
     now = hold(exchange_session)
     checks = checks_to_close(now, at=at)
     _refuse(tuple(check for check in checks if check.state == STOP))
-    if seen is not None:
-        _need_seen(checks, seen)
+    _need_seen(checks, seen, "close")
     for number, sentence in enumerate(although("Closed", checks, reason)):
         keep(exchange_session=now, key=f"{key[:60]}-{number}", kind=NOTE, body={"words": sentence}, actor=actor, at=at)
     _open_late_call(now, actor=actor, at=at)

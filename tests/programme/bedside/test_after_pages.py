@@ -23,6 +23,7 @@ from tests.factories import (
     NOW,
     TODAY,
     make_course,
+    make_entry,
     make_fit_in_force,
     make_follow_up,
     make_needs,
@@ -122,6 +123,22 @@ def test_a_whole_session_is_finished_without_a_reason(patient, nurse, consultant
     assert answer.headers["Location"] == address(session, "after/")
     stored = ExchangeSession.objects.get(pk=session.pk)
     assert (stored.state, stored.red_cells_in_ml, stored.blood_out_ml) == ("finished", 774, 1060)
+
+
+def test_a_reason_to_finish_does_not_hold_for_what_another_tablet_entered_meanwhile(
+    patient, nurse, consultant, nurse_client
+) -> None:
+    unseen = [entry for entry in DONE if entry[0] != "observation"]
+    session = running_day(patient, nurse=nurse, consultant=consultant, entries=unseen)
+    opened = nurse_client.get(address(session, "finish/")).content.decode()
+    seen = re.search(r'name="seen" value="([^"]*)"', opened)
+    assert seen and "Observations" in seen[1] and "Balance" not in seen[1]
+    make_entry(session, "moved", {"step": 2, "in_ml": 0, "out_ml": 700}, by=nurse)
+    refused = send(nurse_client, session, "finish/", reason="the cuff was lent", seen=seen[1])
+    assert "Since this page was opened: Balance at the end" in text_of(refused)
+    assert ExchangeSession.objects.get(pk=session.pk).state == "running"
+    seen = re.search(r'name="seen" value="([^"]*)"', refused.content.decode())
+    assert seen and send(nurse_client, session, "finish/", reason="she knows", seen=seen[1]).status_code == 302
 
 
 def test_the_same_form_sent_twice_finishes_once(patient, nurse, consultant, nurse_client) -> None:
