@@ -71,6 +71,7 @@ def people_inputs(
         usual_weekday=habits.usual_weekday(programme.read.columns)[places],
         attendance=programme.attendance.take(places),
         last_hbs_day=habits.last_hbs_day(programme.read.columns)[places],
+        usual_hb_after_g_l=habits.usual_hb_after(programme.read.columns)[places],
     )
 
 

@@ -1,4 +1,4 @@
-"""What past sessions say about a person's days: their weekday, and their last HbS result."""
+"""What past sessions say of a person: their weekday, their last HbS result, and their usual Hb after a session."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,3 +28,12 @@ def last_hbs_day(columns: SessionColumns) -> Floats:
     out = np.full(columns.n_people, np.nan)
     out[columns.person[seen]] = columns.day[seen]  # rows lie in order of day: the last one stays
     return out
+
+
+def usual_hb_after(columns: SessionColumns) -> Floats:
+    """Mean Hb measured after the LATEST_SESSIONS before the newest one, [P], g/L; nan where none was."""
+    earlier = columns.latest(LATEST_SESSIONS + 1) & ~columns.latest(1) & np.isfinite(columns.hb_after_g_l)
+    person, n = columns.person[earlier], columns.n_people
+    count = np.bincount(person, minlength=n)
+    total = np.bincount(person, weights=columns.hb_after_g_l[earlier], minlength=n)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)

@@ -54,6 +54,7 @@ class PeopleInputs:
     usual_weekday: Ints  # Monday 0, −1 for none
     attendance: Attendance
     last_hbs_day: Floats  # ordinal
+    usual_hb_after_g_l: Floats  # after their sessions before the last one
 
 
 @dataclass(frozen=True, slots=True)

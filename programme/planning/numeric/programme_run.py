@@ -267,6 +267,7 @@ def inputs_of(now: Programme) -> PeopleInputs:
         usual_weekday=habits.usual_weekday(now.columns),
         attendance=attendance_of(learn_lateness(now.columns, now.pace.usual_interval_days), now.columns),
         last_hbs_day=habits.last_hbs_day(now.columns),
+        usual_hb_after_g_l=habits.usual_hb_after(now.columns),
     )
 
 

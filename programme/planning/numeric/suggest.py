@@ -229,10 +229,12 @@ def _suggest(
 ) -> tuple[Suggestions, Tried]:
     outlook = outlook_of(fit, pace)
     bar = _bars(people, pace, site, as_of)
-    loop = _plan_loop(people, pace, outlook, site, asked)
+    whole = _as_after_a_whole_session(people, fit, pace)
+    later = outlook_of(fit, whole)
+    loop = _plan_loop(people, whole, later, site, asked)
     dates = _find_dates(people, pace, outlook, loop, as_of, asked)
     after = np.maximum(loop.planned, dates.due - dates.last)
-    target = _end_target(people, outlook, after, loop)
+    target = _end_target(people, later, after, loop)
     forecast = outlook(days=(dates.next - dates.last).astype(float))
     hbs_before = np.clip(np.nan_to_num(forecast.median(), nan=1.0), 0.5, 99.0)
     plan = chosen_from(loop.tried, people.before, hbs_before, target)
@@ -265,6 +267,21 @@ def _suggest(
         after_source=np.asarray(pace.after_source),
     )
     return _silenced(answer), loop.tried
+
+
+def _as_after_a_whole_session(people: PeopleInputs, fit: ProgrammeFit, pace: PeoplePace) -> PeoplePace:
+    """The same, with their usual Hb after, else the programme's, for those whose last session was given up.
+
+    How fast HbS comes back goes by Hb after. What is left where a session was broken off holds until the next one, and
+    says nothing of the gaps after it.
+    """
+    given_up = people.soonest_days < people.shortest_days
+    usual = np.where(np.isnan(people.usual_hb_after_g_l), fit.values["hb_mean"], people.usual_hb_after_g_l)
+    return replace(
+        pace,
+        hb_after_g_l=np.where(given_up, usual, pace.hb_after_g_l),
+        hb_after_sd=np.where(given_up, fit.values["hb_sd"], pace.hb_after_sd),
+    )
 
 
 def _bars(people: PeopleInputs, pace: PeoplePace, site: SiteRules, as_of: Ints) -> Ints:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from programme.planning.numeric import people as pp
+from programme.planning.numeric.habits import usual_hb_after
 from programme.planning.numeric.loop import Plan, live_a_year
 from programme.planning.numeric.opendays import weekday
 from programme.planning.numeric.people import WhatIf, joined, taken
@@ -16,6 +17,7 @@ from programme.planning.numeric.search import build_menu
 from programme.planning.numeric.suggest import SiteRules, holdable_ceiling, outlook_of, suggest_many
 from programme.planning.printed import plan_objects
 from sessions.numeric.attendance import Attendance
+from sessions.numeric.columns import SessionColumns
 
 
 def flat(value, prefix=""):
@@ -122,6 +124,34 @@ def test_the_shortest_interval_lets_nobody_wait_over_the_ceiling_after_a_session
     assert (asked.next_day <= np.maximum(asked.latest_safe_day, first))[ok].all()
     unmoved = ok & (waits.next_day <= waits.latest_safe_day) & (waits.interval_days > made_up_inputs.shortest_days)
     assert (asked.next_day == waits.next_day)[unmoved].all()
+
+
+def test_what_hb_a_session_that_was_given_up_left_says_nothing_of_the_gaps_after_the_next(
+    said, ask, made_up_inputs, made_up_programme
+):
+    pace, given_up = (
+        made_up_programme.pace,
+        replace(made_up_inputs, soonest_days=np.ones_like(made_up_inputs.ceiling_pct)),
+    )
+    low, high = (replace(pace, hb_after_g_l=np.full_like(pace.hb_after_g_l, hb)) for hb in (72.0, 120.0))
+    ok = said.bar == pp.AVAILABLE
+    ends = [ask(given_up, pace=left).choices.ends_at_pct[ok] for left in (low, high)]
+    np.testing.assert_array_equal(*ends)
+    closed = [ask(pace=left).choices.ends_at_pct[ok] for left in (low, high)]
+    assert not np.array_equal(*closed, equal_nan=True), "else Hb after says nothing here at all"
+    soon = [ask(given_up, pace=left).latest_safe_day[ok] for left in (low, high)]
+    assert (soon[0] <= soon[1]).all()
+    assert (soon[0] < soon[1]).any(), "until the next session it does"
+
+
+def test_the_usual_hb_after_is_that_of_the_sessions_before_the_last():
+    """By hand: of person 0 the six before the last are 92, nan, 96, 98, 100, 104, a mean of 98."""
+    hb = [70.0, 92.0, np.nan, 96.0, 98.0, 100.0, 104.0, 72.0, 101.0]
+    columns = SessionColumns.build(
+        person=[0] * 8 + [1], day=[*range(738000, 738224, 28), 738000], hbs_before_pct=[30.0] * 9, hb_after_g_l=hb,
+        n_people=3,
+    )  # fmt: skip
+    np.testing.assert_allclose(usual_hb_after(columns), [98.0, np.nan, np.nan])
 
 
 def test_a_fixed_interval_is_answered_with_the_end_that_holds_it(said, ask):
