@@ -53,8 +53,12 @@ class _Told:
 
 
 def plan_for_day(*, patient: Patient, on: date, method: str, actor: User, at: datetime) -> Prescription:
-    """Plan a session for a day from what is recorded. Raises ValidationError with the reason where nothing can be."""
-    draft = draft_from_planner(known_of(patient, on=on, at=at), method=method)
+    """Plan a session for a day from what is recorded; method: '' for the person's own.
+
+    Raises ValidationError with the reason where nothing can be.
+    """
+    known = known_of(patient, on=on, at=at)
+    draft = draft_from_planner(known, method=method or known.record.method)
     if isinstance(draft, str):
         raise ValidationError(draft)
     return plan_session(patient=patient, on=on, draft=draft, actor=actor, at=at)

@@ -34,7 +34,8 @@ class PersonRecord:
 
     height_cm, weight_kg, weight_on: newest on or before the day. goals_since: None where no goals were ever set and
     the site's defaults stand. usual_interval_days, end_target_hbs_pct, hb_floor_g_l, units_most: None where not set.
-    open_transfusions: since last_on. one_arm: one arm only, by the recorded access or as decided.
+    open_transfusions: since last_on. one_arm: one arm only, by the recorded access or as decided. method: how a session
+    is planned where nobody says otherwise: as decided, else as the access allows.
     open_signs: signs of haemolysis after the newest lift of the lock. given_on: the day of a session that runs and in
     which red cells were begun; it is no last session yet.
     """
@@ -57,6 +58,7 @@ class PersonRecord:
     flag_lung_pressure: bool
     pregnant: bool
     one_arm: bool
+    method: str
     last_on: date | None
     last_given_up: bool
     goals_since: date | None
@@ -179,6 +181,7 @@ def _person_record(
     age = patient.age_years(on)
     open_since = patient.session_on or date.min
     goals = goals or default_goals(settings)
+    one_arm = gives_and_draws_in_one_arm(patient.vascular_access) or goals.method == Method.ONE_ARM
     return PersonRecord(
         pk=patient.pk,
         patient_ref=patient.patient_ref,
@@ -201,7 +204,8 @@ def _person_record(
         flag_heart=patient.flag_heart,
         flag_lung_pressure=patient.flag_lung_pressure,
         pregnant=patient.is_pregnant(on),
-        one_arm=gives_and_draws_in_one_arm(patient.vascular_access) or goals.method == Method.ONE_ARM,
+        one_arm=one_arm,
+        method=Method.AUTOMATED if goals.method == Method.AUTOMATED else Method.ONE_ARM if one_arm else Method.TWO_ARM,
         last_on=patient.session_on,
         last_given_up=patient.session_state == State.ABANDONED,
         goals_since=goals.since,

@@ -48,7 +48,7 @@ def new(request: access.SignedIn, patient_ref: str) -> HttpResponse:
     patient = access.open_patient(request, Patient.objects.select_related("site"), patient_ref)
     try:
         on = date.fromisoformat(request.POST.get("on", ""))
-        method = Method(request.POST.get("method", Method.TWO_ARM))
+        method = Method(request.POST.get("method", Method.NOT_SAID))
         there = _new(request, patient, on, method)
     except REFUSALS as error:
         for words in words_of(error):

@@ -31,7 +31,7 @@ from programme.worklist.queries.plan_rows import (
     working_lines,
 )
 from programme.worklist.queries.who import Who, volume_of, who
-from sessions.models import StoredForecast
+from sessions.models import Method, StoredForecast
 from sessions.numeric.uncertainty import BLOOD_VOLUME_REL_SD
 from sessions.queries.in_hand import SessionInHand, sessions_in_hand
 from sessions.queries.people import PersonRecord, people_inputs
@@ -41,13 +41,17 @@ Z80 = 2.0 * 1.2815515655446004  # widths in standard deviations from p10 to p90 
 
 @dataclass(frozen=True, slots=True)
 class PlanPage:
-    """`state`: 'ok', 'locked', 'unavailable' (with `reason`) or 'none' where nothing was reckoned yet."""
+    """`state`: 'ok', 'locked', 'unavailable' (with `reason`) or 'none' where nothing was reckoned yet.
+
+    by_machine: an automated session was decided for this person; what is suggested is reckoned by hand all the same.
+    """
 
     who: Who
     state: str
     reason: str
     method: str
     method_asked: bool
+    by_machine: bool
     stale: str
     made_at_local: datetime | None
     as_of: date | None
@@ -122,6 +126,7 @@ def plan_page(patient: Patient, *, on: date, at: datetime, method: str = "") -> 
         reason=reason,
         method=_method(suggestion),
         method_asked=_method(suggestion) != stored_method,
+        by_machine=record.method == Method.AUTOMATED,
         stale=stale,
         made_at_local=suggestion.made_at.astimezone(at.tzinfo) if suggestion else None,
         as_of=suggestion.as_of if suggestion else None,

@@ -181,6 +181,27 @@ def test_other_methods_are_planned_and_shown(nurse_client, measured, method):
         assert {row["name"] for row in plan.limits} == {"hb_after", "rise", "hb_floor", "blood_out", "units"}
 
 
+@pytest.mark.parametrize(
+    ("access", "decided", "planned"),
+    [
+        ("both arms, 18 G", "", "two_arm"),
+        ("one arm, port on the other side", "", "one_arm"),
+        ("one arm, port on the other side", "two_arm", "one_arm"),
+        ("both arms, 18 G", "one_arm", "one_arm"),
+        ("both arms, 18 G", "automated", "automated"),
+    ],
+)
+def test_a_session_is_planned_as_decided_for_the_person_or_as_their_access_allows(
+    nurse_client, measured, access, decided, planned
+):
+    Patient.objects.filter(pk=measured.pk).update(vascular_access=access)
+    factories.make_goals(measured, since=TODAY - timedelta(days=1), method=decided)
+    suggested = text_of(nurse_client.get(reverse("worklist:plan", args=["R0"])))
+    assert ("Automated exchanges are decided for this person" in suggested) is (planned == "automated")
+    exchange_session = plan_today(nurse_client, measured)
+    assert (exchange_session.method, newest(exchange_session).method) == (planned, planned)
+
+
 @pytest.mark.parametrize("flagged", [False, True])
 def test_through_one_arm_a_last_draw_without_return_is_told_from_all_that_have_one(nurse_client, people, flagged):
     """Whoever has a flag is given first and drawn after it: their plan is level, and its last draw is one of many."""
