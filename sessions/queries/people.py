@@ -34,8 +34,7 @@ class PersonRecord:
 
     height_cm, weight_kg, weight_on: newest on or before the day. goals_since: None where no goals were ever set and
     the site's defaults stand. usual_interval_days, end_target_hbs_pct, hb_floor_g_l, units_most: None where not set.
-    open_transfusions: since last_on. one_arm: one arm only, by the recorded access or as decided. method: how a session
-    is planned where nobody says otherwise: as decided, else as the access allows.
+    open_transfusions: since last_on. method: how a session is done where nobody says otherwise.
     open_signs: signs of haemolysis after the newest lift of the lock. given_on: the day of a session that runs and in
     which red cells were begun; it is no last session yet.
     """
@@ -57,8 +56,7 @@ class PersonRecord:
     flag_heart: bool
     flag_lung_pressure: bool
     pregnant: bool
-    one_arm: bool
-    method: str
+    method: Method
     last_on: date | None
     last_given_up: bool
     goals_since: date | None
@@ -77,6 +75,10 @@ class PersonRecord:
     open_transfusions: tuple[OpenTransfusion, ...]
     open_signs: tuple[tuple[date, str], ...]
     given_on: date | None
+
+    @property
+    def one_arm(self) -> bool:
+        return self.method == Method.ONE_ARM
 
     @property
     def soonest_days(self) -> int:
@@ -181,7 +183,6 @@ def _person_record(
     age = patient.age_years(on)
     open_since = patient.session_on or date.min
     goals = goals or default_goals(settings)
-    one_arm = gives_and_draws_in_one_arm(patient.vascular_access) or goals.method == Method.ONE_ARM
     return PersonRecord(
         pk=patient.pk,
         patient_ref=patient.patient_ref,
@@ -204,8 +205,7 @@ def _person_record(
         flag_heart=patient.flag_heart,
         flag_lung_pressure=patient.flag_lung_pressure,
         pregnant=patient.is_pregnant(on),
-        one_arm=one_arm,
-        method=Method.AUTOMATED if goals.method == Method.AUTOMATED else Method.ONE_ARM if one_arm else Method.TWO_ARM,
+        method=method_for(patient.vascular_access, goals.method),
         last_on=patient.session_on,
         last_given_up=patient.session_state == State.ABANDONED,
         goals_since=goals.since,
@@ -230,9 +230,10 @@ def _person_record(
 ONE_ARM_WORDS = ("one arm", "one-arm", "single arm")
 
 
-def gives_and_draws_in_one_arm(access: str) -> bool:
-    """Say whether the recorded access leaves one arm only, so that blood is drawn and then given."""
-    return any(words in access.lower() for words in ONE_ARM_WORDS)
+def method_for(access: str, decided: str) -> Method:
+    """Return how a session is done where nobody says otherwise: through one arm where the access allows no other."""
+    one_arm_only = any(words in access.lower() for words in ONE_ARM_WORDS)
+    return Method.ONE_ARM if one_arm_only else Method(decided or Method.TWO_ARM)
 
 
 def default_goals(settings: dict[str, float]) -> Goals:

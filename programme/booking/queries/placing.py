@@ -21,11 +21,11 @@ from programme.booking.queries.blood import blood_lead, holidays_around, needed_
 from programme.booking.queries.free import SiteCalendar, counts_for
 from programme.core.models import Site
 from programme.planning.services import PLAN_VERSION
-from sessions.day.numeric.durations import ONE_ARM, minutes_a_unit
+from sessions.day.numeric.durations import minutes_a_unit
 from sessions.day.numeric.samples import sample_rule, sampling_hours
 from sessions.forecasting import fit_in_force
 from sessions.models import NOT_BEGUN, ExchangeSession, OtherTransfusion, State
-from sessions.queries.people import gives_and_draws_in_one_arm
+from sessions.queries.people import method_for
 
 DONE = (State.FINISHED, State.CLOSED)
 OFTEN_MISSES, MISSED_WITHIN_DAYS = 2, 365
@@ -249,11 +249,6 @@ def _bookings(
     return booked, missed, {pk for pk in given_up if all(row.on != today for row in booked.get(pk, ()))}
 
 
-def _method_of(patient: Any) -> str:
-    """The method decided for a person; one arm where their access allows no other."""
-    return ONE_ARM if gives_and_draws_in_one_arm(patient.vascular_access) else patient.decided_method or ""
-
-
 def _to_place(
     patient: Any,
     now: datetime,
@@ -302,7 +297,7 @@ def _to_place(
         units=units,
         minutes=minutes_needed(
             units or UNITS_UNKNOWN,
-            minutes_a_unit=minutes_a_unit(_method_of(patient), settings),
+            minutes_a_unit=minutes_a_unit(method_for(patient.vascular_access, patient.decided_method or ""), settings),
             hours_rest=settings["hours_rest"],
         ),
         needs=counts_for(patient),

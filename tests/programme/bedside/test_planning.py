@@ -187,6 +187,7 @@ def test_other_methods_are_planned_and_shown(nurse_client, measured, method):
         ("both arms, 18 G", "", "two_arm"),
         ("one arm, port on the other side", "", "one_arm"),
         ("one arm, port on the other side", "two_arm", "one_arm"),
+        ("one arm, port on the other side", "automated", "one_arm"),
         ("both arms, 18 G", "one_arm", "one_arm"),
         ("both arms, 18 G", "automated", "automated"),
     ],
