@@ -43,7 +43,6 @@ SETTING_TABLE: tuple[SettingRow, ...] = (
                "from memory; ask the laboratory"),
     SettingRow("early_loss_pct", 0, 0, 25, "%", "donor cells lost in the first day",
                "Dumont and AuBuchon 2008: a recovery of 75 % still counts as success"),
-    SettingRow("donor_life_days", 115, 97, 140, "days", "life span of donor red cells", "Franco 2012; Shrestha 2016"),
     SettingRow("iron_mg_per_g_hb", 3.4, 3.4, 3.47, "mg/g", "iron in haemoglobin",
                "atomic mass over tetramer mass gives 3.47; 3.4 in text-books"),
     SettingRow("untransfused_default_pct", 90, 50, 100, "%", "HbS share when untransfused, if not known", _LOCAL),
