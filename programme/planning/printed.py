@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike
 from programme.planning.inputs import as_date
 from programme.planning.numeric import people as pp
 from programme.planning.numeric.prescribe import NO_PLAN, STOP_HELD
+from programme.planning.numeric.series import not_reached_words
 from programme.planning.numeric.suggest import Suggestions
 
 EMPTY_SESSION = {
@@ -126,16 +127,14 @@ def _warnings(said: Any, row: int) -> Iterable[str]:
             f"The usual {said.wanted_days[row]} days cannot be held within the limits; "
             f"planned are {said.interval_after_days[row]}."
         )
-    standing, needed = said.plan.standing[row], said.sessions_needed[row]
+    standing = said.plan.standing[row]
     if standing == NO_PLAN:
         yield "No session keeps every limit: a prescriber sets units, saline and order."
     elif not said.plan.reached[row]:
-        yield (
-            f"The end target is out of reach in one session; {needed} sessions on consecutive open days "
-            "would come to it."
-            if needed > 1
-            else "The end target is out of reach with the units and limits allowed."
-        )
+        yield not_reached_words(
+            int(said.series.sessions[row]), reached=bool(said.series.reached[row]),
+            end_pct=float(said.plan.hbs_after_pct[row]), target_pct=float(said.end_target_pct[row]),
+        )  # fmt: skip
     if standing == STOP_HELD:
         yield "A warning limit is passed, no stop: a prescriber gives the reason."
     if said.n_gaps[row] < 3:

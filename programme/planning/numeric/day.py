@@ -18,7 +18,7 @@ from programme.planning.numeric.people import PeopleInputs
 from programme.planning.numeric.prescribe import NO_PLAN, STOP_HELD, prescribe, try_sessions
 from programme.planning.numeric.risk import Outlook
 from programme.planning.numeric.search import UNFAVOURABLE_TENTH, Before
-from programme.planning.numeric.series import Series, plan_series
+from programme.planning.numeric.series import Series, not_reached_words, plan_series
 from programme.planning.numeric.suggest import SiteRules, Suggestions, outlook_of, suggest_many
 from sessions.numeric.drift.fit import ProgrammeFit
 from sessions.numeric.drift.person import PeoplePace
@@ -139,8 +139,8 @@ def _by_hand(
         limits=details.limit_rows(people, said)[0],
         marginal=details.units_rows(weighed, people, outlook_of(fit, pace), said)[0] if given else (),
         alternatives=details.other_orders(weighed, people, said)[0],
-        series=() if plan.reached[0] else days,
-        warnings=tuple(_warnings(given, said, len(days), bool(series.reached[0]))),
+        series=days if len(days) > 1 else (),
+        warnings=tuple(_warnings(given, said, series)),
         working=(*_working(said, people, site), *_hand_working(said)),
     )
 
@@ -258,16 +258,17 @@ def _automated_rows(
     return tuple(rows)
 
 
-def _warnings(given: bool, said: Suggestions, sessions: int, reached: bool) -> list[str]:
+def _warnings(given: bool, said: Suggestions, series: Series) -> list[str]:
     found = []
     if not given:
         found.append("No session keeps every limit: a prescriber sets units, saline and order.")
     elif not said.plan.reached[0]:
         found.append(
-            f"The end target is out of reach in one session; {sessions} on consecutive open days would come to it."
-            if reached
-            else "The end target is out of reach with the units and limits allowed."
-        )
+            not_reached_words(
+                int(series.sessions[0]), reached=bool(series.reached[0]), end_pct=float(said.plan.hbs_after_pct[0]),
+                target_pct=float(said.end_target_pct[0]),
+            )
+        )  # fmt: skip
     if said.plan.standing[0] == STOP_HELD:
         found.append("A warning limit is passed, no stop: a prescriber gives the reason.")
     return found

@@ -23,7 +23,7 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 MOST_IN_SERIES = 6
-LEAST_GAIN = 1.0  # points of HbS; a further session that takes off less is not planned. Chosen here
+LEAST_GAIN = 1.0  # points of HbS; for less nobody comes for a further session. Chosen here
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,8 +70,8 @@ def plan_series(
 ) -> Series:
     """The sessions that bring HbS to the end target, the first as already planned for `day`, [P] throughout.
 
-    Stops for a person once the target is reached, no session keeps the limits, a further one would take off less than
-    LEAST_GAIN, or MOST_IN_SERIES are planned. Returns arrays [P, MOST_IN_SERIES].
+    Stops for a person once less than LEAST_GAIN is missing to the target, no session keeps the limits, a further one
+    would not end LEAST_GAIN lower, or MOST_IN_SERIES are planned. Returns arrays [P, MOST_IN_SERIES].
     """
     series = no_series(len(day))
     unit_open = OpenDays.of(len(day), closed=open_days.closed)
@@ -82,7 +82,7 @@ def plan_series(
             break
         _write(series, living, number, plan, at, hbs, on)
         series.reached[living] = plan.reached
-        going = np.flatnonzero(~plan.reached)
+        going = np.flatnonzero(~plan.reached & (plan.hbs_after_pct - end_target_pct[living] >= LEAST_GAIN))
         left, living = taken(plan, going), living[going]
         if number + 1 == MOST_IN_SERIES or not living.size:
             break
@@ -97,10 +97,24 @@ def plan_series(
             cells=cells,
             limits=limits.take(living),
         )
-        worth = (plan.standing != NO_PLAN) & (plan.reached | (hbs - plan.hbs_after_pct >= LEAST_GAIN))
+        worth = (plan.standing != NO_PLAN) & (left.hbs_after_pct - plan.hbs_after_pct >= LEAST_GAIN)
         some = np.flatnonzero(worth)
         plan, at, hbs, on, living = taken(plan, some), at.take(some), hbs[some], then[some], living[some]
     return series
+
+
+def not_reached_words(sessions: int, *, reached: bool, end_pct: float, target_pct: float) -> str:
+    """Return what is said where one session does not reach its end target. sessions, reached: of its series."""
+    if reached:
+        return f"The end target is out of reach in one session; {sessions} on consecutive open days would come to it."
+    if sessions > 1:
+        return f"The end target is out of reach in one session; {sessions} on consecutive open days come nearest to it."
+    if end_pct - target_pct < LEAST_GAIN:
+        return (
+            f"The session ends at {end_pct:.1f} %, over the end target of {target_pct:.1f} %, but by less than a "
+            "further session is worth."
+        )
+    return "The end target is out of reach with the units and limits allowed."
 
 
 def _write(series: Series, people: Ints, number: int, plan: Prescriptions, at: Before, hbs: Floats, on: Ints) -> None:

@@ -96,11 +96,6 @@ class Suggestions:
     n_gaps: Ints
     after_source: Ints
 
-    @property
-    def sessions_needed(self) -> Ints:
-        """Sessions until the end target is reached, [P]; 0 where a series does not reach it either."""
-        return np.where(self.plan.reached, 1, np.where(self.series.reached, self.series.sessions, 0))
-
 
 def suggest_many(
     people: PeopleInputs,
@@ -230,7 +225,7 @@ def _suggest(
     outlook = outlook_of(fit, pace)
     bar = _bars(people, pace, site, as_of)
     whole = _as_after_a_whole_session(people, fit, pace)
-    later = outlook_of(fit, whole)
+    later = outlook if whole is pace else outlook_of(fit, whole)
     loop = _plan_loop(people, whole, later, site, asked)
     dates = _find_dates(people, pace, outlook, loop, as_of, asked)
     after = np.maximum(loop.planned, dates.due - dates.last)
@@ -276,6 +271,8 @@ def _as_after_a_whole_session(people: PeopleInputs, fit: ProgrammeFit, pace: Peo
     says nothing of the gaps after it.
     """
     given_up = people.soonest_days < people.shortest_days
+    if not given_up.any():
+        return pace
     usual = np.where(np.isnan(people.usual_hb_after_g_l), fit.values["hb_mean"], people.usual_hb_after_g_l)
     return replace(
         pace,

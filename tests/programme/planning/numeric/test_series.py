@@ -5,7 +5,7 @@ import pytest
 
 from programme.planning.numeric.opendays import OpenDays
 from programme.planning.numeric.prescribe import NO_PLAN, prescribe
-from programme.planning.numeric.series import LEAST_GAIN, MOST_IN_SERIES, no_series, plan_series
+from programme.planning.numeric.series import LEAST_GAIN, MOST_IN_SERIES, no_series, not_reached_words, plan_series
 
 FRIDAY = 739772  # 5 June 2026
 
@@ -56,8 +56,30 @@ def test_it_stops_where_a_further_session_would_do_too_little(make_before, make_
     last = int(series.sessions[0])
     assert 1 <= last <= MOST_IN_SERIES
     assert not series.reached[0]
-    gains = series.hbs_before_pct[0, 1:last] - series.hbs_after_pct[0, 1:last]
-    assert (gains >= LEAST_GAIN).all()
+    assert (-np.diff(series.hbs_after_pct[0, :last]) >= LEAST_GAIN).all()
+
+
+def test_for_less_than_a_point_nobody_comes_a_second_day(make_before, make_limits, cells):
+    """A result repeated differs by as much: 1 point is the spread of the assay that the settings start with."""
+    target = np.arange(18.0, 26.0, 0.1)
+    n = len(target)
+    first, series = series_of(make_before(n), np.full(n, 40.0), target, cells, make_limits(n, units_most=5.0))
+    missed = first.hbs_after_pct - target
+    alone = series.sessions == 1
+    assert (~first.reached & (missed > 0.0) & (missed < 0.9)).any()
+    assert alone[~first.reached & (missed < 0.9)].all()
+    assert not alone[~first.reached & (missed > 1.5)].any()
+    assert (-np.diff(series.hbs_after_pct[~alone, :2]) >= LEAST_GAIN).all()
+    assert not series.reached[alone & ~first.reached].any()
+
+
+def test_what_is_said_where_one_session_falls_short():
+    figures = {"end_pct": 9.31, "target_pct": 9.0}
+    assert not_reached_words(2, reached=True, **figures).endswith("; 2 on consecutive open days would come to it.")
+    assert not_reached_words(3, reached=False, **figures).endswith("; 3 on consecutive open days come nearest to it.")
+    assert "ends at 9.3 %, over the end target of 9.0 %, but by less" in not_reached_words(1, reached=False, **figures)
+    far = not_reached_words(1, reached=False, end_pct=12.0, target_pct=9.0)
+    assert far == "The end target is out of reach with the units and limits allowed."
 
 
 def test_no_plan_no_series(make_before, make_limits, cells):
