@@ -230,7 +230,7 @@ def _person_record(
 ONE_ARM_WORDS = ("one arm", "one-arm", "single arm")
 
 
-def method_for(access: str, decided: str) -> Method:
+def method_for(access: str, decided: str | None) -> Method:
     """Return how a session is done where nobody says otherwise: through one arm where the access allows no other."""
     one_arm_only = any(words in access.lower() for words in ONE_ARM_WORDS)
     return Method.ONE_ARM if one_arm_only else Method(decided or Method.TWO_ARM)

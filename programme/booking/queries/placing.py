@@ -297,7 +297,7 @@ def _to_place(
         units=units,
         minutes=minutes_needed(
             units or UNITS_UNKNOWN,
-            minutes_a_unit=minutes_a_unit(method_for(patient.vascular_access, patient.decided_method or ""), settings),
+            minutes_a_unit=minutes_a_unit(method_for(patient.vascular_access, patient.decided_method), settings),
             hours_rest=settings["hours_rest"],
         ),
         needs=counts_for(patient),

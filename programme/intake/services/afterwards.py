@@ -32,19 +32,11 @@ def ask_where_it_belongs(raw: RawMessage, filed: Sequence[LabResult], at: dateti
         taken_at = row.taken_at if row.time_known else None
         session = doubtful_session(LooseResult(row.pk, row.analyte, row.taken_on, taken_at), times)
         if session is not None:
-            InboxItem.objects.create(
-                site_id=raw.site_id,
-                raw=raw,
-                read_result=ReadResult.objects.filter(raw=raw, result=row).first(),
-                patient=row.patient,
-                result=row,
-                severity=Severity.CHECK,
-                reason="before_or_after",
-                sentence=f"The sample lies within the session of {session.on:%-d %b %Y}, or its times are not known: "
-                "before or after it? Until somebody says so it belongs to neither.",
-                about={"session": session.key},
-                at=at,
+            words = (
+                f"The sample lies within the session of {session.on:%-d %b %Y}, or its times are not known: "
+                "before or after it? Until somebody says so it belongs to neither."
             )
+            _tell(raw, row, at, Severity.CHECK, "before_or_after", words, {"session": session.key})
 
 
 def tell_of_lapsed_plans(raw: RawMessage, people: Sequence[Patient], at: datetime) -> None:
@@ -70,27 +62,30 @@ def tell_of_high_hb(raw: RawMessage, filed: Sequence[LabResult], at: datetime) -
 
     Its page says so too, but nobody has to open that any more.
     """
+    settings, on = site_settings(raw.site, at), at.astimezone(ZoneInfo(raw.site.time_zone)).date()
     high = LabResult.objects.in_force().filter(
         pk__in=[row.pk for row in filed], analyte=Analyte.HB, taken_at__gt=at - HB_MATTERS,
         link__position=Position.AFTER, link__exchange_session__state__in=(State.CLOSED, State.ABANDONED),
     )  # fmt: skip
-    for row in high.select_related("link__exchange_session__patient__site"):
+    for row in high.select_related("patient", "link__exchange_session__patient__site"):
         session = row.link.exchange_session
-        settings, zone = site_settings(raw.site, at), ZoneInfo(raw.site.time_zone)
         ending = ending_of(session, at=at, settings=settings)
-        found = hb_after(session, ending, row, on=at.astimezone(zone).date(), settings=settings)
+        found = hb_after(session, ending, row, on=on, settings=settings)
         if after_results(session)[Analyte.HB] != row or found is None or not found.is_over or found.is_answered:
             continue
-        InboxItem.objects.create(
-            site_id=raw.site_id,
-            raw=raw,
-            read_result=ReadResult.objects.filter(raw=raw, result=row).first(),
-            patient=session.patient,
-            result=row,
-            severity=Severity.STOP,
-            reason="hb_after_high",
-            sentence=f"The session of {session.on:%-d %b %Y} is {session.get_state_display()}, and its Hb after of "
-            f"{found.words}. It counts already. A prescriber decides whether blood is drawn; its page opens a check.",
-            about={"day": session.pk},
-            at=at,
+        words = (
+            f"The session of {session.on:%-d %b %Y} is {session.get_state_display()}, and its Hb after of "
+            f"{found.words}. It counts already. A prescriber decides whether blood is drawn; its page opens a check."
         )
+        _tell(raw, row, at, Severity.STOP, "hb_after_high", words, {"day": session.pk})
+
+
+def _tell(
+    raw: RawMessage, row: LabResult, at: datetime, severity: Severity, reason: str, words: str, about: dict[str, int]
+) -> None:
+    """Put one thing about a result that came with this message into the inbox."""
+    read = ReadResult.objects.filter(raw=raw, result=row).first()
+    InboxItem.objects.create(
+        site_id=raw.site_id, raw=raw, read_result=read, patient=row.patient, result=row, severity=severity,
+        reason=reason, sentence=words, about=about, at=at,
+    )  # fmt: skip
