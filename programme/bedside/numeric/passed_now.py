@@ -9,9 +9,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from programme.planning.numeric.limits import Limits
+from sessions.day.numeric.volume_stops import SLACK_ML, is_past
 
-SLACK_G_L, SLACK_ML = 1.0, 10.0
-"""So much past a stop is not said: Hb is measured in whole g/L, and a bag holds some millilitres more. Chosen here."""
+SLACK_G_L = 1.0
+"""So much past a stop is not said: Hb is measured in whole g/L. Chosen here."""
 HOW = (
     "Hb here is the most likely one, without the margin that a plan keeps; "
     f"up to {SLACK_G_L:.0f} g/L or {SLACK_ML:.0f} mL past a stop is not said."
@@ -67,6 +68,6 @@ def passed_now(stops: Stops, *, hb_g_l: float | None, saline_ml: float, out_ml: 
         found.append(f"{now} {most}. Give no more red cells; tell the prescriber.")
     volumes = ("saline are in", saline_ml, stops.saline_ml), ("blood are out", out_ml, stops.out_ml)
     for words, done_ml, most_ml in volumes:
-        if done_ml > most_ml + SLACK_ML:
+        if is_past(done_ml, most_ml):
             found.append(f"{done_ml:,.0f} mL of {words}; {most_ml:,.0f} mL is the most. Tell the prescriber.")
     return tuple(found)

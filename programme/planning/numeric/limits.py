@@ -23,12 +23,11 @@ from numpy.typing import ArrayLike, NDArray
 
 from programme.core.numeric.setting_table import DEFAULTS
 from programme.planning.numeric.one_arm import AT_ONCE
+from sessions.day.numeric.volume_stops import SMALL_BODY_KG, blood_out_stop_ml, saline_stop_ml
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-SMALL_BODY_KG = 40.0
-SMALL_BODY_OUT_ML_PER_KG = 50.0  # chosen here; about 0.7 of a child's blood volume
 HIGH_HBS_PCT = 30.0  # over this after a session the lower Hb limit holds (Swerdlow 2006)
 
 WORDS = {
@@ -98,13 +97,11 @@ def limits_for(
     weight = np.atleast_1d(np.asarray(weight_kg, dtype=float))
     n = len(weight)
     flag = np.broadcast_to(np.asarray(organ_flag, dtype=bool), n)
-    small = weight < SMALL_BODY_KG
     warn = _own(hb_ceiling_g_l, settings["hb_after_warn_g_l"], n)
     stop = np.maximum(settings["hb_after_stop_g_l"], warn)
     floor_stop = np.where(flag, settings["hb_floor_flagged_g_l"], settings["hb_floor_stop_g_l"])
     floor_warn = np.maximum(_own(hb_floor_g_l, settings["hb_floor_warn_g_l"], n), floor_stop)
     draw = draw_stop_of(weight, settings)
-    out = np.full(n, settings["blood_out_stop_ml"])
     first = ~flag | np.broadcast_to(np.asarray(saline_first, dtype=bool), n)
     part = _part(weight, draw, first, settings)
     return Limits(
@@ -115,8 +112,8 @@ def limits_for(
         hb_floor_warn_g_l=floor_warn,
         hb_floor_stop_g_l=floor_stop,
         draw_stop_ml=draw,
-        blood_out_stop_ml=np.where(small, np.minimum(out, weight * SMALL_BODY_OUT_ML_PER_KG), out),
-        saline_stop_ml=weight * settings["saline_stop_ml_per_kg"],
+        blood_out_stop_ml=blood_out_stop_ml(weight, settings),
+        saline_stop_ml=saline_stop_ml(weight, settings),
         balance_stop_ml=weight * settings["balance_stop_ml_per_kg"],
         units_most=np.floor(_own(units_most, settings["units_most"], n)),
         low_start_hb_g_l=np.full(n, settings["low_start_hb_g_l"]),

@@ -14,6 +14,7 @@ from sessions.day.numeric.done import Done
 from sessions.day.numeric.entries import VITALS
 from sessions.day.numeric.tally import StepSoFar, Tally
 from sessions.day.numeric.unit_volumes import over_unit_words, over_units_words
+from sessions.day.numeric.volume_stops import SMALL_BODY_KG, blood_out_stop_ml, past_words, saline_stop_ml
 
 OK, WAITING, ASK, STOP = "ok", "waiting", "ask", "stop"
 VOLUMES_LINE = "Volumes of all steps"
@@ -22,7 +23,6 @@ TIMES_LINE, CONFLICTS_LINE = "Times", "Entries made at once"
 QUIET_LINES = (TIMES_LINE, CONFLICTS_LINE)
 """Said on the page after a session only where something is wrong with them."""
 LEAFLET_LINE = "Leaflet on late reactions, and whom to call"
-UNDER_40_KG = 40.0
 LONGEST_SESSION_H = 12.0  # longer is asked about; chosen here
 LEAST_SAMPLE_WAIT_MIN = 15.0
 """Two units had their whole effect on haemoglobin 15 minutes after the last: Wiesen AR et al., Ann Intern Med
@@ -93,7 +93,7 @@ def shortest_sample_wait_min(setting_min: float) -> float:
 
 def balance_limits_ml(weight_kg: float, settings: Mapping[str, float]) -> tuple[float, float]:
     """Return the greatest deficit and the greatest excess at the end [mL], both positive, as for any other moment."""
-    per_kg = settings["child_draw_stop_ml_per_kg" if weight_kg < UNDER_40_KG else "single_draw_stop_ml_per_kg"]
+    per_kg = settings["child_draw_stop_ml_per_kg" if weight_kg < SMALL_BODY_KG else "single_draw_stop_ml_per_kg"]
     deficit = min(settings["single_draw_stop_ml"], per_kg * weight_kg)
     return deficit, settings["balance_stop_ml_per_kg"] * weight_kg
 
@@ -117,6 +117,7 @@ def finish_checks(
     return (
         _volumes(state, carried_out),
         _balance(carried_out.balance_ml, weight_kg, settings),
+        *_past_stops(state, carried_out, weight_kg, settings),
         *_units(state, carried_out, units),
         *_observations(state, carried_out, settings),
         *_reactions(state),
@@ -163,6 +164,17 @@ def _balance(balance_ml: float, weight_kg: float, settings: Mapping[str, float])
     if -deficit <= balance_ml <= excess:
         return Check(OK, "Balance at the end", found)
     return Check(ASK, "Balance at the end", f"{found}; allowed is \u2212{deficit:.0f} to +{excess:.0f} mL")
+
+
+def _past_stops(state: Tally, carried_out: Done, weight_kg: float, settings: Mapping[str, float]) -> tuple[Check, ...]:
+    """Saline given and blood drawn past their stops; nothing where both keep them."""
+    steps = [step.planned for step in state.steps]
+    planned_ml = sum(step.in_ml for step in steps if step.fluid == "saline"), sum(step.out_ml for step in steps)
+    done_ml = carried_out.saline_in_ml, carried_out.out_ml
+    stop_ml = float(saline_stop_ml(weight_kg, settings)), float(blood_out_stop_ml(weight_kg, settings))
+    words = [past_words(*one) for one in zip(done_ml, stop_ml, planned_ml, strict=True)]
+    found = zip(("Saline given", "Blood drawn"), words, strict=True)
+    return tuple(Check(ASK, name, said) for name, said in found if said)
 
 
 def _signed(value: float, places: int) -> str:

@@ -139,6 +139,22 @@ def test_totals_that_pass_a_stop_of_volume_say_so(nurse, nurse_client, machine, 
     assert said in shown if said else "By the totals" not in shown
 
 
+def test_saline_past_its_stop_is_asked_about_at_finishing_and_its_reason_stands_in_the_record(
+    nurse, nurse_client, machine
+):
+    send(nurse_client, machine, nurse, blood_out_ml="1700", saline_in_ml="920")
+    asked = nurse_client.get(address(machine, "finish/"))
+    assert "Saline given 920 mL; allowed is 900 mL" in text_of(asked)
+    typed = {"receipt": "finish", "version": machine.version, "seen": "Saline given"}
+    refused = nurse_client.post(address(machine, "finish/"), typed)
+    assert "Say why it is finished although this stands: Saline given: 920 mL" in text_of(refused)
+    reason = "the line was flushed twice"
+    assert nurse_client.post(address(machine, "finish/"), typed | {"reason": reason}).status_code == 302
+    assert "Saline given 920 mL; allowed is 900 mL" in text_of(nurse_client.get(address(machine, "after/")))
+    record = nurse_client.get(address(machine, "record.csv")).content.decode()
+    assert f"Finished although: Saline given: 920 mL; allowed is 900 mL. Reason: {reason}" in record
+
+
 def test_totals_that_say_another_number_of_units_are_loud_at_once(nurse, nurse_client, machine):
     send(nurse_client, machine, nurse, units="4")
     assert "The totals say 4" in text_of(nurse_client.get(address(machine, "run/")))

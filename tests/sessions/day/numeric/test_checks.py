@@ -158,6 +158,42 @@ def test_the_red_cells_of_totals_are_held_against_the_labels_of_their_units(red_
     assert said_of_it == ([f"{red_cells:,} mL of 1 unit is more than the 258 mL on its label"] if asks else [])
 
 
+@pytest.mark.parametrize(
+    ("told", "asked"),
+    # Of 60 kg 15 mL/kg of saline are 900 mL; of anybody 3,500 mL of blood. 10 mL more are not said.
+    [
+        ({"saline_in_ml": 910, "blood_out_ml": 3510}, {}),
+        ({"saline_in_ml": 911}, {"Saline given": "911 mL; allowed is 900 mL"}),
+        ({"blood_out_ml": 3600}, {"Blood drawn": "3,600 mL; allowed is 3,500 mL"}),
+    ],
+)
+def test_totals_past_a_stop_of_volume_are_asked_about(told: dict[str, int], asked: dict[str, str]) -> None:
+    body = {
+        "saline_in_ml": 400, "red_cells_in_ml": 258, "blood_out_ml": 650, "units": 1,
+        "started_at": NINE.isoformat(), "ended_at": (NINE + timedelta(minutes=81)).isoformat(), **told,
+    }  # fmt: skip
+    state = tally(PLAN[1:], (WHOLE[1], WHOLE[3], said(82, "totals", **body)))
+    found = finish_checks(
+        state, done(state, method="automated"), GIVEN, weight_kg=60, settings=DEFAULTS,
+        now=NINE + timedelta(hours=3), by_totals=True,
+    )  # fmt: skip
+    stops = {check.name: check for check in found if check.name in ("Saline given", "Blood drawn")}
+    assert {name: check.words for name, check in stops.items()} == asked
+    assert {check.state for check in stops.values()} <= {ASK}
+
+
+def test_volumes_by_hand_past_a_stop_are_asked_about_unless_they_were_signed_for() -> None:
+    more = (*WHOLE, said(82, "moved", step=1, in_ml=520, out_ml=520))
+    assert (lines(more)["Saline given"].state, lines(more)["Saline given"].words) == (ASK, "920 mL; allowed is 900 mL")
+    assert "Saline given" not in lines(more, weight_kg=62)
+    signed = (PlannedStep(1, "saline", 920, 920), *PLAN[1:])
+    state = tally(signed, more)
+    found = finish_checks(
+        state, done(state, method="two_arm"), GIVEN, weight_kg=60, settings=DEFAULTS, now=NINE + timedelta(hours=3)
+    )
+    assert not {"Saline given", "Blood drawn"} & {check.name for check in found}
+
+
 def test_sets_of_observations_that_were_not_taken_are_one_line_that_asks() -> None:
     found = lines(WHOLE[:4])
     assert {name for name, check in found.items() if check.state != OK} == {"Observations"}

@@ -160,6 +160,20 @@ def test_nor_where_the_totals_say_another_number_of_units_than_were_started(
     assert ending_of(stored, at=LATER, settings=site_values(stored)).carried_out.places == (1, 3)
 
 
+def test_totals_past_a_stop_of_volume_need_a_reason_which_is_kept(machine: ExchangeSession, nurse: User) -> None:
+    ExchangeSession.objects.update(weight_kg=60.0)
+    enter(machine, nurse, saline_in_ml=920, blood_out_ml=1700)
+    with pytest.raises(ValidationError, match="Say why it is finished although this stands: Saline given: 920 mL; all"):
+        finish(machine, nurse)
+    assert ExchangeSession.objects.get(pk=machine.pk).state == "running"
+    finish(machine, nurse, reason="the line was flushed twice, as Dr Ashdown-Vey decided")
+    note = Entry.objects.get(exchange_session=machine, kind="note").body["words"]
+    assert note == (
+        "Finished although: Saline given: 920 mL; allowed is 900 mL. "
+        "Reason: the line was flushed twice, as Dr Ashdown-Vey decided"
+    )
+
+
 @pytest.mark.parametrize("state", ["at_chair", "checked"])
 def test_nor_while_a_unit_is_neither_started_nor_put_away(machine: ExchangeSession, nurse: User, state: str) -> None:
     Entry.objects.filter(kind__startswith="unit_", body__unit=3).delete()
