@@ -363,7 +363,12 @@ def test_what_was_signed_is_neither_changed_nor_deleted(site, consultant, admini
     row = factories.make_erasure(
         ada, by=consultant, asked_at=now - timedelta(days=9), agreed_by=administrator, agreed_at=now, due_at=now
     )
-    for change in ({"reason": "another"}, {"patient_key": ada.pk + 1}, {"asked_by": administrator}, {"agreed_by": None}):
+    for change in (
+        {"reason": "another"},
+        {"patient_key": ada.pk + 1},
+        {"asked_by": administrator},
+        {"agreed_by": None},
+    ):
         with pytest.raises(DatabaseError, match="stays as it was signed"), transaction.atomic():
             Erasure.objects.filter(pk=row.pk).update(**change)
     refused("core_erasure", row.pk, "stays as it was signed")
