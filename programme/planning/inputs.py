@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 from functools import lru_cache
 
 import holidays
@@ -30,6 +31,20 @@ Settings = dict[str, float]
 
 UNIT_HB_REL_SD = 0.10
 """Spread of the Hb of one unit, 5 of 50 g: Australian Red Cross Lifeblood 2022, measured."""
+DIARY_DAYS = 366
+"""How far ahead a diary is asked: the longest interval, and a session late on top of it."""
+
+Diary = Callable[[Site, date, date], Mapping[date, bool]]
+_diaries: list[Diary] = []
+
+
+def ask_also(diary: Diary) -> None:
+    """Register `diary`, which says of the days of a unit whether it is open; of those it leaves out it knows nothing.
+
+    What it says goes before the bank holidays.
+    """
+    if diary not in _diaries:
+        _diaries.append(diary)
 
 
 def site_rules(settings: Settings) -> SiteRules:
@@ -67,7 +82,7 @@ def people_inputs(
             mixing_rel_sd=programme.mixing.factor_sd[places] / programme.mixing.factor[places],
         ),
         limits=limits_of(records, settings),
-        open_days=open_days(site, records, programme.as_of.year),
+        open_days=open_days(site, records, programme.as_of),
         usual_weekday=habits.usual_weekday(programme.read.columns)[places],
         attendance=programme.attendance.take(places),
         last_hbs_day=habits.last_hbs_day(programme.read.columns)[places],
@@ -75,9 +90,9 @@ def people_inputs(
     )
 
 
-def open_days(site: Site, records: tuple[PersonRecord, ...], year: int) -> OpenDays:
-    """Return on which days each of these people can come, this year and the next."""
-    return OpenDays.of(len(records), clinic_days=_clinic_days(records), closed=closed_days(site, year))
+def open_days(site: Site, records: tuple[PersonRecord, ...], first: date) -> OpenDays:
+    """Return on which days each of these people can come, for DIARY_DAYS from `first` on."""
+    return OpenDays.of(len(records), clinic_days=_clinic_days(records), closed=closed_days(site, first))
 
 
 def limits_of(
@@ -127,18 +142,23 @@ def diluted(pace: PeoplePace, records: tuple[PersonRecord, ...], hb_after_g_l: F
 
 
 @lru_cache(maxsize=64)
-def _bank_holidays(country: str, region: str, year: int) -> tuple[int, ...]:
+def _bank_holidays(country: str, region: str, year: int) -> frozenset[int]:
     days = holidays.country_holidays(country, subdiv=region or None, years=[year - 1, year, year + 1])
-    return tuple(sorted(day.toordinal() for day in days))
+    return frozenset(day.toordinal() for day in days)
 
 
-def closed_days(site: Site, year: int) -> tuple[int, ...]:
-    """Return ordinals of the bank holidays of the site's country and region, from the year before to the year after."""
+def closed_days(site: Site, first: date) -> frozenset[int]:
+    """Return ordinals of the days on which the unit is closed: its bank holidays from the year before to the year
+    after, but for DIARY_DAYS from `first` on what its diary says."""
     try:
-        return _bank_holidays(site.country, site.region, year)
+        closed = _bank_holidays(site.country, site.region, first.year)
     except NotImplementedError:
         # The library knows no holidays of this country or region: every working day counts as open.
-        return ()
+        closed = frozenset()
+    for diary in _diaries:
+        said = {on.toordinal(): is_open for on, is_open in diary(site, first, first + timedelta(DIARY_DAYS)).items()}
+        closed = closed.difference(said) | {on for on, is_open in said.items() if not is_open}
+    return closed
 
 
 def _bar(record: PersonRecord, locked: frozenset[int]) -> int:

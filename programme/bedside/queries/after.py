@@ -14,7 +14,6 @@ from patients.models import LabResult, Patient
 from programme.bedside.numeric.against import OpenDay, days_to_show
 from programme.bedside.queries.automated import machine_line
 from programme.bedside.queries.measured import Compared, compared
-from programme.booking.models import ClosedDay
 from programme.core import look
 from programme.core.models import TrailEntry
 from programme.core.settings_of_site import site_settings, site_texts
@@ -42,10 +41,7 @@ from sessions.queries.people import PersonRecord, people_inputs
 
 @dataclass(frozen=True, slots=True)
 class ComeBack:
-    """When to come back: open days with their chances, from the end as it is known now; `why` it cannot be said.
-
-    shut: why the diary has the unit closed on the day suggested, '' where it is open.
-    """
+    """When to come back: open days with their chances, from the end as it is known now; `why` it cannot be said."""
 
     days: tuple[OpenDay, ...]
     next_on: date | None
@@ -58,7 +54,6 @@ class ComeBack:
     interval_days: int
     next_session: str
     stale: bool
-    shut: str = ""
     why: str = ""
 
 
@@ -260,7 +255,6 @@ def _come_back(
         interval_days=(stored.next_date - exchange_session.on).days,
         next_session=_next_session(stored.body),
         stale=force.suggestion_is_stale(stored, patient.data_version),
-        shut=_shut(patient, stored.next_date),
     )
 
 
@@ -271,17 +265,12 @@ def _open_days(patient: Patient, record: PersonRecord, stored: Suggestion, on: d
         return []
     first = date.fromisoformat(by_day["from"])
     days = [first + timedelta(days=place) for place in range(len(by_day["chance"]))]
-    is_open = open_days(patient.site, (record,), first.year).is_open(np.array([[day.toordinal() for day in days]]))[0]
+    is_open = open_days(patient.site, (record,), first).is_open(np.array([[day.toordinal() for day in days]]))[0]
     return [
         (day.isoformat(), (day - on).days, chance)
         for day, chance, is_one in zip(days, by_day["chance"], is_open.tolist(), strict=True)
         if is_one and chance is not None
     ]
-
-
-def _shut(patient: Patient, on: date) -> str:
-    closed = ClosedDay.objects.filter(site=patient.site_id, on=on, works=False, closes=None)
-    return closed.values_list("words", flat=True).first() or ""
 
 
 def _nothing_to_say(record: PersonRecord, why: str) -> ComeBack:

@@ -41,6 +41,8 @@ from programme.booking.numeric.calendar import (
 )
 from programme.booking.numeric.staff import Run, Staffed
 from programme.core.models import Site
+from programme.planning.inputs import DIARY_DAYS
+from programme.planning.models import Suggestion
 
 Row = TypeVar("Row", bound=Model)
 
@@ -214,6 +216,24 @@ def open_days(site: Site, first: date, last: date) -> tuple[Day, ...]:
             for row in _within(StaffLimit.objects.filter(site=site), first, last)
         ],
     )
+
+
+def known_days(site: Site, first: date, last: date) -> dict[date, bool]:
+    """Return whether the unit is open on each day up to the last that its diary has it open; three queries.
+
+    Past that day nothing is known: opening hours that end are entered anew in time. Empty for a unit without any.
+    """
+    found = {day.on: day.open for day in open_days(site, first, last)}
+    end = max((on for on, is_open in found.items() if is_open), default=None)
+    return {} if end is None else {on: is_open for on, is_open in found.items() if on <= end}
+
+
+def suggested_while_closed(site: Site, today: date) -> list[int]:
+    """Return the keys of the people whose suggested day, from today on, is one on which the unit is closed."""
+    ahead = known_days(site, today, today + timedelta(days=DIARY_DAYS))
+    closed = [on for on, is_open in ahead.items() if not is_open]
+    found = Suggestion.objects.filter(patient__site=site, next_date__in=closed).order_by("patient")
+    return list(found.values_list("patient", flat=True))
 
 
 def bank_holidays(site: Site, first: date, last: date) -> dict[date, str]:

@@ -1,7 +1,8 @@
 """Writing what the diary stands on: chairs, starts, opening hours, days that differ, staff and other uses.
 
 Each row holds from a day to a day; what held in the past is not rewritten, so a rule is ended and another begun.
-Nobody who is booked is moved by it: the page says who then no longer has a place.
+Nobody who is booked is moved by it: the page says who then no longer has a place. Whoever is not booked and was
+suggested a day that is closed now is suggested another.
 """
 
 from __future__ import annotations
@@ -17,8 +18,8 @@ from patients.services import local_day, need_reason, raise_data_version, state_
 from programme.booking.models import Chair, ClosedDay, OpeningHours, OtherUse, Slot, StaffLimit
 from programme.booking.numeric.calendar import NEVER_OPEN, WEEKDAYS
 from programme.booking.numeric.places import spoken
-from programme.booking.queries.free import open_days
-from programme.core import trail
+from programme.booking.queries.free import open_days, suggested_while_closed
+from programme.core import changes, trail
 from programme.core.models import Site, User, Versioned
 from programme.core.services import holidays_fault
 
@@ -39,6 +40,7 @@ def add(*, row: Row, actor: User, at: datetime) -> Row:
     _check(row, site, at, None)
     row.save()
     trail.write([_entry(row, site, "add to diary")], actor=actor, at=at)
+    _suggest_anew(row, site, at)
     return row
 
 
@@ -74,6 +76,7 @@ def change(*, row: Row, fields: list[str], reason: str, actor: User, at: datetim
     _check(row, site, at, stored)
     row.save_changes(fields)
     trail.write([_entry(row, site, "change diary", why=why, before=before)], actor=actor, at=at)
+    _suggest_anew(row, site, at)
     return row
 
 
@@ -103,6 +106,12 @@ def change_holidays(
     trail.write([said], actor=actor, at=at)
     raise_data_version(row.patients.values_list("pk", flat=True))
     return row
+
+
+def _suggest_anew(row: Rule, site: Site, at: datetime) -> None:
+    """Let another day be suggested to everyone whose suggested day is closed now."""
+    if isinstance(row, ClosedDay | OpeningHours) and (keys := suggested_while_closed(site, local_day(at, site))):
+        changes.announce(*keys, at=at)
 
 
 def _hold(row: Rule, actor: User) -> Site:

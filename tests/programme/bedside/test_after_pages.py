@@ -12,7 +12,6 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 
 from patients.models import Analyte
-from programme.booking.models import ClosedDay
 from programme.core.models import TrailEntry
 from programme.planning.models import Suggestion
 from sessions.day.models import AdverseEvent, Entry, FollowUp, Prescription
@@ -288,21 +287,6 @@ def test_before_the_sample_the_page_says_what_to_expect_and_from_when(patient, n
     # Ended 07:11 UTC, 08:11 at the unit; the wait of the site is 30 minutes.
     assert "The sample may be taken from 08:41" in said
     assert "not measured yet" in said
-
-
-def test_a_day_on_which_the_diary_has_the_unit_closed_is_not_agreed_unawares(
-    patient, nurse, consultant, nurse_client
-) -> None:
-    session = finished_day(patient, nurse=nurse, consultant=consultant)
-    patient.refresh_from_db()
-    make_standing(patient, make_fit_in_force(patient.site))
-    assert "The unit is closed" not in text_of(nurse_client.get(address(session, "after/")))
-    next_on = Suggestion.objects.get(patient=patient).next_date
-    day = ClosedDay.objects.create(site=patient.site, on=next_on, words="training day")
-    said = text_of(nurse_client.get(address(session, "after/")))
-    assert "The unit is closed that day (training day): take one of the free places." in said
-    ClosedDay.objects.filter(pk=day.pk).update(works=True)
-    assert "The unit is closed" not in text_of(nurse_client.get(address(session, "after/")))
 
 
 @pytest.mark.parametrize(("next_on", "is_said"), [("2026-06-02", True), ("2026-05-29", False)])
