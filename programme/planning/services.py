@@ -22,7 +22,7 @@ from sessions.forecasting import MODEL_VERSION
 from sessions.models import ModelFit, StoredForecast
 from sessions.queries.past import sessions_known
 
-PLAN_VERSION = "plan-5"
+PLAN_VERSION = "plan-6"
 REFIT_AFTER_DAYS = 7
 OUTGROWN_BY, OUTGROWN_AT_LEAST = 1.25, 20  # sessions on record over those a fit was learnt with; chosen here
 RENEW_AFTER_DAYS = 7

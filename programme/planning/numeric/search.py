@@ -266,8 +266,8 @@ def _goes(units: int) -> tuple[_Go, ...]:
     third, half = -(-units // 3), -(-units // 2)
     by_thirds = (third, -(-(units - third) // 2), units - third - -(-(units - third) // 2))
     by_one = (1, units // 2, units - 1 - units // 2)
-    by_half, all_first, all_but_one = (half, units - half, 0), (units, 0, 0), (units - 1, 1, 0)
-    one_first = (1, units - 1, 0)
+    by_half, all_first, one_first = (half, units - half, 0), (units, 0, 0), (1, units - 1, 0)
+    all_but_one = (units - 1, 1, 0) if units > 1 else all_first  # of one unit, saline would come before all cells
     return (
         (all_first, (1.0, 0.0, 0.0), -1),
         (one_first, (1.0, 0.0, 0.0), 0),

@@ -239,6 +239,18 @@ def test_a_candidate_that_is_allowed_breaks_nothing(make_before, make_limits, ce
     assert not (ok & first)[..., 1].any()
 
 
+@pytest.mark.parametrize("units", [1, 2, 3, 4, 7])
+def test_with_a_flag_no_saline_goes_in_before_red_cells(make_before, make_limits, cells, units):
+    """Law: what is off for the person is off in every order, also where an order has no cells in its first go."""
+    menu = build_menu(make_before(hb=113.0), cells, make_limits(organ_flag=True), most_units=units)
+    goes = menu.volumes[-1, :, :, 0]  # mL, [saline and cells by turns, candidates]
+    cells_before = np.cumsum(goes[1::2], axis=0) - goes[1::2]
+    saline_first = ((goes[0::2] > 0.0) & (cells_before == 0.0)).any(axis=0)
+    assert saline_first.any()
+    assert not (menu.allowed[-1, :, 0] & saline_first).any()
+    assert (menu.allowed[-1, :, 0] & (goes[2] > 0.0)).any(), "saline after cells is not off"
+
+
 def test_saline_first_leaves_least_hbs_of_the_same_volumes(make_before, make_limits, certain_cells):
     # The order rules only how much of today's donor cells is drawn off again (Reverberi R, Reverberi L, Blood Transfus
     # 2007;5:164-74), so of equal volumes saline first leaves least and saline last most.
