@@ -8,8 +8,18 @@ from datetime import date, datetime, time
 from typing import Any
 
 from patients.models import Patient
+from programme.core import look
 from programme.core.models import Site
-from programme.intake.models import Became, InboxItem, InboxItemQuerySet, ItemState, RawMessage, ReadResult, Severity
+from programme.intake.models import (
+    Became,
+    InboxItem,
+    InboxItemQuerySet,
+    ItemState,
+    MessageKind,
+    RawMessage,
+    ReadResult,
+    Severity,
+)
 from programme.intake.numeric.arrivals import Arrival, arrival_of
 from programme.intake.numeric.choices import TITLES, Choice, choices_for, near_keys
 from programme.intake.numeric.codes import ALLOWED, ANTIBODY_SCREEN, BLOOD_GROUP, BY_ANALYTE
@@ -52,6 +62,11 @@ class Line:
     def is_replaced(self) -> bool:
         """Its result was corrected or withdrawn by a person since, so that what it says is no longer so."""
         return getattr(self.item.result, "superseded_by", None) is not None
+
+    @property
+    def is_typed(self) -> bool:
+        """A person typed it: no message came."""
+        return self.item.raw.kind == MessageKind.HAND
 
     @property
     def decided(self) -> str:
@@ -175,11 +190,23 @@ def _line(item: InboxItem, near: Mapping[int, Patient]) -> Line:
         mark=MARKS[Severity(item.severity)],
         word=Severity(item.severity).label,
         title=TITLES.get(item.reason, item.reason),
-        arrived=None if item.read_result is None else _arrived(item.read_result.said),
+        arrived=_arrived_of(item),
         people=(item.patient,) if item.patient is not None else tuple(people),
         safe=safe,
         others=tuple(others),
     )
+
+
+def _arrived_of(item: InboxItem) -> Arrived | None:
+    """What was read of a message, or what a person typed; None where nothing could be read."""
+    if item.read_result is not None:
+        return _arrived(item.read_result.said)
+    row = item.result
+    if row is None or item.raw.kind != MessageKind.HAND:
+        return None
+    name, said = row.get_analyte_display(), look.hb_words(f"{row.value:g} {row.unit}")
+    value, _, unit = said.partition(" ")
+    return Arrived(name, value, unit, row.taken_at, row.time_known, row.status, "", None)
 
 
 def _arrived(said: Mapping[str, Any]) -> Arrived:

@@ -18,7 +18,8 @@ from programme.intake.models import InboxItem, ItemState, Reading, ReadingState,
 from programme.intake.numeric.arrivals import Arrival, arrival_of
 from programme.intake.numeric.choices import OF_A_TUBE, PERSON, UNIT, Choice, lets_count
 from programme.intake.queries.offered import offered, same_tube
-from programme.intake.services.afterwards import ask_where_it_belongs, tell_of_high_hb, tell_of_lapsed_plans
+from programme.intake.services.afterwards import ask_where_it_belongs, tell_of_lapsed_plans
+from programme.intake.services.high_hb import tell_of_high_hb
 from programme.intake.services.reading import read_message
 from programme.intake.services.samples import group_doubt_of_sample, hold_row
 from programme.intake.services.taking import Decided, Taking

@@ -7,8 +7,9 @@ from datetime import datetime
 
 from django.db import IntegrityError, transaction
 
+from patients.models import LabResult
 from programme.core.models import Site
-from programme.intake.models import InboxItem, MessageKind, RawMessage, Reading, Severity
+from programme.intake.models import InboxItem, MessageKind, RawMessage, Reading, ReadingState, Severity
 
 LONGEST_MESSAGE_ID = 200
 MOST_BYTES = 20_000_000
@@ -42,6 +43,17 @@ def keep_raw(*, site: Site, sender: str, kind: str, message_id: str, body: bytes
             return raw
     except IntegrityError:  # somebody else stored the same message at the same moment
         return same.get(digest=digest)
+
+
+def keep_typed(row: LabResult, *, at: datetime) -> RawMessage:
+    """Store a result that a person typed as what arrived, so that the inbox can tell of it; nothing is left to read."""
+    body = f"{row.analyte} {row.value:g} {row.unit}, taken {row.taken_at.isoformat()}".encode()
+    raw = RawMessage.objects.create(
+        site_id=row.patient.site_id, sender=row.source, kind=MessageKind.HAND, message_id=row.source_key,
+        digest=hashlib.sha256(body).hexdigest(), body=body, received_at=at,
+    )  # fmt: skip
+    Reading.objects.create(raw=raw, state=ReadingState.READ, read_at=at)
+    return raw
 
 
 def _check(sender: str, kind: str, message_id: str, body: bytes) -> None:

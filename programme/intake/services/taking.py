@@ -32,7 +32,8 @@ from programme.intake.queries.known import (
     trusts_references,
 )
 from programme.intake.queries.tube import rows_of_moment
-from programme.intake.services.afterwards import ask_where_it_belongs, tell_of_high_hb, tell_of_lapsed_plans
+from programme.intake.services.afterwards import ask_where_it_belongs, tell_of_lapsed_plans
+from programme.intake.services.high_hb import tell_of_high_hb
 from programme.intake.services.samples import doubt_about_result, doubt_about_sample, hold_row, is_one_tube
 from programme.intake.services.screens import record_screen, take_back_screen
 
