@@ -186,7 +186,7 @@ def _initial(known: Known, exchange_session: ExchangeSession, plan: Prescription
         "weighed": False,
     }
     if plan is not None and plan.method == Method.AUTOMATED and plan.predicted.get("hb_settled"):
-        found |= {"units": plan.units, "hb_end_g_l": plan.predicted["hb_settled"][0]}
+        found |= {"units": plan.units, "hb_end_g_l": round(plan.predicted["hb_settled"][0], 1)}
     return found
 
 

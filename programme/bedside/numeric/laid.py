@@ -13,6 +13,9 @@ SETTING_OF = {
 }  # fmt: skip
 """The site setting that says whether the stop of a limit can be passed; limits without one can, with a reason."""
 
+STORED_PLACES = 4
+"""Of a figure that a plan stores: more than any page prints, so that none is rounded twice (96.46, 96.5, 97)."""
+
 FOR_GOOD_SHARE = 0.5
 """Of a last draw: so much short at the end is no rounding of earlier volumes. Chosen here; not from a source."""
 
@@ -59,9 +62,9 @@ class Spread:
     p10: float
     p90: float
 
-    def stored(self, places: int) -> list[float]:
+    def stored(self) -> list[float]:
         """As a plan stores it: middle, low, high."""
-        return [round(value, places) for value in (self.p50, self.p10, self.p90)]
+        return [round(value, STORED_PLACES) for value in (self.p50, self.p10, self.p90)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,8 +95,8 @@ class LimitFound:
     def stored(self) -> dict[str, Any]:
         """As a plan stores it."""
         return {
-            "name": self.name, "words": self.words, "reached": round(self.reached, 1),
-            "allowed": round(self.allowed, 1), "unit": self.unit, "state": self.state, "hard": self.hard,
+            "name": self.name, "words": self.words, "reached": round(self.reached, STORED_PLACES),
+            "allowed": round(self.allowed, STORED_PLACES), "unit": self.unit, "state": self.state, "hard": self.hard,
             "setting": SETTING_OF.get(self.name, ""),
         }  # fmt: skip
 

@@ -9,7 +9,7 @@ from datetime import date
 from typing import Any
 
 from programme.bedside.numeric.judging import judge, judge_automated
-from programme.bedside.numeric.laid import Ground, Judged, Laid, Moment, drawn_for_good
+from programme.bedside.numeric.laid import STORED_PLACES, Ground, Judged, Laid, Moment, drawn_for_good
 from programme.bedside.queries.known import Known
 from programme.planning.numeric.dayplan import DayPlan
 from programme.planning.numeric.search import UNFAVOURABLE_TENTH
@@ -207,8 +207,8 @@ def _draft(
     return PlanDraft(
         method=typed.method,
         weight_kg=ground.weight_kg,
-        hb_g_l=round(ground.hb_g_l, 1),
-        hbs_pct=round(ground.hbs_pct, 1),
+        hb_g_l=round(ground.hb_g_l, STORED_PLACES),
+        hbs_pct=round(ground.hbs_pct, STORED_PLACES),
         hbs_is_forecast=forecast,
         blood_volume_ml=round(ground.blood_volume_ml, 1),
         mixing_volume_ml=round(ground.blood_volume_ml * ground.mixing, 1),
@@ -257,11 +257,11 @@ def _predicted(judged: Judged | None, ground: Ground) -> dict[str, Any]:
     if judged is None:
         return {"mixing_rel_sd": ground.mixing_rel_sd}
     return {
-        "hb": judged.moments[-1].hb_g_l.stored(1),
-        "hbs": judged.hbs.stored(1),
-        "hb_settled": judged.hb_settled.stored(1),
-        "own_left_pct": _plain(judged.own_left_pct, 1),
-        "donor_kept_pct": _plain(judged.donor_kept_pct, 1),
+        "hb": judged.moments[-1].hb_g_l.stored(),
+        "hbs": judged.hbs.stored(),
+        "hb_settled": judged.hb_settled.stored(),
+        "own_left_pct": _plain(judged.own_left_pct, STORED_PLACES),
+        "donor_kept_pct": _plain(judged.donor_kept_pct, STORED_PLACES),
         "net_iron_mg": _plain(judged.net_iron_mg, 0),
         "deepest_ml": _plain(judged.deepest_ml, 0),
         "highest_ml": _plain(judged.highest_ml, 0),
@@ -279,8 +279,8 @@ def _step(number: int, moments: Sequence[Moment], method: str, known: Known) -> 
         "out_ml": round(moment.laid.out_ml, 1),
         "draws": [round(draw, 1) for draw in moment.draws],
         "why": _why(number - 1, [m.laid for m in moments], method, flagged=known.record.is_flagged),
-        "hb": moment.hb_g_l.stored(1),
-        "hbs": moment.hbs_pct.stored(1),
+        "hb": moment.hb_g_l.stored(),
+        "hbs": moment.hbs_pct.stored(),
         "cells_hb_g_l": round(moment.laid.hb_g_l, 1) or None,
         "balance_ml": round(moment.balance_ml, 1),
         "without_saline_ml": round(moment.balance_without_saline_ml, 1),

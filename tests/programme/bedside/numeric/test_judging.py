@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from programme.bedside.numeric.judging import judge, judge_automated
-from programme.bedside.numeric.laid import SETTING_OF, Ground, Laid, units_of
+from programme.bedside.numeric.laid import SETTING_OF, Ground, Laid, LimitFound, Spread, units_of
 from programme.core.numeric.setting_table import DEFAULTS
 from programme.planning.numeric.limits import limits_for
 from sessions.numeric.exchange import Start, Step, run_steps
@@ -148,6 +148,14 @@ def test_saline_first_needs_a_reason_only_where_a_flag_forbids_it():
 def test_what_cannot_be_carried_out_is_refused(steps):
     with pytest.raises(ValueError, match=r"steps|more blood"):
         judge(GROUND, steps, limits(), HARD)
+
+
+@pytest.mark.parametrize("value", [96.46, 96.51, 97.46, 97.51, 96.449, 22.46])
+def test_what_a_plan_stores_prints_as_what_was_reckoned(value):
+    """Kept to a tenth, 96.51 was 96.5 and printed 96 where the sheet said 97, and 97.46 was 97.5 and printed 98."""
+    limit = LimitFound("hb_after", "", value, value, "g/L", "ok").stored()
+    for kept in (*Spread(value, value, value).stored(), limit["reached"], limit["allowed"]):
+        assert (f"{kept:.0f}", f"{kept:.1f}") == (f"{value:.0f}", f"{value:.1f}")
 
 
 def test_units_follow_the_volumes():
