@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 from django.http import QueryDict
 
 from patients.models import Analyte
-from programme.bedside.numeric.laid import Laid
+from programme.bedside.numeric.laid import Laid, apart
 from programme.bedside.queries.drafting import Typed
 from programme.bedside.queries.known import Known
 from programme.bedside.services import Figures
@@ -102,7 +102,6 @@ class PlanTyped:
     steps: tuple[StepForm, ...]
     session: TypedSession
     known: Known
-    method: str
 
     @classmethod
     def of(
@@ -111,7 +110,7 @@ class PlanTyped:
         """Return the form as stored, or as sent."""
         units = unit_texts(known.settings)
         method = plan.method if plan else Method.TWO_ARM
-        automated = (plan.method if plan else method) == Method.AUTOMATED
+        automated = method == Method.AUTOMATED
         if sent is None:
             session = TypedSession({}, [] if plan is None or automated else _texts(plan))
         else:
@@ -122,7 +121,7 @@ class PlanTyped:
             initial=_initial(known, exchange_session, plan),
         )  # fmt: skip
         _, steps = session.forms(known.on)
-        return cls(form, tuple(steps), session, known, method)
+        return cls(form, tuple(steps), session, known)
 
     def is_valid(self) -> bool:
         """Check everything, so that all faults are said at once."""
@@ -137,6 +136,7 @@ class PlanTyped:
     def typed(self) -> Typed:
         """Return the plan as typed, from valid forms."""
         given, known = self.figures.cleaned_data, self.known
+        method = given["method"]
         hbs = given.get("hbs_pct")
         if hbs is not None and known.patient.follows_hbs_and_hbc:
             hbs = None if given.get("hbc_pct") is None else hbs + given["hbc_pct"]
@@ -144,9 +144,11 @@ class PlanTyped:
             Laid(step.fluid, step.in_ml, step.out_ml, step.hb_g_l)
             for step in (form.step(unit_hb_g_l(known.settings)) for form in self.steps)
         )
+        if method == Method.ONE_ARM:
+            laid = apart(laid, gives_first=known.record.is_flagged)
         units = given.get("units")
         return Typed(
-            method=self.method,
+            method=method,
             weight_kg=given.get("weight_kg"),
             hb_g_l=given.get("hb_g_l"),
             hbs_pct=hbs,

@@ -12,7 +12,7 @@ from datetime import date, datetime, timedelta
 from sessions.numeric.smallvolumes import topup
 
 ENDS_SHORT_ML_PER_KG = 2.0
-"""A plan that ends so much short is said to. Chosen here; not from a source."""
+"""A plan that ends so much short, or with a flag draws so much ahead, is said to. Chosen here; not from a source."""
 HIGH_START_G_L = 100.0
 SMALL_BODY_KG = 40.0
 GROWN_YEARS = 18.0
@@ -27,6 +27,7 @@ class Today:
     """What is known of the person on the day of the session; None where nothing is recorded. [kg, mL, g/L, %]
 
     tops_up: whether the plan begins with red cells given without drawing. ends_ml: its balance at the end.
+    drawn_ahead_ml: of somebody with a flag, through one arm: the greatest deficit on the way; 0 for all others.
     last_reaction: in words, '' for none.
     sample_until: up to then a unit may be started on the newest sample (`unit_clocks`). needed_hours: to the end.
     """
@@ -45,6 +46,7 @@ class Today:
     unit_hb_g_l: float
     tops_up: bool
     ends_ml: float
+    drawn_ahead_ml: float
     dehydrated: bool
     antibodies: tuple[str, ...]
     sickle_negative: bool | None
@@ -104,6 +106,13 @@ def _start(today: Today, settings: Mapping[str, float]) -> list[Caution]:
             f"drinks and rests before going home; some units give part of it back as saline. {LOCAL}"
         )
         found.append(Caution("ends_short", CHECK, words))
+    if today.drawn_ahead_ml >= ENDS_SHORT_ML_PER_KG * today.weight_kg:
+        words = (
+            f"Drawn first: up to {today.drawn_ahead_ml:.0f} mL more is drawn than was given before it. With this "
+            f"person’s flag what is given through one arm usually goes in first and is drawn after, so that they are "
+            f"not left short of volume on the way. {LOCAL}"
+        )
+        found.append(Caution("drawn_first", CHECK, words))
     if today.dehydrated:
         volume = min(DEHYDRATED_ML_PER_KG * today.weight_kg, DEHYDRATED_MOST_ML)
         words = (

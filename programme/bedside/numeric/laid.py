@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from programme.planning.numeric.search import UNFAVOURABLE_TENTH
@@ -131,6 +131,21 @@ def units_of(steps: Sequence[Laid], unit_volume_ml: float) -> list[tuple[int, ..
         last = max(math.ceil(given / unit_volume_ml - 0.05), first + 1)
         places.append(tuple(range(first + 1, last + 1)))
     return places
+
+
+def apart(steps: Sequence[Laid], *, gives_first: bool) -> tuple[Laid, ...]:
+    """Return the steps as they go through one arm: one that holds both is given and drawn by itself.
+
+    Drawn first, as the planner lays it out; given first where the person is not to be left short of volume.
+    """
+    found: list[Laid] = []
+    for step in steps:
+        if step.in_ml <= 0.0 or step.out_ml <= 0.0:
+            found.append(step)
+            continue
+        both = [Laid("saline", 0.0, step.out_ml), replace(step, out_ml=0.0)]
+        found += both[::-1] if gives_first else both
+    return tuple(found)
 
 
 def spread(middle: float, sd: float, *, most: float = math.inf) -> Spread:

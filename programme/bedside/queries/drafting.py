@@ -72,6 +72,8 @@ def draft_from_typed(known: Known, base: Prescription, typed: Typed) -> PlanDraf
 
     What was searched for `base` stands beside it. Raises ValueError where it cannot be carried out.
     """
+    if (typed.method == Method.AUTOMATED) != (base.method == Method.AUTOMATED):
+        raise ValueError("the steps are those of another method; make the plan again for the one that is chosen")
     ground, is_forecast = _ground_typed(known, base, typed)
     limits = known.limits(ground.weight_kg, typed.method)
     if typed.method == Method.AUTOMATED:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import zip_longest
 
-from programme.bedside.numeric.laid import Laid, units_of
+from programme.bedside.numeric.laid import Laid, apart, units_of
 from programme.bedside.numeric.places import hand_out
 from programme.bedside.queries.drafting import Typed, draft_from_typed
 from programme.bedside.queries.known import first_moved_at, known_of
@@ -16,7 +16,7 @@ from sessions.day.numeric.draft import PlanDraft
 from sessions.day.numeric.entries import MOST_UNITS
 from sessions.day.numeric.tally import StepSoFar, Tally
 from sessions.day.queries import plan_carried_out, tally_of
-from sessions.models import DonationUnit, ExchangeSession, Fluid, UnitState
+from sessions.models import DonationUnit, ExchangeSession, Fluid, Method, UnitState
 
 PUT_AWAY = (UnitState.RETURNED, UnitState.DISCARDED)
 FIRST = (UnitState.GIVEN, UnitState.RUNNING, UnitState.CHECKED, UnitState.AT_CHAIR)
@@ -86,6 +86,7 @@ def draft_midway(now: Midway, left: Sequence[Laid], *, at: datetime) -> PlanDraf
     left: volumes of each whole step that is not over, what was done of it included. Raises ValueError where it cannot
     be carried out, or where less is laid out than was already given or drawn.
     """
+    left = _apart(now, left)
     for so_far, laid in zip_longest(now.left, left[: len(now.left)]):
         _check(so_far, laid)
     over = [Laid(step.planned.fluid, step.in_ml, step.out_ml, step.planned.cells_hb_g_l) for step in now.done]
@@ -97,6 +98,15 @@ def draft_midway(now: Midway, left: Sequence[Laid], *, at: datetime) -> PlanDraf
     places = _places(now, left, known.settings["unit_volume_ml"])
     steps = [{**step, "units": list(given)} for step, given in zip(draft.steps, places, strict=True)]
     return replace(draft, steps=steps, units=len({place for given in places for place in given}))
+
+
+def _apart(now: Midway, left: Sequence[Laid]) -> tuple[Laid, ...]:
+    """The rows as they go through one arm, but for those already begun, whose entries name their step."""
+    if now.plan.method != Method.ONE_ARM:
+        return tuple(left)
+    begun = len(now.begun) - len(now.done)
+    gives_first = now.exchange_session.patient.is_flagged
+    return (*left[:begun], *apart(left[begun:], gives_first=gives_first))
 
 
 def _check(so_far: StepSoFar, laid: Laid | None) -> None:

@@ -199,7 +199,8 @@ def run_of(exchange_session: ExchangeSession, *, viewer: User, today: date, at: 
     if board is None:
         return None
     plan, state, settings = board.plan, board.tally, board.settings
-    touches = _touches(state, plan, board.units)
+    flagged = exchange_session.patient.is_flagged
+    touches = _touches(state, plan, board.units, gives_first=flagged)
     limits = balance_limits(plan, settings)
     ended = ended_of(plan, state, settings)
     planned_in = sum(step.planned.in_ml for step in state.steps)
@@ -252,12 +253,12 @@ def _passed(
     return passed_now(stops, hb_g_l=hb, saline_ml=state.saline_in_ml, out_ml=state.out_ml)
 
 
-def _touches(state: Tally, plan: Prescription, units: Sequence[UnitRow]) -> tuple[Touch, ...]:
+def _touches(state: Tally, plan: Prescription, units: Sequence[UnitRow], *, gives_first: bool) -> tuple[Touch, ...]:
     states = {unit.place: unit.state for unit in units}
     left = {step.planned.number: step for step in state.steps}
     touches = []
     for_good = _for_good(state)
-    for stroke in coming(state, one_arm=plan.method == Method.ONE_ARM):
+    for stroke in coming(state, one_arm=plan.method == Method.ONE_ARM, gives_first=gives_first):
         step = left[stroke.step]
         words = (
             f"Left in step {stroke.step}: in {ml(max(step.planned.in_ml - step.in_ml, 0))}, "

@@ -3,7 +3,8 @@
 A step is cut at its draws, or at its units where it has more units than draws; where a draw is small beside a unit it
 is cut too where one unit ends and the next begins, so that no touch gives of two. Fluid goes in as blood comes out, so
 each part gets its share. What was really done so far is taken off, so a draw that came out short is made up in the
-next one. One arm: each part is two touches, the draw and then what is given.
+next one. One arm: each part is two touches, the draw and then what is given; what is given comes first where the person
+is not to be left short of volume.
 """
 
 from collections.abc import Container
@@ -45,7 +46,9 @@ def _ends_of_units_inside(shares: list[float], n_units: int) -> list[float]:
     return [end for end in ends if min(abs(end - share) for share in shares) > OVER_LABEL_SHARE / n_units]
 
 
-def strokes_of(so_far: StepSoFar, *, one_arm: bool = False, ended: Container[int] = ()) -> tuple[Stroke, ...]:
+def strokes_of(
+    so_far: StepSoFar, *, one_arm: bool = False, gives_first: bool = False, ended: Container[int] = ()
+) -> tuple[Stroke, ...]:
     """Return what is left of one step, in order; nothing where it is done. ended: units whose end was entered."""
     step, strokes = so_far.planned, []
     given, drawn = so_far.in_ml, so_far.out_ml
@@ -58,18 +61,19 @@ def strokes_of(so_far: StepSoFar, *, one_arm: bool = False, ended: Container[int
             continue
         unit = _unit_at(step, given + in_ml / 2.0, ended) if in_ml > 0.0 else None
         if one_arm and in_ml > 0.0 and out_ml > 0.0:
-            strokes.append(Stroke(step.number, step.fluid, out_ml, 0.0))
-            strokes.append(Stroke(step.number, step.fluid, 0.0, in_ml, unit))
+            both = [Stroke(step.number, step.fluid, out_ml, 0.0), Stroke(step.number, step.fluid, 0.0, in_ml, unit)]
+            strokes += both[::-1] if gives_first else both
         else:
             strokes.append(Stroke(step.number, step.fluid, max(out_ml, 0.0), max(in_ml, 0.0), unit))
         given, drawn = given + max(in_ml, 0.0), drawn + max(out_ml, 0.0)
     return tuple(strokes)
 
 
-def coming(tally: Tally, *, one_arm: bool = False) -> tuple[Stroke, ...]:
-    """Return every touch that is left, in the order of the plan."""
+def coming(tally: Tally, *, one_arm: bool = False, gives_first: bool = False) -> tuple[Stroke, ...]:
+    """Return every touch that is left, in the order of the plan. gives_first: nobody is to be left short."""
     ended = {place for place, times in tally.units.items() if times.ended_at is not None}
-    return tuple(stroke for step in tally.steps for stroke in strokes_of(step, one_arm=one_arm, ended=ended))
+    order = {"one_arm": one_arm, "gives_first": gives_first}
+    return tuple(stroke for step in tally.steps for stroke in strokes_of(step, **order, ended=ended))
 
 
 def _unit_at(step: PlannedStep, given_ml: float, ended: Container[int]) -> int | None:

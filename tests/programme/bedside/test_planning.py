@@ -223,6 +223,41 @@ def test_through_one_arm_a_last_draw_without_return_is_told_from_all_that_have_o
 # Typing
 
 
+@pytest.mark.parametrize("flagged", [False, True])
+def test_one_row_of_both_is_parted_for_one_arm_and_is_given_first_only_with_a_flag(nurse_client, measured, flagged):
+    """A unit of 258 mL in and 260 mL out in one row: who has a flag is never drawn before it is in."""
+    Patient.objects.filter(pk=measured.pk).update(flag_brain=flagged)
+    exchange_session = plan_today(nurse_client, measured, method="one_arm")
+    rows = {name: "" for name in sent_of(exchange_session) if re.match(r"s\d+-", name)}
+    sent = {name: value for name, value in sent_of(exchange_session).items() if name not in rows}
+    row = {"s1-fluid": "red_cells", "s1-in_ml": "258", "s1-out_ml": "260", "s1-cells_hb_g_l": "194"}
+    nurse_client.post(address("typed", exchange_session), sent | row | {"do": "keep", "why": "one unit today"})
+    plan = newest(exchange_session)
+    found = [(step["in_ml"], step["out_ml"], step["units"]) for step in plan.steps]
+    parts = [(258.0, 0.0, [1]), (0.0, 260.0, [])]
+    assert (plan.number, found) == (2, parts if flagged else parts[::-1])
+    text = text_of(nurse_client.get(address("plan", exchange_session)))
+    assert "Drawn first:" not in text
+    first = {"s1-fluid": "saline", "s1-in_ml": "0", "s1-out_ml": "260", "s1-cells_hb_g_l": ""}
+    then = {"s2-fluid": "red_cells", "s2-in_ml": "258", "s2-out_ml": "0", "s2-cells_hb_g_l": "194"}
+    text = text_of(nurse_client.post(address("typed", exchange_session), sent | first | then))
+    assert ("Drawn first: up to 260 mL more is drawn than was given before it." in text) is flagged
+
+
+def test_steps_are_kept_by_the_method_that_is_chosen_and_not_by_that_of_the_plan_before(nurse_client, measured):
+    exchange_session = plan_today(nurse_client, measured)
+    sent = sent_of(exchange_session, method="one_arm")
+    typed = text_of(nurse_client.post(address("typed", exchange_session), sent, headers={"HX-Request": "true"}))
+    assert "by hand, one arm instead of by hand, two arms at once" in typed
+    keep = {"do": "keep", "why": "the second cannula is lost"}
+    answer = text_of(nurse_client.post(address("typed", exchange_session), sent | keep | {"method": "automated"}))
+    assert "the steps are those of another method; make the plan again" in answer
+    nurse_client.post(address("typed", exchange_session), sent | keep | {"receipt": "other"})
+    plan, session = newest(exchange_session), ExchangeSession.objects.get(pk=exchange_session.pk)
+    assert (plan.number, plan.method, session.method) == (2, "one_arm", "one_arm")
+    assert all(not (step["in_ml"] and step["out_ml"]) for step in plan.steps)
+
+
 def test_typing_works_it_out_and_keeps_nothing(nurse_client, measured):
     exchange_session = plan_today(nurse_client, measured)
     sent = sent_of(exchange_session, hb_g_l="9.0")

@@ -231,6 +231,17 @@ def test_each_bag_of_a_last_draw_for_good_says_that_nothing_is_given_back(
     assert found == [False] * (len(found) - said) + [True] * said
 
 
+@pytest.mark.parametrize("flagged", [False, True])
+def test_through_one_arm_a_step_of_both_is_given_first_to_whoever_has_a_flag(nurse_client, site, signer, flagged):
+    """A plan as it was stored before its steps were parted is carried out in the order that its person needs."""
+    step = {"number": 1, "fluid": "red_cells", "units": [1], "in_ml": 258, "out_ml": 250, "draws": [250], "why": "",
+            "cells_hb_g_l": 194.0}  # fmt: skip
+    patient = make_patient("R9", site=site, flag_brain=flagged)
+    session = make_running(patient, by=signer, units=1, steps=[step], method="one_arm")
+    page = nurse_client.get(at(session, "run")).content.decode().split('id="coming"')[0]
+    assert ("Give unit 1, 258 mL." in page, "Draw 250 mL." in page) == (flagged, not flagged)
+
+
 def test_consent_taken_back_on_the_day_is_loud_at_the_chair_with_who_and_when(nurse, nurse_client, running):
     days = {"given_on": TODAY - timedelta(days=30), "valid_until": TODAY + timedelta(days=300)}
     said = {"patient": running.patient, "given_by": "the person", "actor": nurse, "at": NOW}

@@ -13,7 +13,7 @@ NOW = datetime(2026, 6, 1, 8, 10, tzinfo=UTC)
 FINE = Today(
     on=ON, now=NOW, weight_kg=58.0, weight_on=ON, age_years=30.0, blood_volume_ml=3700.0, hb_g_l=90.0, hb_measured=True,
     hbs_pct=31.0, hbs_is_forecast=False, end_target_pct=13.7,
-    unit_hb_g_l=194.0, tops_up=False, ends_ml=-4.0, dehydrated=False, antibodies=(),
+    unit_hb_g_l=194.0, tops_up=False, ends_ml=-4.0, drawn_ahead_ml=0.0, dehydrated=False, antibodies=(),
     sickle_negative=False, group_recorded=True, last_reaction="", sample_taken=NOW - timedelta(hours=20),
     sample_until=NOW + timedelta(hours=52), needed_hours=4.0, consent_until=ON,
 )  # fmt: skip
@@ -57,6 +57,13 @@ def test_a_plan_that_ends_short_says_by_how_much():
     assert "ends_short" in said(ends_ml=-116.0)
     assert "ends_short" not in said(ends_ml=-115.0)
     assert "ends_short" not in said(ends_ml=300.0)
+
+
+def test_a_draw_ahead_of_what_is_given_is_said_of_somebody_with_a_flag():
+    """2 mL/kg of 58 kg are 116 mL."""
+    assert said(drawn_ahead_ml=116.0)["drawn_first"].level == "check"
+    assert "up to 260 mL more is drawn" in said(drawn_ahead_ml=260.0)["drawn_first"].words
+    assert "drawn_first" not in said(drawn_ahead_ml=115.0)
 
 
 @pytest.mark.parametrize(("kg", "ml"), [(26.0, 260), (58.0, 500)])

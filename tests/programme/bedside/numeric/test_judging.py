@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from programme.bedside.numeric.judging import judge, judge_automated
-from programme.bedside.numeric.laid import SETTING_OF, Ground, Laid, LimitFound, Spread, units_of
+from programme.bedside.numeric.laid import SETTING_OF, Ground, Laid, LimitFound, Spread, apart, units_of
 from programme.core.numeric.setting_table import DEFAULTS
 from programme.planning.numeric.limits import limits_for
 from sessions.numeric.exchange import Start, Step, run_steps
@@ -148,6 +148,17 @@ def test_saline_first_needs_a_reason_only_where_a_flag_forbids_it():
 def test_what_cannot_be_carried_out_is_refused(steps):
     with pytest.raises(ValueError, match=r"steps|more blood"):
         judge(GROUND, steps, limits(), HARD)
+
+
+def test_a_step_of_both_is_parted_for_one_arm_in_the_order_it_is_done():
+    """Who is given first has the balance of a unit over; who is drawn first that of a draw under, by hand."""
+    both = (cells(258, 250), saline(0, 200), saline(200, 0))
+    given, drawn = (apart(both, gives_first=first) for first in (True, False))
+    assert given == (cells(258, 0), saline(0, 250), *both[1:])
+    assert drawn == (saline(0, 250), cells(258, 0), *both[1:])
+    found = [judge(GROUND, steps, limits(), HARD) for steps in (given, drawn)]
+    assert [(round(one.deepest_ml), round(one.highest_ml)) for one in found] == [(-192, 258), (-250, 8)]
+    assert [moment.units for moment in found[0].moments] == [(1,), (), (), ()]
 
 
 @pytest.mark.parametrize("value", [96.46, 96.51, 97.46, 97.51, 96.449, 22.46])

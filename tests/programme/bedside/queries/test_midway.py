@@ -80,6 +80,16 @@ def test_a_plan_laid_out_as_it_was_keeps_its_units(running):
     assert places(changed(running, *AS_IT_WAS)) == [[1], [], [2, 3], [], [4, 5]]
 
 
+@pytest.mark.parametrize("flagged", [False, True])
+def test_through_one_arm_what_is_laid_out_anew_goes_in_first_only_with_a_flag(running, flagged):
+    """The step that was begun keeps its row; the others are parted, given first where the person is flagged."""
+    running.prescriptions.update(method="one_arm")
+    running.patient.flag_brain = flagged
+    rows = [(step["in_ml"], step["out_ml"]) for step in changed(running, *AS_IT_WAS[:2]).steps]
+    parts = [[(200, 0), (0, 200)], [(516, 0), (0, 516)]]
+    assert rows == [(258, 258), *(one for part in parts for one in (part if flagged else part[::-1]))]
+
+
 def test_blood_taken_while_the_session_runs_is_not_blood_before_it(running, nurse):
     """By hand: HbS 40 % before; half-way the laboratory measures 24. What was done is not done twice over."""
     running.prescriptions.update(hbs_pct=40.0, hbs_is_forecast=True)

@@ -17,13 +17,13 @@ PLAN = (
 )
 
 
-def after(plan: tuple[PlannedStep, ...], *volumes: tuple[int, float, float], one_arm: bool = False) -> list[tuple]:
+def after(plan: tuple[PlannedStep, ...], *volumes: tuple[int, float, float], **order: bool) -> list[tuple]:
     """The touches left as (step, out, in, unit) after entries (step, in, out)."""
     said = [
         Said(n, "moved", {"step": step, "in_ml": in_ml, "out_ml": out_ml}, NINE, NINE, 1, n - 1)
         for n, (step, in_ml, out_ml) in enumerate(volumes, 1)
     ]
-    return [(one.step, one.out_ml, one.in_ml, one.unit) for one in coming(tally(plan, said), one_arm=one_arm)]
+    return [(one.step, one.out_ml, one.in_ml, one.unit) for one in coming(tally(plan, said), **order)]
 
 
 def test_a_plan_is_cut_at_its_draws() -> None:
@@ -62,6 +62,15 @@ def test_a_unit_that_was_ended_short_is_not_given_any_more() -> None:
 def test_in_one_arm_each_draw_comes_before_what_is_given() -> None:
     assert after(PLAN, one_arm=True)[:4] == [(1, 200, 0, None), (1, 0, 200, None), (1, 200, 0, None), (1, 0, 200, None)]
     assert after(PLAN, (1, 0, 200), one_arm=True)[0] == (1, 0, 200, None)
+
+
+def test_in_one_arm_what_is_given_comes_before_each_draw_where_nobody_is_to_be_left_short() -> None:
+    order = {"one_arm": True, "gives_first": True}
+    touches = after(PLAN, **order)
+    assert touches[:4] == [(1, 0, 200, None), (1, 200, 0, None), (1, 0, 200, None), (1, 200, 0, None)]
+    assert touches[4:6] == [(2, 0, 258, 1), (2, 250, 0, None)]
+    assert after(PLAN, (1, 200, 0), **order)[0] == (1, 200, 0, None), "given already: it is drawn now"
+    assert after(PLAN, gives_first=True) == after(PLAN), "two arms go at the same time"
 
 
 def test_units_without_draws_are_given_one_by_one() -> None:
