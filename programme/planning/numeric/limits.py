@@ -89,7 +89,7 @@ def limits_for(
         takes the place of the warning at HbS of 30 % or less, and lowers the other where it is lower. [g/L, units]
     saline_first : True where a prescriber turned saline first on in spite of the flag.
     one_arm : True where blood is drawn and then given back through the same arm. A part is a unit or the usual draw,
-        inside the limit of a draw; who may not be depleted first is given first, inside the limit of the balance.
+        inside the limit of a draw; who has a flag is given first, inside the limit of the balance, saline first or not.
     settings : site settings by name.
 
     Returns arrays [P]. Raises KeyError for a missing setting. Sources at the head of this module.
@@ -103,7 +103,7 @@ def limits_for(
     floor_warn = np.maximum(_own(hb_floor_g_l, settings["hb_floor_warn_g_l"], n), floor_stop)
     draw = draw_stop_of(weight, settings)
     first = ~flag | np.broadcast_to(np.asarray(saline_first, dtype=bool), n)
-    part = _part(weight, draw, first, settings)
+    part = _part(weight, draw, ~flag, settings)
     return Limits(
         hb_after_warn_high_hbs_g_l=np.minimum(settings["hb_after_warn_high_hbs_g_l"], warn),
         hb_after_warn_g_l=warn,

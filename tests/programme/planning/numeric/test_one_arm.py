@@ -82,6 +82,7 @@ people = st.fixed_dictionaries(
         "weight": st.floats(16.0, 100.0),
         "target": st.floats(8.0, 40.0),
         "flag": st.booleans(),
+        "saline_first": st.booleans(),
     }
 )
 
@@ -90,7 +91,8 @@ people = st.fixed_dictionaries(
 @given(person=people)
 def test_every_limit_holds_at_every_moment_of_a_one_arm_session(person):
     before = Before(*(np.array([v]) for v in (person["hb"], 2.5, person["weight"] * 66.0, 1.0, 0.06)))
-    limits = limits_for(weight_kg=[person["weight"]], organ_flag=[person["flag"]], one_arm=True)
+    allowed = {"organ_flag": [person["flag"]], "saline_first": [person["saline_first"]]}
+    limits = limits_for(weight_kg=[person["weight"]], **allowed, one_arm=True)
     hbs = np.array([person["hbs"]])
     plan = prescribe(
         before=before,
@@ -118,7 +120,7 @@ def test_every_limit_holds_at_every_moment_of_a_one_arm_session(person):
     assert done.hb_settled[0] - person["hb"] <= limits.rise_stop_g_l[0] + 0.5
     assert done.deepest_deficit[0] <= limits.draw_stop_ml[0] + 20.0
     if person["flag"]:
-        assert done.deepest_deficit[0] <= 20.0  # what rounding leaves: nobody with a flag is depleted first
+        assert done.deepest_deficit[0] <= 20.0  # what rounding leaves: nobody with a flag is drawn first, saline or not
         assert done.largest_excess[0] <= limits.balance_stop_ml[0] + plan.in_ml[0, 0] + 20.0
     if plan.reached[0]:
         assert done.hbs_settled[0] <= person["target"] + 0.2
