@@ -11,6 +11,9 @@ from django.db.models import F, Q
 from patients.numeric.groups import ABO, RHD
 from programme.core.models import Site, User, Versioned, Withdrawable, between
 
+FLAGS = {"flag_brain": "cerebrovascular", "flag_heart": "cardiac", "flag_lung_pressure": "lung-pressure"}
+"""The words of each flag with which volume and Hb are kept up more closely."""
+
 
 class Sex(models.TextChoices):
     FEMALE = "F", "female"
@@ -129,7 +132,11 @@ class Patient(Versioned):
 
     @property
     def is_flagged(self) -> bool:
-        return self.flag_brain or self.flag_heart or self.flag_lung_pressure
+        return bool(self.flag_words)
+
+    @property
+    def flag_words(self) -> tuple[str, ...]:
+        return tuple(words for name, words in FLAGS.items() if getattr(self, name))
 
     def age_years(self, on: date) -> float | None:
         return None if self.birth_date is None else (on - self.birth_date).days / 365.25

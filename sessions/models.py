@@ -51,7 +51,7 @@ class AdmissionInGap(models.TextChoices):
 
 class Method(models.TextChoices):
     TWO_ARM = "two_arm", "by hand, two arms at once"
-    ONE_ARM = "one_arm", "by hand, one arm: draw, then give"
+    ONE_ARM = "one_arm", "by hand, one arm"
     AUTOMATED = "automated", "automated"
     NOT_SAID = "", "not recorded"
 

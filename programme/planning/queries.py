@@ -218,7 +218,7 @@ def plan_of_day(
     """Return the session of `patient` on a day from what was measured for it; nothing is written.
 
     as_of: what was known at the end of this day. on: the day of the session; None means `as_of`.
-    method: 'two_arm', 'one_arm' (draw, then give) or 'automated' (totals and end only, no steps).
+    method: 'two_arm', 'one_arm' (one after the other) or 'automated' (totals and end only, no steps).
     weight_kg, hb_g_l, hbs_pct: of the day; None takes the newest weight, the expected Hb and the forecast HbS.
     hb_taken_on: the day of that Hb.
     hbs_taken_on: the day of that HbS, from which it is carried forward by the pace; None means the day itself.

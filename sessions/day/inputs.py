@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from django.db.models import Q
 
 from patients.models import (
+    FLAGS,
     STORED_UNIT,
     Analyte,
     Antibody,
@@ -23,8 +24,6 @@ from patients.models import (
 from sessions.day import rows
 from sessions.day.models import Prescription
 from sessions.models import LockLift, OtherTransfusion, StoredForecast
-
-FLAGS = {"flag_brain": "cerebrovascular", "flag_heart": "cardiac", "flag_lung_pressure": "lung-pressure"}
 
 
 def standing_of(patient: Patient, on: date) -> dict[str, Any]:

@@ -16,6 +16,7 @@ from programme.bedside.queries.automated import machine_line
 from programme.bedside.queries.measured import Compared, compared
 from programme.core import look
 from programme.core.models import TrailEntry
+from programme.core.numeric.words import count_of
 from programme.core.settings_of_site import site_settings, site_texts
 from programme.planning.inputs import open_days
 from programme.planning.models import Suggestion
@@ -49,6 +50,7 @@ class ComeBack:
     last_safe: str
     chance: str
     is_last: bool
+    is_late: bool
     ceiling: str
     from_words: str
     interval_days: int
@@ -250,6 +252,7 @@ def _come_back(
         last_safe=day_words(stored.latest_safe_date, today),
         chance="" if chance is None else chance_words(chance),
         is_last=stored.next_date == stored.latest_safe_date,
+        is_late=stored.next_date > stored.latest_safe_date,
         ceiling=f"{record.hbs_ceiling_pct:g}",
         from_words=_from_words(forecast, after_pct),
         interval_days=(stored.next_date - exchange_session.on).days,
@@ -274,7 +277,7 @@ def _open_days(patient: Patient, record: PersonRecord, stored: Suggestion, on: d
 
 
 def _nothing_to_say(record: PersonRecord, why: str) -> ComeBack:
-    return ComeBack((), None, "", "", "", False, f"{record.hbs_ceiling_pct:g}", "", 0, "", stale=False, why=why)
+    return ComeBack((), None, "", "", "", False, False, f"{record.hbs_ceiling_pct:g}", "", 0, "", stale=False, why=why)
 
 
 def _from_words(forecast: StoredForecast | None, after_pct: float | None) -> str:
@@ -289,8 +292,12 @@ def _from_words(forecast: StoredForecast | None, after_pct: float | None) -> str
 
 
 def _next_session(body: Mapping[str, Any]) -> str:
-    """Return 'Then about 5 units, to end at 12 %.' of the stored suggestion."""
-    units, end = (body.get("session") or {}).get("units"), body.get("end_target_hbs_pct")
+    """Return 'Then 5 units, to end at 12.0 %.' of the stored suggestion, or where its units end if they cannot."""
+    session, end = body.get("session") or {}, body.get("end_target_hbs_pct")
+    units, reached = session.get("units"), session.get("predicted_hbs_pct")
     if units is None or end is None:
         return ""
-    return f"Then {units:g} unit{'' if units == 1 else 's'}, to end at {figure(end, 1)} %."
+    said = f"Then {count_of(units, 'unit')}"
+    if reached is not None and reached > end:
+        return f"{said}, to end at {figure(reached, 1)} %; {figure(end, 1)} or lower is out of reach within the limits."
+    return f"{said}, to end at {figure(end, 1)} %."

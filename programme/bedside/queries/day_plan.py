@@ -144,7 +144,7 @@ def day_plan(
         alternatives=tuple(predicted.get("alternatives") or ()),
         series=tuple(predicted.get("series") or ()),
         warnings=tuple(predicted.get("warnings") or ()),
-        working=_working(shown),
+        working=_working(shown, known.settings),
         results_used=_results(plan, known) if plan else (),
         made_at_local=None if plan is None else plan.made_at.astimezone(known.at.tzinfo),
         today=known.at.date(),
@@ -286,18 +286,24 @@ def _number_words(plan: Prescription, known: Known) -> str:
     return words
 
 
-def _working(shown: Prescription | PlanDraft | None) -> tuple[Line, ...]:
+def _working(shown: Prescription | PlanDraft | None, settings: Mapping[str, float]) -> tuple[Line, ...]:
     """The sums behind the sheet; what changes with the steps is read from what was judged, not from the search."""
     if shown is None or not shown.steps:
         return ()
-    predicted = shown.predicted
+    predicted, iron = shown.predicted, settings["iron_mg_per_g_hb"]
     searched = [Line(*line) for line in predicted.get("working") or ()]
     kept = [line for line in searched if line.words not in ("HbS after over before", "net iron", "largest excess",
                                                             "deepest deficit", "HbS before", "Hb before")]  # fmt: skip
     lines = [
         ("own cells left", predicted.get("own_left_pct"), 0, "%", "by cell mass"),
         ("of today’s donor Hb kept", predicted.get("donor_kept_pct"), 0, "%", "the rest is drawn off again later"),
-        ("net iron", predicted.get("net_iron_mg"), 0, "mg", "3.4 mg for each gram of Hb in less out, by setting"),
+        (
+            "net iron",
+            predicted.get("net_iron_mg"),
+            0,
+            "mg",
+            f"{iron:g} mg for each gram of Hb in less out",
+        ),
         ("deepest deficit", predicted.get("deepest_ml"), 0, "mL", "all fluids, in less out, one draw ahead"),
         ("largest excess", predicted.get("highest_ml"), 0, "mL", "all fluids, in less out"),
     ]

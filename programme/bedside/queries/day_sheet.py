@@ -88,7 +88,7 @@ def sheet_of(shown: Prescription | PlanDraft, known: Known) -> Sheet:
     steps, predicted = shown.steps, shown.predicted
     settings = known.settings
     return Sheet(
-        steps=tuple(_line(step, shown.weight_kg) for step in steps),
+        steps=tuple(_line(step, shown) for step in steps),
         units=shown.units,
         saline_ml=saline,
         red_cells_ml=cells,
@@ -114,26 +114,26 @@ def sheet_of(shown: Prescription | PlanDraft, known: Known) -> Sheet:
     )
 
 
-def _line(step: Mapping[str, Any], weight_kg: float) -> StepLine:
+def _line(step: Mapping[str, Any], shown: Prescription | PlanDraft) -> StepLine:
     balance = float(step.get("balance_ml") or 0.0)
     spread = (math.nan, math.nan, math.nan)
     return StepLine(
         number=step["number"],
-        give=_give(step),
+        give=_give(step, shown.method),
         why=step.get("why") or "",
         in_ml=step["in_ml"],
         out_ml=step["out_ml"],
         of_draws=draws_words(step.get("draws") or ()),
         balance_ml=balance,
-        balance_ml_per_kg=balance / weight_kg,
+        balance_ml_per_kg=balance / shown.weight_kg,
         hb=tuple(step.get("hb") or spread),
         hbs=tuple(step.get("hbs") or spread),
     )
 
 
-def _give(step: Mapping[str, Any]) -> str:
+def _give(step: Mapping[str, Any], method: str) -> str:
     if not step["in_ml"]:
-        return "Draw only"
+        return "Draw" if method == Method.ONE_ARM else "Draw only"
     if step["fluid"] == "saline":
         return "Saline"
     places = list(step.get("units") or ())

@@ -14,6 +14,7 @@ from programme.bedside.queries.known import Known
 from programme.planning.numeric.dayplan import DayPlan
 from programme.planning.numeric.search import UNFAVOURABLE_TENTH
 from programme.planning.queries import plan_of_day
+from programme.worklist.numeric.sheet import GIVEN_FIRST
 from sessions.day.inputs import standing_of
 from sessions.day.models import Prescription
 from sessions.day.numeric.draft import PlanDraft
@@ -303,6 +304,8 @@ def _why(place: int, steps: Sequence[Laid], method: str, *, flagged: bool) -> st
         return "totals only: the order is the machine's own"
     if place == 0 and step.fluid == "red_cells" and not step.out_ml and method == Method.TWO_ARM:
         return "given first without drawing: Hb starts too low to exchange"
+    if place == 0 and step.in_ml and not step.out_ml and method == Method.ONE_ARM and flagged:
+        return GIVEN_FIRST
     if place == 0 and step.fluid == "red_cells" and saline_after:
         return (
             "first, because saline first is off for this person"

@@ -14,6 +14,9 @@ from programme.worklist.numeric.words import count_words
 from sessions.day.numeric.durations import ONE_ARM, minutes_a_unit
 from sessions.numeric.exchange import SessionOutcome, Start, Step, run_steps
 
+GIVEN_FIRST = "given first, drawn after: this person is not left short of volume"
+"""Why a session through one arm begins by giving."""
+
 
 @dataclass(frozen=True, slots=True)
 class SheetInputs:
@@ -156,7 +159,7 @@ def one_arm_reason(place: int, steps: Sequence[Step], flagged: bool) -> str:
     if place == 0 and step.fluid == "red_cells" and not flagged:
         return "given first without drawing: Hb starts too low to exchange"
     if place == 0 and flagged:
-        return "given first, drawn after: this person is not left short of volume"
+        return GIVEN_FIRST
     if step.out_ml and not drawn_before and not flagged:
         return "drawn first, given after, through the same arm"
     if step.out_ml and place + 1 == len(steps) and before is not None and before.in_ml and not flagged:

@@ -103,17 +103,8 @@ def _facts(patient: Patient, record: PersonRecord, today: date, mixing: float) -
         Fact("ceiling", f"{record.hbs_ceiling_pct:g}", "%"),
         Fact("accepted chance", f"{100 * record.accepted_chance:.0f}", "in 100"),
     ]
-    flags = [
-        words
-        for words, is_set in (
-            ("cerebrovascular", record.flag_brain),
-            ("cardiac", record.flag_heart),
-            ("lung-pressure", record.flag_lung_pressure),
-        )
-        if is_set
-    ]
-    if flags:
-        facts.append(Fact("flag", listed(flags)))
+    if patient.flag_words:
+        facts.append(Fact("flag", listed(patient.flag_words)))
     if patient.language:
         facts.append(Fact("speaks", patient.language))
     return facts

@@ -323,6 +323,19 @@ def test_forecast_and_measured_stand_side_by_side_with_the_next_day(patient, nur
     assert "measured 08:45" in said
 
 
+def test_units_that_cannot_reach_the_end_target_say_where_they_end(patient, nurse, consultant, nurse_client) -> None:
+    session = sampled_day(patient, nurse=nurse, consultant=consultant, hb_g_l=106.0, hbs_pct=23.4)
+    patient.refresh_from_db()
+    make_standing(patient, make_fit_in_force(patient.site))
+    said = Suggestion.objects.get(patient=patient)
+    said.body["session"]["predicted_hbs_pct"] = 15.4
+    said.latest_safe_date = said.next_date - timedelta(days=4)
+    said.save()
+    page = text_of(nurse_client.get(address(session, "after/")))
+    assert "Then 5 units, to end at 15.4 %; 12.0 or lower is out of reach within the limits." in page
+    assert "of being over; the last safe day, Thu 4 Jun , is before it." in page
+
+
 def test_figures_that_part_are_named_with_where_to_look(patient, nurse, consultant, nurse_client) -> None:
     session = sampled_day(patient, nurse=nurse, consultant=consultant, hb_g_l=106.0, hbs_pct=28.0)
     said = text_of(nurse_client.get(address(session, "after/")))

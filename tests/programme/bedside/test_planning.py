@@ -171,7 +171,7 @@ def test_other_methods_are_planned_and_shown(nurse_client, measured, method):
     text = text_of(nurse_client.get(address("plan", exchange_session)))
     if method == "one_arm":
         assert all(not (step["in_ml"] and step["out_ml"]) for step in plan.steps)
-        assert "by hand, one arm: draw, then give" in text
+        assert "by hand, one arm, session planned" in text
         hours, rest = divmod(plan.units * 70, 60)  # 70 min a unit with one arm, 45 with two: the settings' defaults
         assert f"{hours} h" in text or f"{hours} h {rest}" in text
     else:
@@ -217,6 +217,9 @@ def test_through_one_arm_a_last_draw_without_return_is_told_from_all_that_have_o
     short_ml = sum(step["out_ml"] - step["in_ml"] for step in steps)
     text = text_of(nurse_client.get(address("plan", exchange_session)))
     assert (short_ml > 120.0) is not flagged
+    why = "given first, drawn after: this person is not left short of volume"
+    assert (steps[0]["in_ml"] > 0, steps[0]["why"] == why) == (flagged, flagged)
+    assert "Draw only" not in text.split("Change the plan")[0]
     assert (f"This plan ends {short_ml:.0f} mL short, {short_ml / 60.0:.1f} mL/kg" in text) is not flagged
 
 
@@ -402,6 +405,12 @@ def test_a_site_that_reads_g_dl_sees_every_hb_so(nurse_client, measured, site):
     assert "Hb 9.4 to " in text
     assert "Hb after, g/dL" in text
     assert " g/L" not in text.split("Change the plan")[0].split("Limits at every moment")[0]
+
+
+def test_the_shown_working_names_the_iron_of_the_units_own_setting(nurse_client, measured):
+    factories.make_site_setting(site=measured.site, name="iron_mg_per_g_hb", value=3.47)
+    text = text_of(nurse_client.get(address("plan", plan_today(nurse_client, measured))))
+    assert "3.47 mg for each gram of Hb in less out" in text
 
 
 # Making again and keeping

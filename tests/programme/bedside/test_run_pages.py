@@ -9,7 +9,7 @@ import pytest
 import time_machine
 from django.urls import reverse
 
-from patients.models import Consent, CrossmatchSample
+from patients.models import Consent, CrossmatchSample, Patient
 from patients.services import record_consent, withdraw_consent
 from programme.bedside.queries.run_rows import initials
 from programme.core.models import TrailEntry
@@ -560,6 +560,35 @@ def test_a_changed_plan_is_worked_out_from_what_was_really_done(nurse_client, pa
     assert "400 mL in, 380 mL out" in page
     assert "So it would end" in page
     assert Prescription.objects.count() == 1
+
+
+def test_a_draw_that_is_over_is_no_saline_where_the_plan_is_changed(nurse_client, part_done):
+    Entry.objects.filter(kind="moved").update(body={"step": 1, "in_ml": 0, "out_ml": 190})
+    page = nurse_client.get(at(part_done, "change")).content.decode()
+    assert re.search(r"<b>1</b> Draw: 0 mL in, 380 mL out", page)
+
+
+def test_where_it_stands_and_would_end_is_told_in_the_unit_that_the_site_reads(nurse_client, part_done):
+    site = part_done.patient.site
+    site.shows_g_dl = True
+    site.save()
+    part_done.prescriptions.update(predicted={"hbs": [20.0, 19.0, 21.0], "hb_settled": [103.0, 100.0, 106.0]})
+    run = nurse_client.get(at(part_done, "run")).content.decode()
+    assert "planned 10.3 and 20.0" in run
+    assert re.search(r"If it ended now: Hb <i><b>\d{1,2}\.\d</b></i>", run)
+    page = nurse_client.get(at(part_done, "change")).content.decode()
+    assert re.search(r"Hb 10\.3 <span class=\"u\">g/dL</span>", page)
+    sent = {"receipt": "r1", "do": "work", **rows(("red_cells", 258, 250))}
+    page = nurse_client.post(at(part_done, "change"), sent).content.decode()
+    assert re.search(r"\d\.\d–\d{1,2}\.\d g/dL</span>, with 1 unit in all; planned before: HbS 20\.0, Hb 10\.3", page)
+
+
+@pytest.mark.parametrize("page", ["start", "run", "units"])
+def test_a_flag_is_said_at_the_chair_beside_the_name(nurse_client, authorised, running, page):
+    session = authorised if page == "start" else running
+    assert "flag cerebrovascular" not in nurse_client.get(at(session, page)).content.decode()
+    Patient.objects.filter(pk=session.patient_id).update(flag_brain=True, flag_heart=True)
+    assert "<b>flag cerebrovascular, cardiac</b>" in nurse_client.get(at(session, page)).content.decode()
 
 
 def test_typing_a_changed_plan_answers_with_what_is_reckoned_and_touches_no_field(nurse_client, part_done):

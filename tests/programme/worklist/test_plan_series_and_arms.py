@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 from datetime import timedelta
 from typing import Any
@@ -54,6 +55,26 @@ def test_a_series_is_shown_day_by_day(nurse_client, people):
     assert "A series of 2 sessions" in text
     assert "Tue 2 Jun" in text
     assert "<i>11.9</i>" in text
+
+
+def test_the_foot_of_the_steps_is_the_end_that_the_first_line_names(nurse_client, people):
+    """What is drawn short or given over leaves Hb another as it ends than once settled: the page names one of them."""
+    apart = 0
+    for patient in people:
+        patient.vascular_access = "one arm, port on the other side"
+        patient.save(update_fields=["vascular_access"])
+    renew([patient.pk for patient in people], NOW)
+    for patient in people:
+        page = plan_page(patient, on=TODAY, at=NOW)
+        if page.sheet is None:
+            continue
+        text = re.sub(r"<[^>]*>|\s+", " ", nurse_client.get(f"/people/{patient.patient_ref}/plan/").content.decode())
+        hb, hbs = f"{page.sheet.outcome.hb_settled_g_l:.0f}", f"{page.sheet.outcome.hbs_post_pct:.1f}"
+        assert re.search(rf"Hb +\d+ +to +{hb} +g/L", text)
+        foot = text.split("Whole session, settled")[1].split("Balance is all fluids")[0].split("Through one arm")[0]
+        assert foot.split()[-2:] == [hb, hbs]
+        apart += hb != f"{page.sheet.last.hb_g_l.middle:.0f}"
+    assert apart > 0
 
 
 def test_the_print_holds_the_series(nurse_client, people, tmp_path):
