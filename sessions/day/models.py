@@ -2,18 +2,31 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+from datetime import date
+
 from django.db import models
 from django.db.models import Q
 
 from patients.models import Patient
 from programme.core.models import User, Versioned, between
-from sessions.models import DonationUnit, ExchangeSession, Method
+from sessions.models import DonationUnit, ExchangeSession, Method, State
 
 
 class PrescriptionQuerySet(models.QuerySet["Prescription"]):
     def in_force(self) -> PrescriptionQuerySet:
         """Signed, and neither lapsed nor replaced; at most one a session."""
         return self.filter(authorised_at__isnull=False, lapsed_at__isnull=True, replaced_at__isnull=True)
+
+    def of_sessions_lately(self, people: Collection[int], since: date, until: date) -> PrescriptionQuerySet:
+        """Signed plans of sessions of these days that were not cancelled, the newest last, with their sessions."""
+        rows = self.filter(
+            exchange_session__patient__in=people,
+            exchange_session__on__range=(since, until),
+            authorised_at__isnull=False,
+        )
+        rows = rows.exclude(exchange_session__state=State.CANCELLED).select_related("exchange_session")
+        return rows.order_by("exchange_session__on", "number")
 
 
 class Prescription(Versioned):

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from django.db.models import Max
@@ -28,6 +28,7 @@ from sessions.day.numeric.checks import (
 )
 from sessions.day.numeric.done import Done, done
 from sessions.day.numeric.entries import DISPOSAL, LEAFLET, OBSERVATION, SAMPLE, Said
+from sessions.day.numeric.foreseen import Foreseen, series_foreseen
 from sessions.day.numeric.samples import SampleRule, holds_at, holds_until, sample_rule, shortest_rule
 from sessions.day.numeric.tally import PlannedStep, Tally, UnitTimes, tally
 from sessions.day.numeric.unit_clocks import UnitClocks, unit_clocks
@@ -43,6 +44,8 @@ from sessions.models import (
 )
 
 STARTED = (UnitState.RUNNING, UnitState.GIVEN)
+SERIES_LASTS_DAYS = 28
+"""Further back no plan is asked for what it foresaw: six sessions on open days, over a holiday, with room to slip."""
 BLOOD_MAY_HAVE_MOVED = (State.RUNNING, State.FINISHED, State.CLOSED, State.ABANDONED)
 
 
@@ -80,6 +83,22 @@ def plan_carried_out(exchange_session: ExchangeSession) -> Prescription | None:
     signed = Prescription.objects.filter(exchange_session=exchange_session, authorised_at__isnull=False)
     plans = sorted(signed, key=lambda plan: (plan.is_in_force, plan.number))
     return plans[-1] if plans else None
+
+
+def foreseen_after(people: Collection[int], until: date) -> dict[int, Foreseen]:
+    """Return the series that the plan of each one's newest session up to a day foresaw, where it is still open.
+
+    By key of the person; what was given up ends its series. One query.
+    """
+    newest: dict[int, Prescription] = {}
+    for plan in Prescription.objects.of_sessions_lately(people, until - timedelta(days=SERIES_LASTS_DAYS), until):
+        newest[plan.exchange_session.patient_id] = plan
+    found = {
+        pk: series_foreseen(plan.predicted.get("series"), plan.predicted.get("end_target_pct"))
+        for pk, plan in newest.items()
+        if plan.exchange_session.state != State.ABANDONED
+    }
+    return {pk: series for pk, series in found.items() if series is not None and series.is_open(until)}
 
 
 def steps_carried_out(exchange_session: ExchangeSession) -> list[dict[str, Any]]:

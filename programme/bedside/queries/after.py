@@ -20,6 +20,7 @@ from programme.core.numeric.words import count_of
 from programme.core.settings_of_site import site_settings, site_texts
 from programme.planning.inputs import open_days
 from programme.planning.models import Suggestion
+from programme.planning.numeric.series import LEAST_GAIN
 from programme.planning.queries import chance_on
 from programme.worklist.numeric.words import chance_words, day_words, figure
 from programme.worklist.queries.in_force import in_force
@@ -35,6 +36,7 @@ from sessions.day.numeric.checks import (
     sample_doubts,
     shortest_sample_wait_min,
 )
+from sessions.day.numeric.foreseen import Foreseen, series_foreseen
 from sessions.day.queries import Ending, after_results, afterwards_of, ending_of, sample_known
 from sessions.models import ExchangeSession, SessionFacts, State, StoredForecast
 from sessions.queries.people import PersonRecord, people_inputs
@@ -60,12 +62,11 @@ class ComeBack:
 
 
 @dataclass(frozen=True, slots=True)
-class Foreseen:
-    """The series of sessions that the plan foresaw, one not being enough: how many, and when the second."""
+class SeriesLeft:
+    """The series of sessions that the plan foresaw, one not being enough; reached: measured HbS ended it already."""
 
-    sessions: int
-    next_on: date
-    end_target_pct: float | None
+    series: Foreseen
+    reached: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +93,7 @@ class AfterPage:
     compared: Compared
     facts: SessionFacts | None
     come_back: ComeBack
-    foreseen: Foreseen | None
+    foreseen: SeriesLeft | None
     lower: LowerHb | None
     doubts: tuple[str, ...]
     checks: tuple[Check, ...]
@@ -156,7 +157,7 @@ def read_after(exchange_session: ExchangeSession, now: datetime) -> AfterPage:
         compared=found,
         facts=facts,
         come_back=_come_back(patient, record, exchange_session, found.after_hbs_pct, today),
-        foreseen=_foreseen(ending.plan, today),
+        foreseen=_foreseen(ending.plan, found.after_hbs_pct, today),
         lower=_lower(record, exchange_session, ending.plan, found),
         doubts=doubts,
         checks=tuple(replace(c, words=look.hb_words(c.words)) for c in closing_checks(after, ending.checks)),
@@ -183,13 +184,15 @@ def _reopened(exchange_session: ExchangeSession) -> Reopened | None:
     return Reopened(entry.at, entry.actor.full_name if entry.actor else "", entry.why)
 
 
-def _foreseen(plan: Prescription | None, today: date) -> Foreseen | None:
+def _foreseen(plan: Prescription | None, after_pct: float | None, today: date) -> SeriesLeft | None:
     """What the plan carried out foresaw after it; None once the day of the second session has gone by."""
-    series = [] if plan is None else plan.predicted.get("series") or []
-    if plan is None or len(series) < 2:
+    predicted = {} if plan is None else plan.predicted
+    series = series_foreseen(predicted.get("series"), predicted.get("end_target_pct"))
+    if series is None or series.next_on < today:
         return None
-    next_on = date.fromisoformat(series[1]["date"])
-    return Foreseen(len(series), next_on, plan.predicted.get("end_target_pct")) if next_on >= today else None
+    target = series.end_target_pct
+    reached = after_pct is not None and target is not None and round(after_pct - target, 1) < LEAST_GAIN
+    return SeriesLeft(series, reached)
 
 
 def _mixing(plan: Prescription | None) -> float:

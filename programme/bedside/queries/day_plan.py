@@ -26,9 +26,10 @@ from sessions.day.inputs import changed_since
 from sessions.day.models import AdverseEvent, Prescription
 from sessions.day.numeric.draft import PlanDraft, difference
 from sessions.day.numeric.durations import minutes_a_unit
+from sessions.day.numeric.foreseen import ForeseenDay, against_foreseen
 from sessions.day.numeric.reactions import kind_words
 from sessions.day.numeric.samples import holds_until
-from sessions.day.queries import sample_rule_of
+from sessions.day.queries import foreseen_after, sample_rule_of
 from sessions.day.services.prescribing import hindrances
 from sessions.models import NOT_BEGUN, ExchangeSession, HaemolysisSign, Method, State
 
@@ -58,6 +59,7 @@ class DayPlanPage:
     is_typed: bool
     problem: str
     difference: str
+    foreseen: str
     cautions: tuple[Caution, ...]
     corrected: tuple[str, ...]
     arrived: tuple[str, ...]
@@ -132,6 +134,7 @@ def day_plan(
         is_typed=typed is not None,
         problem=problem,
         difference=_difference(typed, plans),
+        foreseen=_foreseen(shown, known),
         cautions=() if shown is None else cautions(_today(shown, known, facts), known.settings),
         corrected=corrected,
         arrived=_arrived(plan, known) if exchange_session.state in (*NOT_BEGUN, State.RUNNING) else (),
@@ -228,6 +231,20 @@ def _difference(typed: PlanDraft | None, plans: Sequence[Prescription]) -> str:
     if len(plans) > 1:
         return difference(plans[-1], plans[-2], number=plans[-2].number)
     return ""
+
+
+def _foreseen(shown: Prescription | PlanDraft | None, known: Known) -> str:
+    """How the plan parts from what the plan of the session just before foresaw for a further one; one query."""
+    series = foreseen_after([known.patient.pk], known.on - timedelta(days=1)).get(known.patient.pk)
+    if shown is None or series is None or series.first_on != known.record.last_on:
+        return ""
+    seen = series.session_of(known.on, ())
+    if seen is None:
+        return ""
+    settled, hbs = (shown.predicted.get(name) or [None] for name in ("hb_settled", "hbs"))
+    now = ForeseenDay(known.on, shown.units, shown.hb_g_l, shown.hbs_pct, settled[0], hbs[0])
+    target = shown.predicted.get("end_target_pct")
+    return against_foreseen(seen, now, first_on=series.first_on, targets_pct=(series.end_target_pct, target))
 
 
 def _arrived(plan: Prescription | None, known: Known) -> tuple[str, ...]:

@@ -22,7 +22,9 @@ from programme.booking.queries.free import SiteCalendar, counts_for
 from programme.core.models import Site
 from programme.planning.services import PLAN_VERSION
 from sessions.day.numeric.durations import minutes_a_unit
+from sessions.day.numeric.foreseen import Foreseen, series_foreseen
 from sessions.day.numeric.samples import sample_rule, sampling_hours
+from sessions.day.queries import foreseen_after
 from sessions.forecasting import fit_in_force
 from sessions.models import NOT_BEGUN, ExchangeSession, OtherTransfusion, State
 from sessions.queries.people import method_for
@@ -66,6 +68,7 @@ class ToPlace:
     travel: str = ""
     made_from: tuple[int, int | None, str] | None = None  # data version, fit and code of the suggestion
     in_chair: bool = False  # a session of today is not finished yet: the next window follows from how it ends
+    series: Foreseen | None = None  # sessions on consecutive days, where one alone does not come to the end target
 
     @property
     def next_booked(self) -> HasPlace | None:
@@ -100,7 +103,7 @@ class ToPlace:
 def everyone_to_place(
     calendar: SiteCalendar, site: Site, now: datetime, settings: Mapping[str, float]
 ) -> tuple[ToPlace, ...]:
-    """Return who is due within the calendar and has no booking that settles it, most pressing first; seven queries."""
+    """Return who is due within the calendar and has no booking that settles it, most pressing first; eight queries."""
     return due_among(people_of(site, now, settings), calendar.last)
 
 
@@ -118,19 +121,21 @@ def is_due(row: ToPlace, last: date) -> bool:
 def people_of(
     site: Site, now: datetime, settings: Mapping[str, float], *, only: Collection[int] | None = None
 ) -> tuple[ToPlace, ...]:
-    """Return everybody on the programme as the diary sees them, or only these keys; seven queries."""
+    """Return everybody on the programme as the diary sees them, or only these keys; eight queries."""
     today, zone = now.date(), ZoneInfo(site.time_zone)
     patients = list(_patients(site, today, only))
     away, samples = _away(site, today, only), _samples(site, now, only)
     booked, missed, given_up = _bookings(site, today, only)
     fit = fit_in_force(site, today)
     in_force = (None if fit is None else fit.pk, PLAN_VERSION)
-    needed, off = needed_of([patient.pk for patient in patients]), holidays_around(site, today)
+    keys = [patient.pk for patient in patients]
+    needed, off, foreseen = needed_of(keys), holidays_around(site, today), foreseen_after(keys, today)
     return tuple(
         _to_place(
             patient, now.astimezone(zone), zone, settings, away=tuple(away[patient.pk]), in_force=in_force,
             samples=tuple(samples[patient.pk]), booked=tuple(booked[patient.pk]), missed=missed.get(patient.pk, ()),
             gave_up_today=patient.pk in given_up, blood=blood_lead(needed[patient.pk], settings, off),
+            series=foreseen.get(patient.pk),
         )
         for patient in patients
     )  # fmt: skip
@@ -193,6 +198,7 @@ def _patients(site: Site, today: date, only: Collection[int] | None) -> QuerySet
         .annotate(
             chance_by_day=KeyTransform("chance_by_day", "suggestion__options"),
             earliest=KeyTransform("earliest_date", "suggestion__options"),
+            series_suggested=KeyTransform("series", "suggestion__options"),
             session_units=KeyTransform("units", KeyTransform("session", "suggestion__body")),
             last_on=Subquery(sessions.values("on")[:1]),
             last_other_on=Subquery(others.values("on")[:1]),
@@ -262,6 +268,7 @@ def _to_place(
     in_force: tuple[int | None, str],
     gave_up_today: bool,
     blood: BloodLead,
+    series: Foreseen | None,
 ) -> ToPlace:
     today = now.date()
     suggestion, forecast = getattr(patient, "suggestion", None), getattr(patient, "forecast", None)
@@ -269,6 +276,8 @@ def _to_place(
     known = suggestion is not None and suggestion.status == "ok"
     units = int(patient.session_units or 0) if known else 0
     earliest = date.fromisoformat(patient.earliest) if known and patient.earliest else today
+    if series is not None and series.first_on == patient.last_on:
+        earliest = min(earliest, series.first_on + timedelta(days=1))  # the shortest interval does not hold inside it
     wished = wishes.weekdays if wishes is not None and wishes.weekdays else patient.usual_days or ""
     came = [patient.last_on] if patient.last_on else []
     return ToPlace(
@@ -315,6 +324,7 @@ def _to_place(
         else (suggestion.data_version, suggestion.model_fit_id, suggestion.code_version),
         # Who did not come today, or whose place was cancelled or moved, is not here, though a session was planned.
         in_chair=patient.runs_today or (patient.planned_today and today not in missed and not gave_up_today),
+        series=series or (series_foreseen(patient.series_suggested, None) if known else None),
     )
 
 

@@ -27,6 +27,7 @@ from programme.supply.numeric.groups import GroupSamples, group_samples
 from programme.supply.numeric.needs import OrderNeeds, group_words, order_needs
 from sessions.day.models import Prescription
 from sessions.day.numeric.blood_match import Needed
+from sessions.day.numeric.foreseen import ForeseenDay, series_foreseen
 from sessions.day.numeric.samples import (
     SampleRule,
     Span,
@@ -37,6 +38,7 @@ from sessions.day.numeric.samples import (
     sample_spans,
     sampling_hours,
 )
+from sessions.day.queries import foreseen_after
 from sessions.models import ExchangeSession, OtherTransfusion
 
 REACH_DAYS = 42
@@ -46,7 +48,8 @@ LONGEST_SAMPLE_DAYS = 15  # the longest validity that a site can set, and a day
 
 @dataclass(frozen=True, slots=True)
 class Planned:
-    """Units of the session: by the signed plan of that day, else by the suggestion; None with the reason.
+    """Units of the session: by the signed plan of that day, as the plan of a day before foresaw them, else by the
+    suggestion; None with the reason.
 
     for_day: the day that the suggestion's units were reckoned for, where they could not be reckoned for the booked day.
     """
@@ -164,6 +167,7 @@ class _Reader:
         self.next_on = {pk: days[0] for pk, days in self.booked_on.items()}
         self.on_day = units_on(site, self.next_on, self.suggestions, today=local_day(now, site), settings=self.settings)
         self.signed = _signed(people, first, last)
+        self.foreseen = foreseen_after(people, local_day(now, site))
         self.transfused = _transfused(people)
         self.samples = _samples(people, now)
         self.groups_found = _groups_found(people, self.zone)
@@ -206,6 +210,9 @@ class _Reader:
         if row.status != "ok":
             return Planned(None, {"data_version": row.data_version}, row.reason)
         source: dict[str, Any] = {"data_version": row.data_version}
+        further = self._in_series(booking, row)
+        if further is not None and further.units:
+            return Planned(further.units, source | {"foreseen_for": further.on.isoformat()})
         units = (row.body.get("session") or {}).get("units")
         is_next = self.next_on.get(booking.patient_id) == booking.on
         there = self.on_day.get(booking.patient_id) if is_next and booking.on != row.next_date else None
@@ -215,6 +222,14 @@ class _Reader:
         why = "" if units else "the suggestion has no red cells."
         # A later booking follows the session in between, so the suggestion says nothing of HbS on its day.
         return Planned(units or None, source, why, row.next_date if is_next and booking.on != row.next_date else None)
+
+    def _in_series(self, booking: Booking, row: Suggestion) -> ForeseenDay | None:
+        """The further session of a series that a booking is for: by the plan of the first, else by the suggestion."""
+        booked, series = self.booked_on.get(booking.patient_id, []), self.foreseen.get(booking.patient_id)
+        if series is not None:
+            return series.session_of(booking.on, booked)
+        series = series_foreseen((row.options or {}).get("series"), row.body.get("end_target_hbs_pct"))
+        return series.session_of(booking.on, booked, begins=booked[0]) if series is not None and booked else None
 
     def _rule(self, booking: Booking) -> tuple[date | None, SampleRule]:
         """The last day with red cells before a booking, one on which they are booked to be given counts, and the rule

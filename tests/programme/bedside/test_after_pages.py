@@ -302,6 +302,19 @@ def test_a_series_that_was_foreseen_is_said_until_its_second_day(
     assert ("sessions on consecutive open days" in said) == is_said
 
 
+@pytest.mark.parametrize(("target", "says"), [(25.5, True), (24.6, True), (24.4, False)])
+def test_a_series_that_came_to_its_target_on_the_first_day_asks_for_no_second(
+    patient, nurse, consultant, nurse_client, target, says
+) -> None:
+    session = sampled_day(patient, nurse=nurse, consultant=consultant, hbs_pct=25.5)
+    foreseen = {"series": [{"date": "2026-06-01"}, {"date": "2026-06-02"}], "end_target_pct": target}
+    Prescription.objects.filter(exchange_session=session).update(predicted=foreseen)
+    said = text_of(nurse_client.get(address(session, "after/")))
+    assert f"foreseen to end at {target} % or lower, the next on Tue 2 Jun ." in said
+    assert ("from this nothing asks for one" in said) == says
+    assert ("A prescriber decides from what is measured whether it is still wanted" in said) != says
+
+
 def test_a_sample_that_is_taken_is_not_asked_for_again(patient, nurse, consultant, nurse_client) -> None:
     session = finished_day(patient, nurse=nurse, consultant=consultant)
     assert send(nurse_client, session, "sample/", taken="08:46", place="left arm").status_code == 302

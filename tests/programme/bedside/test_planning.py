@@ -24,7 +24,7 @@ from tests.factories import NOW, TODAY
 
 pytestmark = pytest.mark.django_db
 WOBBLE = (0.0, 1.2, -0.8, 0.5, -1.1, 0.9, -0.4, 0.3)
-QUERIES = 34
+QUERIES = 35
 
 
 @pytest.fixture(scope="module")
@@ -360,6 +360,28 @@ def test_where_one_session_does_not_reach_the_end_a_series_is_shown(nurse_client
     assert "One session does not reach the end target" in text
     assert "Each day is planned and signed by itself" in text
     assert all(row["units"] <= 2 for row in plan.predicted["series"])
+
+
+@pytest.mark.parametrize("state", ["closed", "abandoned"])
+def test_the_second_day_of_a_series_says_how_it_parts_from_what_the_first_foresaw(nurse_client, measured, state):
+    left = {"ended_reason": "faint"} if state == "abandoned" else {}
+    yesterday = factories.make_exchange_session(measured, on=TODAY - timedelta(days=1), state=state, **left)
+    factories.make_facts(yesterday, hbs_before_pct=40.0, hbs_after_pct=28.0, hb_before_g_l=92, hb_after_g_l=95)
+    series = [
+        {"date": yesterday.on.isoformat(), "units": 5},
+        {"date": TODAY.isoformat(), "units": 1, "hb_before_g_l": 116, "hbs_before_pct": 28.4, "hb_after_g_l": 101},
+    ]
+    predicted = {"series": series, "end_target_pct": 8.3}
+    factories.make_prescription(yesterday, signed_by=measured.site.users.first(), predicted=predicted)
+    exchange_session = plan_today(nurse_client, measured)
+    plan = newest(exchange_session)
+    text = text_of(nurse_client.get(address("plan", exchange_session)))
+    words = (
+        "Against what the plan of Sun 31 May foresaw for this further session: Hb before 94 instead of 116 g/L; "
+        f"units {plan.units} instead of 1; Hb after, settled {plan.predicted['hb_settled'][0]:.0f} instead of 101 g/L; "
+        f"end target {plan.predicted['end_target_pct']:.1f} instead of 8.3 %."
+    )
+    assert (words in text) == (state == "closed"), text[:3000]
 
 
 def test_a_flag_keeps_saline_from_going_first_unless_a_prescriber_says_why(nurse_client, consultant_client, measured):

@@ -191,7 +191,7 @@ def test_the_sheet_asks_the_database_as_often_for_three_as_for_one(
         patient, chair = person(f"R{n}", fit, f"Name{n}"), make_chair(fit.site)
         make_booking(person(f"B{n}", fit, f"Booked{n}"), chair)
         Wishes.objects.create(patient=patient, weekdays="0,2", travel="by the ferry")
-    with django_assert_num_queries(30):
+    with django_assert_num_queries(31):
         answer = coordinator_client.get(DIARY)
     assert len(answer.context["page"].people) == count
 
@@ -200,7 +200,7 @@ def test_the_sheet_asks_the_database_as_often_for_three_as_for_one(
 def test_the_places_of_a_person_too(coordinator_client, ada, fit, django_assert_num_queries, count):
     for n in range(count):
         make_booking(ada, make_chair(fit.site), on=MONDAY + timedelta(14 + n), late_reason="as agreed")
-    with django_assert_num_queries(22 + A_LOOK):
+    with django_assert_num_queries(23 + A_LOOK):
         coordinator_client.get(reverse("booking:places", args=["R1"]))
 
 

@@ -503,7 +503,7 @@ def test_the_page_takes_as_many_queries_for_one_as_for_three(coordinator, people
     for n in range(people):
         due_person(f"R{n}")
     row = proposed(coordinator)
-    with django_assert_max_num_queries(28):
+    with django_assert_max_num_queries(29):
         read_proposal(row, NOW)
 
 

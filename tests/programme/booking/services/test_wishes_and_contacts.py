@@ -173,5 +173,5 @@ def test_the_page_asks_the_same_for_any_number(site, fit, nurse, people, django_
         patient = person(f"R{n}", site, fit)
         missed(patient, chair, on=THURSDAY - timedelta(days=n))
         wishes.wait(patient=patient, actor=nurse, at=NOW)
-    with django_assert_num_queries(19):
+    with django_assert_num_queries(20):
         read_contacts(site, NOW)

@@ -28,6 +28,7 @@ from programme.supply.services.units import ArrivedLabel, take_in
 from tests.blood import FOR, make_booked, make_booking, make_open_unit, make_order, make_sent, moment, typed
 from tests.factories import (
     NOW,
+    TODAY,
     make_antibody,
     make_forecast,
     make_patient,
@@ -140,6 +141,37 @@ def test_a_booking_after_the_next_one_keeps_the_suggested_units_for_a_session_li
     suggested_for(first.patient, date(2026, 6, 5))
     lines = blood_page(site, NOW).lines
     assert [(line.units, line.alarms) for line in lines] == [(5, ()), (5, ())]
+
+
+SERIES = [{"date": "2026-06-05", "units": 5}, {"date": "2026-06-08", "units": 2}, {"date": "2026-06-09", "units": 1}]
+
+
+def test_a_further_session_of_a_series_is_ordered_for_as_it_was_foreseen(site, chair, coordinator):
+    """Asked for like the first, the second day would have reserved five units of which two are given."""
+    first = make_booked(chair, by=coordinator, on=date(2026, 6, 5))
+    for on in (date(2026, 6, 9), date(2026, 7, 7)):  # the second a day later than foreseen; then the next exchange
+        make_booking(first.patient, chair, by=coordinator, on=on)
+    options = suggestion_options(working=WORKING, series=SERIES)
+    suggested_for(first.patient, date(2026, 6, 5), options=options)
+    assert [(line.units, line.alarms) for line in blood_page(site, NOW).lines] == [(5, ()), (2, ()), (5, ())]
+    draft_orders(site=site, actor=coordinator, at=NOW)
+    assert BloodOrder.objects.get(booking__on=date(2026, 6, 9)).plan["foreseen_for"] == "2026-06-08"
+
+
+def test_once_the_first_is_signed_its_plan_says_what_the_second_takes(site, chair, coordinator, consultant):
+    first = make_booked(chair, by=coordinator, on=TODAY)
+    make_booking(first.patient, chair, by=coordinator, on=date(2026, 6, 3))
+    options = suggestion_options(working=WORKING, series=[])
+    suggested_for(first.patient, date(2026, 6, 15), options=options)
+    session = make_planned_session(first.patient, on=TODAY, state="closed")
+    series = [{"date": "2026-06-01", "units": 6}, {"date": "2026-06-02", "units": 3}]
+    plan = make_prescription(session, signed_by=consultant, units=6, predicted={"series": series})
+    second = blood_page(site, NOW).lines[-1]
+    assert (second.starts.date(), second.units) == (date(2026, 6, 3), 3)
+    session.state, session.ended_reason = "abandoned", "faint"
+    session.save()
+    assert blood_page(site, NOW).lines[-1].units == 5, "what was given up foresees nothing"
+    assert plan.units == 6
 
 
 def test_four_working_days_where_there_is_no_antibody(chair, coordinator):

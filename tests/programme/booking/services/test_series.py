@@ -1,0 +1,83 @@
+"""Places for the further days of a series of sessions, where one exchange could not reach its end target."""
+
+from datetime import date, timedelta
+
+import pytest
+from django.core.exceptions import ValidationError
+from django.urls import reverse
+
+from patients.models import Patient
+from programme.booking.models import Booking, Chair
+from programme.booking.numeric.reasons import Reasons
+from programme.booking.services import booking as bookings
+from programme.booking.services import moves
+from programme.core.models import User
+from tests.factories import (
+    NOW,
+    TODAY,
+    make_chair,
+    make_exchange_session,
+    make_fit_in_force,
+    make_open_week,
+    make_patient,
+    make_prescription,
+    make_standing,
+    suggestion_options,
+)
+
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("frozen_day")]
+YESTERDAY, TOMORROW = TODAY - timedelta(days=1), TODAY + timedelta(days=1)
+SERIES = {
+    "series": [{"date": YESTERDAY.isoformat(), "units": 7}, {"date": TOMORROW.isoformat(), "units": 1}],
+    "end_target_pct": 12.3,
+}
+
+
+@pytest.fixture
+def chair(site) -> Chair:
+    make_open_week(site)
+    return make_chair(site)
+
+
+@pytest.fixture
+def ada(site, chair, consultant) -> Patient:
+    """Exchanged yesterday by a plan that foresaw a further session; the shortest interval ends in two weeks."""
+    patient = make_patient("R1", site=site, family_name="Larkspur")
+    session = make_exchange_session(patient, on=YESTERDAY)
+    make_prescription(session, signed_by=consultant, units=7, predicted=SERIES)
+    best = YESTERDAY + timedelta(days=15)
+    options = suggestion_options(earliest_date=best.isoformat())
+    make_standing(patient, make_fit_in_force(site), next_date=best, latest_safe_date=best, options=options)
+    return patient
+
+
+def book(patient: Patient, chair: Chair, by: User, on: date) -> Booking:
+    reasons = Reasons(second="second day of the series, agreed with Dr Marsh")
+    return bookings.book(patient=patient, chair_pk=chair.pk, on=on, slot=1, actor=by, at=NOW, reasons=reasons)
+
+
+def test_the_next_day_of_a_series_can_be_booked_and_moved_a_day_later(ada, chair, coordinator):
+    made = book(ada, chair, coordinator, TOMORROW)
+    later, _ = moves.move(
+        booking=made, version=made.version, chair_pk=chair.pk, on=TOMORROW + timedelta(days=1), slot=1,
+        ended_by="person", reason="her children", actor=coordinator, at=NOW,
+    )  # fmt: skip
+    assert (later.on, later.state) == (date(2026, 6, 3), "booked")
+
+
+@pytest.mark.parametrize("why", ["one session does it", "the second was done, and recorded by hand"])
+def test_outside_a_series_the_shortest_interval_holds(ada, chair, coordinator, why):
+    if why == "one session does it":
+        ada.exchange_sessions.get().prescriptions.update(predicted={"series": SERIES["series"][:1]})
+    else:
+        make_exchange_session(ada, on=TODAY)
+    with pytest.raises(ValidationError, match="too early to be of use; allowed is from Mon 15 Jun"):
+        book(ada, chair, coordinator, TOMORROW)
+
+
+def test_whoever_books_sees_the_days_that_were_foreseen_and_whom_to_ask(ada, chair, coordinator_client):
+    said = " ".join(coordinator_client.get(reverse("booking:places", args=["R1"])).content.decode().split())
+    assert "2 sessions on consecutive open days are foreseen from <b>Sun 31 May</b> on: then <b>Tue 2 Jun</b>" in said
+    assert "</b> with 1 unit. After each" in said
+    assert "a prescriber decides from what is measured whether the next is still wanted; ask before booking it" in said
+    assert "Useful from <b>Mon 1 Jun</b>, best <b>Mon 15 Jun</b>" in said
