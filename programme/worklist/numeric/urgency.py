@@ -7,21 +7,31 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import timedelta
 from enum import IntEnum
 
 from programme.booking.numeric.missed import CHILD_NOT_BROUGHT
+from programme.worklist.numeric.situation import (
+    CANCELLED,
+    MOVED,
+    WAITING,
+    Situation,
+    asides,
+    contact_aside,
+    flag_is_fresh,
+    missed_asides,
+    review_overdue,
+    weight_is_stale,
+    weight_words,
+)
 from programme.worklist.numeric.words import age_words, capital, chance_words, count_words, day_words, figure
 
 ARRANGE_WITHIN_DAYS = 7  # 'this week'; chosen here
 CONTACT_LATE_DAYS = 3  # a contact after a session that nobody made for so long cannot wait; chosen here
 TROUBLE_SOON_DAYS = 7  # a place so near that cannot be kept is told today; chosen here
-FLAG_FRESH_DAYS = 56  # a change of pace asks for a look for two usual gaps; chosen here
 NAMED_AT_MOST = 3
 
 PLANNED, LAPSED, AUTHORISED = "planned", "lapsed", "authorised"
-CANCELLED, MOVED = "cancelled", "moved"
-WAITING = "the session planned for today is open"
 CHAIR_WORDS = {
     PLANNED: (0, "In today, the plan is not signed", "Look at the plan and have it signed"),
     LAPSED: (0, "In today, the signature on the plan lapsed", "Make the plan again and have it signed"),
@@ -56,82 +66,6 @@ BAND_WORDS = {
     Band.ON_COURSE: "no exchange is due within a week",
     Band.CANNOT_SAY: "no day is suggested; a person decides",
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Situation:
-    """What is known about one person on the morning of `today`.
-
-    locked: why the haemolysis lock holds, empty when it does not. measured_pct, measured_on: the followed share
-    measured since the last session [%], None when not. status: 'ok', 'unavailable' (with `reason`) or '' when nothing
-    was suggested yet. chair: the state of a session of today, empty when there is none or it is closed, 'lapsed'
-    where a signature on its plan lapsed. paused: why and since when the person is paused, empty when on the
-    programme. pace_flag: (day, pace before, pace now) of a flagged change [points a day]. results_on: newest result
-    of the followed share. chance_today: of a measured value over the ceiling today, 0..1. contact, contact_on: a
-    contact after a session that is open, in words, and the day on which it fell or falls due. booked_on: the next
-    place in the diary; booked_late: why it is after the last safe day. missed_on: a visit missed since the last
-    session, with no other booked; consultant_on: from when it is the consultant's too; is_child: under 18 today.
-    unsaid_on: a booked day gone by of which nobody has said whether they came. check: a check that is overdue, in
-    words. plan_waits: 'missed', 'cancelled' or 'moved' where that became of their place of today and a session is
-    still planned for it; `chair` is empty then. trouble: why the next place cannot be kept.
-    """
-
-    today: date
-    ceiling_pct: float
-    last_on: date | None = None
-    results_on: date | None = None
-    locked: str = ""
-    chair: str = ""
-    paused: str = ""
-    measured_pct: float | None = None
-    measured_on: date | None = None
-    status: str = ""
-    reason: str = ""
-    stale: bool = False
-    suggested_on: date | None = None
-    latest_safe_on: date | None = None
-    chance_today: float | None = None
-    pace_flag: tuple[date, float, float] | None = None
-    weight_on: date | None = None
-    weight_limit_days: int = 92
-    review_on: date | None = None
-    goals_since: date | None = None
-    review_limit_days: int = 400
-    results_limit_days: int = 120
-    contact_on: date | None = None
-    contact: str = ""
-    booked_on: date | None = None
-    booked_late: str = ""
-    missed_on: date | None = None
-    consultant_on: date | None = None
-    is_child: bool = False
-    unsaid_on: date | None = None
-    check: str = ""
-    plan_waits: str = ""
-    trouble: str = ""
-
-    @property
-    def with_consultant(self) -> str:
-        """Since when a missed visit is the consultant's too, in words; '' where it is not yet."""
-        if self.missed_on is None or self.consultant_on is None or self.consultant_on > self.today:
-            return ""
-        since = "today" if self.consultant_on == self.today else day_words(self.consultant_on, self.today)
-        return f"with the consultant since {since}"
-
-    @property
-    def suggested_after_safe(self) -> bool:
-        """Whether no day that can be suggested is left up to the last safe one."""
-        best, last = self.suggested_on, self.latest_safe_on
-        return best is not None and last is not None and best > last
-
-    @property
-    def booked_safely(self) -> bool:
-        """Whether a place stands that can be kept and is not after the last safe day."""
-        return (
-            self.booked_on is not None
-            and not self.trouble
-            and (self.latest_safe_on is None or self.booked_on <= self.latest_safe_on)
-        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,14 +122,14 @@ def _locked(s: Situation) -> Need | None:
         return None
     return Need(
         Band.NOW, "stop", "Locked: possible haemolysis. No red cells; ", "a haematologist decides", ".",
-        brief="is locked", also=(*_missed_asides(s), *_contact_aside(s)), weight=(0,),
+        brief="is locked", also=(*missed_asides(s), *contact_aside(s)), weight=(0,),
     )  # fmt: skip
 
 
 def _paused(s: Situation) -> Need | None:
     if not s.paused:
         return None
-    missed = _missed_asides(s, always=True)
+    missed = missed_asides(s, always=True)
     mark = "check" if missed else ""
     return _contact(s) or Need(Band.CANNOT_SAY, mark, f"{s.paused}.", also=missed, weight=(9, 0))
 
@@ -252,23 +186,12 @@ def _missed(s: Situation) -> Need | None:
     window = "" if last is None else f"; last safe day {day_words(last, s.today)}"
     said = ", ".join(filter(None, [f"did not come {missed}", s.with_consultant]))
     lead = f"{capital(said)}. {CHILD_NOT_BROUGHT + ' ' if s.is_child else ''}"
-    also = tuple(word for word in asides(s) if word not in _missed_asides(s))
+    also = tuple(word for word in asides(s) if word not in missed_asides(s))
     pressing = passed or s.with_consultant
     return Need(
         Band.NOW, "stop" if passed else "check", lead, "Telephone today", f"{window}.", brief=said, also=also,
         weight=(2 if pressing else 3, -(s.chance_today or 0.0), s.missed_on.toordinal()),
     )  # fmt: skip
-
-
-def _missed_asides(s: Situation, *, always: bool = False) -> tuple[str, ...]:
-    """What must not be lost of a missed visit where something else is more pressing; always: also before it is the
-    consultant's."""
-    if s.missed_on is None:
-        return ()
-    missed = f"did not come on {day_words(s.missed_on, s.today)}" if always or s.with_consultant else ""
-    said = ", ".join(filter(None, [missed, s.with_consultant]))
-    child = CHILD_NOT_BROUGHT.rstrip(".") if s.is_child else ""
-    return tuple(filter(None, [said, child]))
 
 
 def _troubled(s: Situation) -> Need | None:
@@ -385,7 +308,7 @@ def _stale(s: Situation) -> Need | None:
 
 
 def _flagged(s: Situation) -> Need | None:
-    if not _flag_is_fresh(s):
+    if not flag_is_fresh(s):
         return None
     assert s.pace_flag is not None
     on, before, now = s.pace_flag
@@ -397,63 +320,17 @@ def _flagged(s: Situation) -> Need | None:
 
 def _quiet(s: Situation) -> Need:
     order = (_order(s),)
-    if overdue := _review_overdue(s):
+    if overdue := review_overdue(s):
         lead, also = f"{overdue}. ", tuple(word for word in asides(s) if not word.startswith("goals"))
         return Need(Band.ON_COURSE, "note", lead, "Consultant to review", ".", also=also, weight=order)
-    if _weight_is_stale(s):
-        lead = f"{capital(_weight_words(s))}. "
+    if weight_is_stale(s):
+        lead = f"{capital(weight_words(s))}. "
         return Need(Band.ON_COURSE, "note", lead, "Weigh", " at the next visit.", weight=order)
     if s.check:
         return Need(Band.ON_COURSE, "note", f"{capital(s.check)}. ", "Ask for it", " at the next visit.", weight=order)
     if s.booked_on is not None:
         return Need(Band.ON_COURSE, "", f"Booked {day_words(s.booked_on, s.today)}.", also=asides(s), weight=order)
     return Need(Band.ON_COURSE, "", "Nothing.", weight=order)
-
-
-def asides(s: Situation) -> tuple[str, ...]:
-    """Return the lesser reasons to look at this person, each a few words."""
-    words = list(_missed_asides(s))
-    if s.plan_waits in (CANCELLED, MOVED):
-        words.append(f"{WAITING} and its place was {s.plan_waits}: cancel it or book")
-    elif s.plan_waits:
-        words.append(f"{WAITING}: cancel it unless they come")
-    words += _contact_aside(s)
-    if s.stale:
-        words.append("suggestion is stale")
-    if _flag_is_fresh(s):
-        assert s.pace_flag is not None
-        words.append("pace has risen" if s.pace_flag[2] > s.pace_flag[1] else "pace has fallen")
-    if _weight_is_stale(s):
-        words.append(_weight_words(s))
-    if _review_overdue(s):
-        words.append("goals review overdue")
-    if s.check:
-        words.append(s.check)
-    return tuple(words)
-
-
-def _contact_aside(s: Situation) -> tuple[str, ...]:
-    return (f"contact due: {s.contact}",) if s.contact_on and s.contact_on <= s.today else ()
-
-
-def _flag_is_fresh(s: Situation) -> bool:
-    return s.pace_flag is not None and (s.today - s.pace_flag[0]).days <= FLAG_FRESH_DAYS
-
-
-def _weight_is_stale(s: Situation) -> bool:
-    return s.weight_on is None or (s.today - s.weight_on).days > s.weight_limit_days
-
-
-def _weight_words(s: Situation) -> str:
-    return "no weight recorded" if s.weight_on is None else f"weight is {age_words((s.today - s.weight_on).days)} old"
-
-
-def _review_overdue(s: Situation) -> str:
-    if s.review_on is not None:
-        return f"Goals were due for review {day_words(s.review_on, s.today)}" if s.review_on < s.today else ""
-    if s.goals_since is not None and (age := (s.today - s.goals_since).days) > s.review_limit_days:
-        return f"Goals are {age_words(age)} old"
-    return ""
 
 
 def _order(s: Situation) -> float:

@@ -20,13 +20,13 @@ from programme.core.models import Site
 from programme.core.settings_of_site import site_settings
 from programme.supply.queries.short import BloodNote, blood_of_bookings
 from programme.worklist.numeric.course import Course, Visit, visit_of
+from programme.worklist.numeric.situation import Situation
 from programme.worklist.numeric.urgency import (
     BAND_NAMES,
     BAND_WORDS,
     LAPSED,
     Band,
     Need,
-    Situation,
     chance_column,
     judge,
     opening,

@@ -5,7 +5,8 @@ from datetime import date, timedelta
 
 import pytest
 
-from programme.worklist.numeric.urgency import Band, Need, Situation, asides, chance_column, judge, opening
+from programme.worklist.numeric.situation import Situation, asides
+from programme.worklist.numeric.urgency import Band, Need, chance_column, judge, opening
 from programme.worklist.numeric.words import day_words
 
 TODAY = date(2026, 11, 25)
