@@ -29,7 +29,8 @@ class Situation:
     session, with no other booked; consultant_on: from when it is the consultant's too; is_child: under 18 today.
     unsaid_on: a booked day gone by of which nobody has said whether they came. check: a check that is overdue, in
     words. plan_waits: 'missed', 'cancelled' or 'moved' where that became of their place of today and a session is
-    still planned for it; `chair` is empty then. trouble: why the next place cannot be kept.
+    still planned for it; `chair` is empty then. trouble: why the next place cannot be kept. missing: which results
+    after the last session have not come, in words.
     """
 
     today: date
@@ -65,6 +66,7 @@ class Situation:
     check: str = ""
     plan_waits: str = ""
     trouble: str = ""
+    missing: str = ""
 
     @property
     def with_consultant(self) -> str:
@@ -98,6 +100,7 @@ def asides(s: Situation) -> tuple[str, ...]:
     elif s.plan_waits:
         words.append(f"{WAITING}: cancel it unless they come")
     words += contact_aside(s)
+    words += missing_aside(s)
     if s.stale:
         words.append("suggestion is stale")
     if flag_is_fresh(s):
@@ -126,6 +129,11 @@ def missed_asides(s: Situation, *, always: bool = False) -> tuple[str, ...]:
 def contact_aside(s: Situation) -> tuple[str, ...]:
     """A contact after a session that is due by now."""
     return (f"contact due: {s.contact}",) if s.contact_on and s.contact_on <= s.today else ()
+
+
+def missing_aside(s: Situation) -> tuple[str, ...]:
+    """Results after the last session that have not come."""
+    return (s.missing,) if s.missing else ()
 
 
 def flag_is_fresh(s: Situation) -> bool:

@@ -20,6 +20,7 @@ from programme.worklist.numeric.situation import (
     contact_aside,
     flag_is_fresh,
     missed_asides,
+    missing_aside,
     review_overdue,
     weight_is_stale,
     weight_words,
@@ -122,7 +123,7 @@ def _locked(s: Situation) -> Need | None:
         return None
     return Need(
         Band.NOW, "stop", "Locked: possible haemolysis. No red cells; ", "a haematologist decides", ".",
-        brief="is locked", also=(*missed_asides(s), *contact_aside(s)), weight=(0,),
+        brief="is locked", also=(*missed_asides(s), *contact_aside(s), *missing_aside(s)), weight=(0,),
     )  # fmt: skip
 
 
@@ -131,7 +132,7 @@ def _paused(s: Situation) -> Need | None:
         return None
     missed = missed_asides(s, always=True)
     mark = "check" if missed else ""
-    return _contact(s) or Need(Band.CANNOT_SAY, mark, f"{s.paused}.", also=missed, weight=(9, 0))
+    return _contact(s) or Need(Band.CANNOT_SAY, mark, f"{s.paused}.", also=(*missed, *missing_aside(s)), weight=(9, 0))
 
 
 def _contact(s: Situation) -> Need | None:
@@ -320,6 +321,9 @@ def _flagged(s: Situation) -> Need | None:
 
 def _quiet(s: Situation) -> Need:
     order = (_order(s),)
+    if s.missing:
+        lead, also = f"{capital(s.missing)}. ", tuple(word for word in asides(s) if word != s.missing)
+        return Need(Band.ON_COURSE, "note", lead, "Ask for them", ".", also=also, weight=order)
     if overdue := review_overdue(s):
         lead, also = f"{overdue}. ", tuple(word for word in asides(s) if not word.startswith("goals"))
         return Need(Band.ON_COURSE, "note", lead, "Consultant to review", ".", also=also, weight=order)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date
 
 COUNTS = (
@@ -72,3 +73,14 @@ def age_words(days: int) -> str:
 def capital(text: str) -> str:
     """Return `text` with its first letter large."""
     return text[:1].upper() + text[1:]
+
+
+def missing_words(has_come: Mapping[str, bool], on: date, today: date) -> str:
+    """Say which results after the session of a day have not come, in the order given; '' where all have."""
+    missing = [name for name, here in has_come.items() if not here]
+    after = f"after the session of {day_words(on, today)}"
+    if not missing:
+        return ""
+    if len(missing) == len(has_come):
+        return f"results {after} have not come"
+    return f"{' and '.join(missing)} {after} {'has' if len(missing) == 1 else 'have'} not come"

@@ -28,6 +28,7 @@ from programme.worklist.queries.history import (
 from programme.worklist.queries.in_force import InForce, in_force
 from programme.worklist.queries.locked import Lock, lock_of
 from programme.worklist.queries.measured import Measured, newest_since_last_session
+from programme.worklist.queries.missing import Missing, missing_after
 from programme.worklist.queries.stored import read_flag, read_forecast
 from programme.worklist.queries.suggested import Suggested, suggested
 from programme.worklist.queries.who import Who, who
@@ -84,6 +85,7 @@ class CoursePage:
     record: PersonRecord
     stale: str
     place: Place
+    missing: Missing
     in_hand: tuple[SessionInHand, ...]
     sessions: tuple[SessionRow, ...]
     removal_trend: str
@@ -110,6 +112,8 @@ def read_course(patient: Patient, now: datetime) -> CoursePage:
     view = None if stored is None else _view(stored, record, today)
     measured = newest_since_last_session(patient.site, today, {patient.pk: record.last_on}).get(patient.pk)
     place = booked_places(patient.site, today, only=[patient.pk]).get(patient.pk, Place())
+    days = int(settings["results_stale_days"])
+    missing = missing_after(patient.site, today, look_back_days=days, only=[patient.pk])
     curve = None if forecast is None else read_forecast(forecast.last_on, forecast.days)
     # Where nothing can be suggested, no figure of what is coming is given; a lock shows the Hb expected by now.
     given = stored is not None and stored.status == "ok" and lock is None
@@ -143,6 +147,7 @@ def read_course(patient: Patient, now: datetime) -> CoursePage:
         record=record,
         stale=_stale_words(force, forecast, stored, patient.data_version),
         place=place,
+        missing=missing.get(patient.pk, Missing()),
         in_hand=sessions_in_hand(patient),
         sessions=tuple(reversed(sessions)),
         removal_trend=removal_trend_of(sessions),

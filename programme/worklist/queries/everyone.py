@@ -37,6 +37,7 @@ from programme.worklist.queries.checks import overdue_words
 from programme.worklist.queries.in_force import in_force
 from programme.worklist.queries.left_over import LeftOver, left_over
 from programme.worklist.queries.measured import Measured, newest_since_last_session
+from programme.worklist.queries.missing import Missing, missing_after
 from programme.worklist.queries.stored import Stored
 from sessions.day.models import FollowUp, Prescription
 from sessions.models import ExchangeSession, SessionFacts, State
@@ -71,6 +72,7 @@ class Row:
     best_day: str
     stale: bool
     contact_key: int | None = None
+    missing_key: int | None = None
     chair: Chair | None = None
     place: Place | None = None
     missed_on: date | None = None
@@ -137,6 +139,7 @@ def everyone(site: Site, now: datetime, *, find: str = "") -> ListPage:
     chairs = _in_chair(site, today)
     troubles = {one.booking.pk: one.why for one in displaced(site, today)}
     contacts, places, done = _contacts(site, today), booked_places(site, today), last_done(site, today)
+    missing = missing_after(site, today, look_back_days=int(settings["results_stale_days"]))
     holidays, rows = holidays_around(site, today), []
     for patient in patients:
         record = records[patient.pk]
@@ -144,10 +147,11 @@ def everyone(site: Site, now: datetime, *, find: str = "") -> ListPage:
         situation = _situation(
             patient, record, stored, measured.get(patient.pk), today, settings, chair=chairs.get(patient.pk),
             contact=contacts.get(patient.pk), place=places.get(patient.pk, Place()), done=done.get(patient.pk, {}),
-            troubles=troubles, holidays=holidays,
+            troubles=troubles, holidays=holidays, missing=missing.get(patient.pk, Missing()),
         )  # fmt: skip
         row = _row(patient, record, stored, situation, visits[patient.pk], contacts.get(patient.pk))
-        rows.append(_with_place(replace(row, chair=chairs.get(patient.pk)), situation, places.get(patient.pk)))
+        row = replace(row, chair=chairs.get(patient.pk), missing_key=missing.get(patient.pk, Missing()).key)
+        rows.append(_with_place(row, situation, places.get(patient.pk)))
     blood = blood_of_bookings(site, settings, now)
     rows = [replace(row, blood=blood.get(row.place.key)) if row.place and row.place.key else row for row in rows]
     rows.sort(key=lambda row: (row.need.band, row.need.weight, row.name.casefold(), row.patient_ref))
@@ -259,6 +263,7 @@ def _situation(
     done: Mapping[str, date],
     troubles: Mapping[int, str],
     holidays: frozenset[date],
+    missing: Missing,
 ) -> Situation:
     small = record.weight_kg < UNDER_40_KG
     missed_on = place.missed_since(record.last_on)
@@ -300,6 +305,7 @@ def _situation(
         consultant_on=missed_on and to_consultant_on(missed_on, int(settings["escalate_after_days"]), holidays),
         is_child=is_child(patient.birth_date, today),
         unsaid_on=place.unsaid_since(record.last_on),
+        missing=missing.words,
         check=overdue_words(checks_due(record.age_years, record.genotype, settings, done), today),
     )
 

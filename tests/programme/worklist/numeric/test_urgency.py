@@ -7,7 +7,7 @@ import pytest
 
 from programme.worklist.numeric.situation import Situation, asides
 from programme.worklist.numeric.urgency import Band, Need, chance_column, judge, opening
-from programme.worklist.numeric.words import day_words
+from programme.worklist.numeric.words import day_words, missing_words
 
 TODAY = date(2026, 11, 25)
 
@@ -33,6 +33,34 @@ QUIET = Situation(
 def test_nobody_is_asked_anything_when_nothing_is_due():
     need = judge(QUIET)
     assert (need.band, need.mark, need.sentence) == (Band.ON_COURSE, "", "Nothing.")
+
+
+MISSING = "results after the session of Sun 15 Nov have not come"
+
+
+def test_results_that_have_not_come_are_asked_for_and_beside_something_more_pressing_still_named():
+    need = judge(replace(QUIET, missing=MISSING, weight_on=None))
+    assert (need.band, need.mark, need.also) == (Band.ON_COURSE, "note", ("no weight recorded",))
+    assert need.sentence == "Results after the session of Sun 15 Nov have not come. Ask for them."
+    for pressing in (
+        {"measured_pct": 33.6, "measured_on": TODAY}, {"locked": "dark urine"}, {"paused": "Paused"},
+        {"booked_on": TODAY}, {"review_on": days(-3)}, {"contact_on": TODAY, "contact": "call"}, {"chair": "planned"},
+    ):  # fmt: skip
+        need = judge(replace(QUIET, missing=MISSING, **pressing))
+        assert MISSING in need.also or need.lead.casefold().startswith(MISSING.casefold()), pressing
+
+
+@pytest.mark.parametrize(
+    ("has_come", "words"),
+    [
+        ((True, True, True), ""),
+        ((False, False, False), "results after the session of Sun 15 Nov have not come"),
+        ((True, False, True), "HbS after the session of Sun 15 Nov has not come"),
+        ((False, False, True), "Hb and HbS after the session of Sun 15 Nov have not come"),
+    ],
+)
+def test_what_is_missing_is_named_where_some_of_it_has_come(has_come, words):
+    assert missing_words(dict(zip(("Hb", "HbS", "HbC"), has_come, strict=True)), days(-10), TODAY) == words
 
 
 def test_a_lock_comes_before_everything_else():
