@@ -13,7 +13,8 @@ from patients.models import Analyte, Genotype, LabResult
 from programme.core.models import Site
 from programme.intake.models import InboxItem
 from programme.worklist.numeric.words import missing_words
-from sessions.day.models import Prescription
+from sessions.day.models import Entry, Prescription
+from sessions.day.numeric.entries import SAMPLE
 from sessions.models import ExchangeSession, Position, State
 
 
@@ -30,15 +31,16 @@ def missing_after(
 ) -> dict[int, Missing]:
     """Return of whom results after the last session have not come, from the day after it, by person; one query.
 
-    Sessions that were carried out here, by a signed plan; of those brought in nobody knows what was measured. A result
-    that waits in the inbox has come. look_back_days: after so long no result is asked for of that session. only: keys
-    of these people alone.
+    Sessions that were carried out here, by a signed plan, and after which a sample was noted: of those brought in
+    nobody knows what was measured, and where none was taken nothing comes. A result that waits in the inbox has come.
+    look_back_days: after so long no result is asked for of that session. only: keys of these people alone.
     """
     theirs = {} if only is None else {"patient__in": only}
     later = ExchangeSession.objects.carried_out().filter(patient=OuterRef("patient"), on__gt=OuterRef("on"))
     signed = Prescription.objects.filter(exchange_session=OuterRef("pk"), authorised_at__isnull=False)
+    sampled = Entry.objects.filter(exchange_session=OuterRef("pk"), kind=SAMPLE)
     rows: Any = ExchangeSession.objects.carried_out().filter(
-        Exists(signed), ~Exists(later), patient__site=site, state__in=(State.CLOSED, State.ABANDONED),
+        Exists(signed), Exists(sampled), ~Exists(later), patient__site=site, state__in=(State.CLOSED, State.ABANDONED),
         on__gte=today - timedelta(days=look_back_days), on__lt=today, **theirs,
     )  # fmt: skip
     rows = rows.annotate(hb=_has_come(Analyte.HB), hbs=_has_come(Analyte.HBS), hbc=_has_come(Analyte.HBC))

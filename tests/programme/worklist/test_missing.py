@@ -11,6 +11,7 @@ from programme.core.numeric.setting_table import DEFAULTS
 from programme.worklist.queries.course import read_course
 from programme.worklist.queries.everyone import everyone
 from programme.worklist.queries.missing import Missing, missing_after
+from sessions.day.models import Entry
 from sessions.day.services.afterwards import record_after_results
 from sessions.day.services.finishing import close
 from sessions.models import ExchangeSession
@@ -19,6 +20,7 @@ from tests.day import ENDED, finished_day
 from tests.factories import (
     NOW,
     TODAY,
+    make_entry,
     make_exchange_session,
     make_fit_in_force,
     make_inbox_item,
@@ -41,9 +43,16 @@ def patient(site):
 
 @pytest.fixture
 def closed(patient, nurse, consultant):
-    """Carried out today, and closed before its results came."""
+    """Carried out today, and closed before the results of its sample came."""
     done = finished_day(patient, nurse=nurse, consultant=consultant)
+    sampled(done, nurse)
     return close(exchange_session=done, version=done.version, actor=nurse, at=NOW, key="close", reason="to come")
+
+
+def sampled(session, nurse):
+    """A sample is noted after a session."""
+    body = {"taken_at": (ENDED + timedelta(minutes=35)).isoformat(), "place": "left arm", "from_return": False}
+    make_entry(session, "sample", body, by=nurse)
 
 
 def said(site, days=1):
@@ -64,6 +73,11 @@ def test_it_is_said_from_the_day_after_until_the_last_of_them_is_entered(site, c
     enter(nurse, closed, HB=102.0)
     assert said(site) == ["HbS after the session of Mon 1 Jun has not come"]
     enter(nurse, closed, HBS=25.5)
+    assert said(site) == []
+
+
+def test_where_no_sample_was_taken_nothing_is_waited_for(site, closed):
+    Entry.objects.filter(kind="sample").delete()
     assert said(site) == []
 
 
@@ -97,19 +111,23 @@ def test_the_next_session_that_is_done_ends_it_and_a_planned_one_does_not(site, 
     assert said(site, days=21) == []
 
 
-def test_nobody_is_asked_of_a_session_that_was_brought_in_or_is_older_than_a_result_may_be(site, patient, consultant):
+def test_nobody_is_asked_of_a_session_that_was_brought_in_or_is_older_than_a_result_may_be(
+    site, patient, nurse, consultant
+):
     known = {"hb_after_g_l": None, "hbs_after_pct": None}
     session = make_exchange_session(patient, on=TODAY, **known)
+    sampled(session, nurse)
     assert said(site) == []
     make_prescription(session, signed_by=consultant)
     assert said(site, days=LOOK_BACK_DAYS) == [SAID]
     assert said(site, days=LOOK_BACK_DAYS + 1) == []
 
 
-def test_one_that_was_given_up_after_blood_was_drawn_counts_and_one_before_does_not(site, patient, consultant):
+def test_one_that_was_given_up_after_blood_was_drawn_counts_and_one_before_does_not(site, patient, nurse, consultant):
     known = {"hb_after_g_l": None, "hbs_after_pct": None, "state": "abandoned", "ended_reason": "access failed"}
     session = make_exchange_session(patient, on=TODAY, **known)
     make_prescription(session, signed_by=consultant)
+    sampled(session, nurse)
     assert said(site) == [SAID]
     ExchangeSession.objects.update(red_cells_in_ml=0, blood_out_ml=0)
     assert said(site) == []
