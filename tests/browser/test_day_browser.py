@@ -18,6 +18,7 @@ from tests.chairside import (
     PIN,
     TABLET,
     bring_and_start_unit,
+    carry_out,
     end_unit,
     enter_step,
     open_page,
@@ -33,6 +34,7 @@ from tests.factories import (
     make_course,
     make_entry,
     make_facts,
+    make_goals,
     make_measure,
     make_needs,
     make_patient,
@@ -263,6 +265,119 @@ def test_who_gave_up_half_way_through_one_arm_comes_back_while_it_is_safe(
         expect(page.get_by_role("row", name=re.compile("Larkspur.*R0"))).to_contain_text("Arrange")
     session.refresh_from_db()
     assert (session.blood_out_ml, session.red_cells_in_ml) == (draw["out_ml"], unit["in_ml"])
+
+
+@pytest.fixture
+def flagged(patient):
+    """The same person with a raised risk of stroke, one arm decided for them, and two units at most."""
+    make_goals(patient, since=TODAY - timedelta(days=1), method="one_arm", units_most=2)
+    patient.flag_brain = True
+    patient.save()
+    planner.renew([patient.pk], NOW)
+    return patient
+
+
+def by_hand(start_hb_g_l, start_hbs_pct, volume_l, volumes):
+    """HbS [%] and settled Hb [g/L] after volumes (in, out, Hb of the fluid) one after the other, each mixed at once:
+    own and donor haemoglobin in grams, thinned by what comes in and taken off as it stands in what goes out."""
+    own, donor, litres = start_hb_g_l * volume_l, 0.0, volume_l
+    for in_ml, out_ml, hb_g_l in volumes:
+        donor, litres = donor + in_ml / 1000.0 * hb_g_l, litres + in_ml / 1000.0
+        left = 1.0 - out_ml / 1000.0 / litres
+        own, donor, litres = own * left, donor * left, litres - out_ml / 1000.0
+    return start_hbs_pct * own / (own + donor), (own + donor) / volume_l
+
+
+def measured_at_eight(page, live_server, patient):
+    """From the list to today's plan: weight, Hb and HbS of the morning, and the plan made from them."""
+    page.goto(live_server.url)
+    follow(page.get_by_role("row", name=re.compile("Larkspur.*R0")).get_by_role("link").first)
+    follow(page.get_by_role("link", name="Plan of the next session"))
+    follow(page.get_by_role("button", name="Plan this session for today"))
+    page.get_by_label("Changed something? Say why").fill("measured this morning")
+    page.get_by_label("weighed today").check()
+    for label, value in (("Hb before", "9.3"), ("HbS before", "29.0"), ("Blood taken", "09:00"), ("Weight", "61")):
+        page.get_by_label(label, exact=True).fill(value)
+    expect(page.locator("#day-lede")).to_contain_text("weight 61.0")  # what is typed is worked out
+    follow(page.get_by_role("button", name="Make the plan again"))
+    return ExchangeSession.objects.get(patient=patient, state="planned")
+
+
+def one_row_of_both(page, live_server, session):
+    """The consultant puts the first unit and its draw into one row, and signs what becomes of it."""
+    open_page(page, live_server, "plan", session)
+    drawn = page.get_by_label("out, mL, step 2", exact=True).input_value()
+    page.get_by_label("Changed something? Say why").fill("the same in one row")
+    page.get_by_role("button", name="take step 2 out").click()
+    expect(page.locator("#day-lede")).to_contain_text("Against plan 2: blood out")
+    page.get_by_label("out, mL, step 1", exact=True).fill(drawn)
+    expect(page.locator("#day-lede")).to_contain_text("The same as plan 2.")
+    follow(page.get_by_role("button", name="Keep these steps"))
+    expect(page.locator("#day-result")).to_contain_text("given first, drawn after")
+    for box in page.locator("input[name^=reason-]").all():
+        box.fill("agreed")
+    follow(page.get_by_role("button", name="Authorise this plan"))
+    expect(page.locator("main")).to_contain_text("by hand, one arm, session authorised")
+
+
+def first_unit(page, live_server, session, second):
+    """Unit 1: entered too large and undone, entered, a pause, and its end."""
+    expect(page.locator("#nowdo")).to_have_text(re.compile(r"Give unit 1, 258 mL\."))
+    bring_and_start_unit(page, live_server, session, 1, second)
+    enter_step(page, live_server, session, "", "285")
+    page.get_by_role("button", name="Undo last").click()
+    expect(page.locator("#in_ml")).to_have_value("258")
+    enter_step(page, live_server, session)
+    page.get_by_role("link", name="Pause").click()
+    pause = page.get_by_role("dialog", name="Pause")
+    pause.get_by_label("Why").fill("headache, better at once")
+    pause.get_by_role("button", name="Pause").click()
+    expect(page.locator("#now")).to_contain_text("Next would be: Draw.")
+    page.get_by_role("button", name="Go on").click()
+    expect(page.locator("#nowdo")).to_have_text(re.compile(r"Draw \d+ mL\."))
+    end_unit(page, live_server, session, 1)
+
+
+def test_the_day_of_somebody_with_a_flag_through_one_arm(page_as, live_server, flagged, nurse, second, consultant):
+    """From the list to closing: at no moment is more drawn than was given, but for what rounding leaves."""
+    session = measured_at_eight(page_as(nurse), live_server, flagged)
+    one_row_of_both(page_as(consultant), live_server, session)
+    plan = session.prescriptions.get(authorised_at__isnull=False)
+    assert [(step["in_ml"] > 0, step["out_ml"] > 0) for step in plan.steps[:2]] == [(True, False), (False, True)]
+    assert min(step["balance_ml"] for step in plan.steps) > -20.0
+    page = page_as(nurse)
+    page.set_viewport_size(TABLET)
+    start(page, live_server, session)
+    expect(page.locator(".rt")).to_contain_text("flag cerebrovascular")
+    with time_machine.travel(NOW + timedelta(minutes=2), tick=True):
+        first_unit(page, live_server, session, second)
+    _, ended = carry_out(page, live_server, session, nurse, second)
+    done = list(ExchangeStep.objects.filter(exchange_session=session).order_by("number"))
+    volumes = [(step.in_ml, step.out_ml, step.cells_hb_g_l or 0.0) for step in done]
+    balances = [sum(given - drawn for given, drawn, _ in volumes[:n]) for n in range(1, len(volumes) + 1)]
+    assert min(balances) > -20.0
+    hbs, hb = by_hand(93.0, 29.0, plan.mixing_volume_ml / 1000.0, volumes)
+    with time_machine.travel(ended + timedelta(minutes=70), tick=True):
+        open_page(page, live_server, "after", session)
+        expect(page.locator(".lede").first).to_contain_text(f"HbS 29.0 should now be near {hbs:.1f} %")
+        expect(page.get_by_role("row", name=re.compile("^Hb after, settled"))).to_contain_text(f"{hb:.0f}")
+        follow(page.get_by_role("link", name="Sample and results"))
+        page.get_by_label("Sample taken").fill((session.ended_at + timedelta(minutes=95)).strftime("%H:%M"))
+        page.get_by_role("textbox", name="Arm or line").fill("left hand, fresh puncture")
+        page.get_by_label("Hb after").fill(f"{hb / 10.0:.1f}")
+        page.get_by_label("HbS after").fill(f"{hbs:.1f}")
+        follow(page.get_by_role("button", name="Record it"))
+        follow(page.get_by_role("link", name="Going home"))
+        page.get_by_label("Systolic").fill("118")
+        page.get_by_label("Blood drawn").fill("clinical waste")
+        page.get_by_label("Leaflet on late reactions given").check()
+        follow(page.get_by_role("button", name="Record it"))
+        if page.get_by_label("Reason").count():
+            page.get_by_label("Reason").fill("went home with a relative")
+        follow(page.get_by_role("button", name="Close the session"))
+        expect(page.locator(".crumb")).to_contain_text("Closed")
+    session.refresh_from_db()
+    assert (session.state, session.units, session.method) == ("closed", plan.units, "one_arm")
 
 
 def test_the_page_after_is_without_fault_and_as_wide_as_its_window(page_as, live_server, someone, nurse, consultant):
