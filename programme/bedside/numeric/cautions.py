@@ -106,13 +106,7 @@ def _start(today: Today, settings: Mapping[str, float]) -> list[Caution]:
             f"drinks and rests before going home; some units give part of it back as saline. {LOCAL}"
         )
         found.append(Caution("ends_short", CHECK, words))
-    if today.drawn_ahead_ml >= ENDS_SHORT_ML_PER_KG * today.weight_kg:
-        words = (
-            f"Drawn first: up to {today.drawn_ahead_ml:.0f} mL more is drawn than was given before it. With this "
-            f"person’s flag what is given through one arm usually goes in first and is drawn after, so that they are "
-            f"not left short of volume on the way. {LOCAL}"
-        )
-        found.append(Caution("drawn_first", CHECK, words))
+    found += drawn_first(today.drawn_ahead_ml, today.weight_kg)
     if today.dehydrated:
         volume = min(DEHYDRATED_ML_PER_KG * today.weight_kg, DEHYDRATED_MOST_ML)
         words = (
@@ -122,6 +116,18 @@ def _start(today: Today, settings: Mapping[str, float]) -> list[Caution]:
         )
         found.append(Caution("dehydrated", CHECK, words))
     return found
+
+
+def drawn_first(ahead_ml: float, weight_kg: float) -> tuple[Caution, ...]:
+    """Return what is said where somebody with a flag is drawn so far ahead of what is given; () where they are not."""
+    if ahead_ml < ENDS_SHORT_ML_PER_KG * weight_kg:
+        return ()
+    words = (
+        f"Drawn first: up to {ahead_ml:.0f} mL more is drawn than was given before it. With this person’s flag what is "
+        f"given through one arm usually goes in first and is drawn after, so that they are not left short of volume on "
+        f"the way. {LOCAL}"
+    )
+    return (Caution("drawn_first", CHECK, words),)
 
 
 def _body(today: Today, settings: Mapping[str, float]) -> list[Caution]:

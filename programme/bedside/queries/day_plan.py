@@ -11,7 +11,7 @@ from typing import Any
 from patients.models import Antibody, Consent, TransfusionNeeds
 from programme.bedside.numeric.cautions import Caution, Today, cautions
 from programme.bedside.queries.day_sheet import Sheet, sheet_of
-from programme.bedside.queries.drafting import as_planned, draft_from_typed
+from programme.bedside.queries.drafting import as_planned, draft_from_typed, drawn_ahead_ml
 from programme.bedside.queries.known import Known
 from programme.worklist.numeric.words import figure
 from programme.worklist.queries.plan_rows import (
@@ -31,7 +31,7 @@ from sessions.day.numeric.reactions import kind_words
 from sessions.day.numeric.samples import holds_until
 from sessions.day.queries import foreseen_after, sample_rule_of
 from sessions.day.services.prescribing import hindrances
-from sessions.models import NOT_BEGUN, ExchangeSession, HaemolysisSign, Method, State
+from sessions.models import NOT_BEGUN, ExchangeSession, HaemolysisSign, State
 
 REACTION_WITHIN_DAYS = 400
 
@@ -205,7 +205,7 @@ def _today(shown: Prescription | PlanDraft, known: Known, facts: _Facts) -> Toda
         unit_hb_g_l=1000.0 * settings["unit_hb_g"] / settings["unit_volume_ml"],
         tops_up=first is not None and first["fluid"] == "red_cells" and not first["out_ml"],
         ends_ml=sum(float(step["in_ml"]) - float(step["out_ml"]) for step in shown.steps),
-        drawn_ahead_ml=_drawn_ahead(shown) if known.record.is_flagged else 0.0,
+        drawn_ahead_ml=drawn_ahead_ml(shown) if known.record.is_flagged else 0.0,
         dehydrated=bool(shown.inputs.get("dehydrated")),
         antibodies=facts.antibodies,
         sickle_negative=None if facts.needs is None else facts.needs.hbs_negative,
@@ -216,13 +216,6 @@ def _today(shown: Prescription | PlanDraft, known: Known, facts: _Facts) -> Toda
         needed_hours=shown.units * minutes_a_unit(shown.method, settings) / 60.0,
         consent_until=facts.consent_until,
     )
-
-
-def _drawn_ahead(shown: Prescription | PlanDraft) -> float:
-    """How far a plan through one arm draws ahead of what it gives, before its end; 0 where it never does. [mL]"""
-    if shown.method != Method.ONE_ARM:
-        return 0.0
-    return max([0.0, *(-float(step.get("balance_ml") or 0.0) for step in shown.steps[:-1])])
 
 
 def _difference(typed: PlanDraft | None, plans: Sequence[Prescription]) -> str:

@@ -109,6 +109,16 @@ def as_planned(plan: Prescription) -> Typed:
     )  # fmt: skip
 
 
+def drawn_ahead_ml(shown: Prescription | PlanDraft, *, done: int = 0) -> float:
+    """How far a plan through one arm draws ahead of what it gives, before its end; 0 where it never does. [mL]
+
+    done: how many of its steps are over, which no plan can change.
+    """
+    if shown.method != Method.ONE_ARM:
+        return 0.0
+    return max([0.0, *(-float(step.get("balance_ml") or 0.0) for step in shown.steps[done:-1])])
+
+
 def _ground_told(known: Known, told: DayPlan) -> Ground:
     return _ground(
         known, known.record.weight_kg, told.blood_volume_ml, told.mixing, told.mixing_rel_sd, told.hb_before_g_l,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, tzinfo
 from typing import Any
 
-from patients.models import STORED_UNIT
+from patients.models import FLAGS, STORED_UNIT
 from programme.bedside.numeric.words import entry_words, given_name, totals_words
 from programme.core.models import User
 from programme.core.numeric.words import count_of
@@ -73,10 +73,11 @@ def moment_words(at: datetime | None, zone: tzinfo) -> str:
 def plan_row(row: Prescription, ending: Ending, zone: tzinfo) -> PlanOnRecord:
     said = [f"Made {moment_words(row.made_at, zone)}{_by(row.made_by)}{because_words(row.why)}."]
     forecast = ", forecast" if row.hbs_is_forecast else ""
+    flags = "".join(f", flag {FLAGS[name]}" for name in row.inputs.get("flags") or ())
     said.append(
-        f"From weight {row.weight_kg:.1f} kg, Hb {row.hb_g_l:.0f} g/L, HbS {row.hbs_pct:.1f} %{forecast}; blood volume "
-        f"{row.blood_volume_ml:,.0f} mL, mixes like {row.mixing_volume_ml:,.0f} mL; {count_of(row.units, 'unit')}, "
-        f"{row.get_method_display()}{_set_to(row)}."
+        f"From weight {row.weight_kg:.1f} kg, Hb {row.hb_g_l:.0f} g/L, HbS {row.hbs_pct:.1f} %{forecast}{flags}; "
+        f"blood volume {row.blood_volume_ml:,.0f} mL, mixes like {row.mixing_volume_ml:,.0f} mL; "
+        f"{count_of(row.units, 'unit')}, {row.get_method_display()}{_set_to(row)}."
     )
     if row.authorised_at is None:
         said.append("Never signed.")

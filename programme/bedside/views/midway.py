@@ -13,6 +13,8 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods
 
 from programme.bedside.forms.midway import ChangeForm
+from programme.bedside.numeric.cautions import Caution, drawn_first
+from programme.bedside.queries.drafting import drawn_ahead_ml
 from programme.bedside.queries.midway import Midway, draft_midway, midway
 from programme.bedside.queries.start import prescribers_of
 from programme.bedside.views.opening import open_session
@@ -108,6 +110,12 @@ def who_signs(request: access.SignedIn, form: ChangeForm, at: datetime) -> User:
     )  # fmt: skip
 
 
+def cautions_of(now: Midway, draft: PlanDraft | None) -> tuple[Caution, ...]:
+    if draft is None or not now.exchange_session.patient.is_flagged:
+        return ()
+    return drawn_first(drawn_ahead_ml(draft, done=len(now.done)), draft.weight_kg)
+
+
 def shown(
     request: access.SignedIn, now: Midway, form: ChangeForm, draft: PlanDraft | None, problem: str, at: datetime
 ) -> HttpResponse:
@@ -115,7 +123,7 @@ def shown(
     context = {
         "now": now, "form": form, "draft": draft, "problem": problem, "passed": passed(draft.limits) if draft else (),
         "barred": unbreakable(draft.limits) if draft else (),
-        "faults": form.faults, "exchange_session": exchange_session,
+        "cautions": cautions_of(now, draft), "faults": form.faults, "exchange_session": exchange_session,
         "patient": exchange_session.patient, "blood": blood_needed(exchange_session.patient, at.date()),
     }  # fmt: skip
     is_typing = request.headers.get("HX-Request") and "do" not in request.POST  # only what is reckoned, no field

@@ -299,9 +299,11 @@ def sample_check(sample: Sample | None, ended_at: datetime | None, wait_min: flo
     against = list(sample_doubts(sample, ended_at, wait_min))
     if not sample.entered:
         against.append("As its results say; from which arm or line is not entered.")
+    name = f"After-sample {minutes:.0f} min after the end"
     if against:
-        return Check(ASK, f"After-sample {minutes:.0f} min after the end", f"{' '.join(against)}{where}")
-    return Check(OK, f"After-sample {minutes:.0f} min after the end", f"wait here is {wait_min:.0f} min{where}")
+        said = " ".join(against)
+        return Check(ASK, name, f"{said.removesuffix('.')}{where}" if where else said)
+    return Check(OK, name, f"wait here is {wait_min:.0f} min{where}")
 
 
 def _minutes_after(sample: Sample, ended_at: datetime) -> float:

@@ -274,6 +274,13 @@ def test_a_session_of_somebody_else_has_no_record_here(session, elsewhere_client
     assert elsewhere_client.get(f"/people/SM-042/day/{session.pk}/record.csv").status_code == 404
 
 
+def test_a_plan_names_the_flags_that_it_was_made_under(session) -> None:
+    assert all("flag" not in " ".join(plan.said) for plan in read_record(session, NOW).plans)
+    Prescription.objects.update(inputs={"flags": ["flag_brain", "flag_heart"]})
+    words = " ".join(read_record(session, NOW).plans[-1].said)
+    assert " %, flag cerebrovascular, flag cardiac; blood volume" in words
+
+
 def test_a_limit_passed_is_named_in_words_with_its_reason(session) -> None:
     words = "Hb at the end and its peak: 118, allowed is 110 g/L"
     Prescription.objects.update(broken=[{"name": "hb_after", "words": words, "reason": "known high"}])

@@ -591,6 +591,17 @@ def test_a_flag_is_said_at_the_chair_beside_the_name(nurse_client, authorised, r
     assert "<b>flag cerebrovascular, cardiac</b>" in nurse_client.get(at(session, page)).content.decode()
 
 
+@pytest.mark.parametrize(("flagged", "method"), [(True, "one_arm"), (False, "one_arm"), (True, "two_arm")])
+def test_a_changed_plan_that_draws_first_is_said_of_somebody_with_a_flag(nurse_client, part_done, flagged, method):
+    """By hand: 20 mL over so far; 258 mL drawn before the unit is in leave 238 mL short, and 216 after 280 mL."""
+    part_done.prescriptions.update(method=method)
+    Patient.objects.filter(pk=part_done.patient_id).update(flag_heart=flagged)
+    sent = {"receipt": "r1", "do": "work", **rows(("saline", 0, 258), ("red_cells", 258, 0))}
+    page = nurse_client.post(at(part_done, "change"), sent).content.decode()
+    words = "Drawn first: up to 238 mL more is drawn than was given before it."
+    assert (words in page) is (flagged and method == "one_arm")
+
+
 def test_typing_a_changed_plan_answers_with_what_is_reckoned_and_touches_no_field(nurse_client, part_done):
     typed = {"receipt": "r1", "why": "one unit was not usable", **rows(("red_cells", 258, 250))}
     part = nurse_client.post(at(part_done, "change"), typed, headers={"HX-Request": "true"}).content.decode()

@@ -245,6 +245,7 @@ def test_an_early_sample_and_one_from_the_return_line_are_doubted_in_words() -> 
     line = Sample(end + timedelta(minutes=40), "port", from_return=True)
     assert "diluted" in sample_doubts(line, end, 30)[0]
     assert sample_check(None, end, 30).state == ASK
+    assert sample_check(early, end, 30).words.endswith("may not have mixed; left arm"), "one mark, not two"
     typed = replace(early, taken_at=end - timedelta(seconds=40))  # to the minute of the end
     assert sample_check(typed, end, 30).name == "After-sample 0 min after the end"
 
