@@ -55,7 +55,8 @@ class Seeker:
     booked: days on which they have a place already. samples: crossmatch samples in force. often_misses: plan so that
     another try still fits. blood: how long ahead theirs is ordered, None where that does not matter. gives_up: the day
     of a place they would give up, whose order for blood moves along. furthest: the last day that can be booked.
-    shortest_days: between two exchanges of theirs, by the goals.
+    shortest_days: between two exchanges of theirs, by the goals. series: from when until when a further session of a
+    series that has begun can be had, before the earliest useful day; by hand only, for a prescriber decides about it.
     """
 
     today: date
@@ -76,6 +77,7 @@ class Seeker:
     gives_up: date | None = None
     furthest: date = date.max
     shortest_days: int = 0
+    series: tuple[date, date] | None = None
 
     @property
     def aim(self) -> date | None:
@@ -87,6 +89,10 @@ class Seeker:
     def is_late(self, on: date) -> bool:
         """Whether a day is after the last safe one."""
         return self.latest_safe is not None and on > self.latest_safe
+
+    def goes_on(self, on: date) -> bool:
+        """Whether a day, earlier than is useful else, may be one of a series that has begun."""
+        return on < self.earliest and self.series is not None and self.series[0] <= on <= self.series[1]
 
     def booked_near(self, on: date) -> date | None:
         """The nearest day on which they have a place already, less than the shortest interval away; else None."""
@@ -163,7 +169,7 @@ def refusal(who: Seeker, place: Place, open_days: Set[date]) -> str:
         return f"{day_and_time(place)} is in the past; allowed is any start from now on."
     if on in who.booked:
         return f"They are booked on {spoken(on)} already; move that booking, or choose another day."
-    if on < who.earliest:
+    if on < who.earliest and not who.goes_on(on):
         return f"{spoken(on)} is too early to be of use; allowed is from {spoken(who.earliest)} on."
     if on > who.furthest:
         ahead = (who.furthest - who.today).days
@@ -192,7 +198,7 @@ def refusal(who: Seeker, place: Place, open_days: Set[date]) -> str:
 def ranked(
     who: Seeker, places: Iterable[Place], open_days: Set[date], *, room: Mapping[date, Staffed] | None = None
 ) -> tuple[RankedPlace, ...]:
-    """Return the best place of every day on which this person can have one, the best day first.
+    """Return the best place of every useful day on which this person can have one, the best day first.
 
     room: the staff of the days on which they are limited, with what is booked.
 
@@ -202,6 +208,8 @@ def ranked(
     """
     of_day: dict[date, list[Place]] = {}
     for place in places:
+        if who.goes_on(place.on):
+            continue
         of_day.setdefault(place.on, []).append(place)
     best: list[tuple[tuple[float, ...], Place, int]] = []
     for on, rows in of_day.items():

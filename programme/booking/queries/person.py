@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -26,8 +27,9 @@ RANKED_SHOWN = 8
 class PlacesPage:
     """Where one person can be booked. row: None for somebody who is not on the programme now.
 
-    has_other: they have another place, so that a reason may be needed for one so near to it. why_none: which limit
-    holds, where they can have no place at all.
+    in_series: the first of each day for a further session of a series that has begun. has_other: they have another
+    place, so that a reason may be needed for one so near to it. why_none: which limit holds, where they can have no
+    place at all.
     """
 
     row: ToPlace | None
@@ -36,6 +38,7 @@ class PlacesPage:
     until: date
     has_other: bool = False
     why_none: str = ""
+    in_series: tuple[FreePlace, ...] = ()
 
     @property
     def any_far_late(self) -> bool:
@@ -59,9 +62,18 @@ def read_places(patient: Patient, now: datetime, *, instead_of: Booking | None =
         if instead_of is None or _key(one.place) != (instead_of.on, instead_of.chair_id, instead_of.starts)
     ][:RANKED_SHOWN]  # fmt: skip
     shown = {one.place.key for one in found}
-    others = tuple(one for one in every_place_for(row, calendar, giving_up=given) if one.place.key not in shown)
-    why = "" if found or others or row.locked else why_no_place(row, calendar)
-    return PlacesPage(row, tuple(found), others, until, bool(without(row.seeker, given).booked), why)
+    more = [one for one in every_place_for(row, calendar, giving_up=given) if one.place.key not in shown]
+    further = _first_of_each_day(one for one in more if row.seeker.goes_on(one.place.on))
+    others = tuple(one for one in more if one not in further)
+    why = "" if found or more or row.locked else why_no_place(row, calendar)
+    return PlacesPage(row, tuple(found), others, until, bool(without(row.seeker, given).booked), why, further)
+
+
+def _first_of_each_day(found: Iterable[FreePlace]) -> tuple[FreePlace, ...]:
+    of_day: dict[date, FreePlace] = {}
+    for one in sorted(found, key=lambda one: one.place.key):
+        of_day.setdefault(one.place.on, one)
+    return tuple(of_day.values())
 
 
 def _key(place: Place) -> tuple[date, int, object]:

@@ -161,7 +161,7 @@ def every_place_for(
         return ()
     who, open_days = without(row.seeker, giving_up), calendar.open_dates
     if on is None:
-        since = max(who.today, who.earliest)
+        since = max(who.today, who.earliest if who.series is None else min(who.earliest, who.series[0]))
         free = calendar.places(since=since, until=until, minutes=row.minutes, needs=row.needs)
     else:
         free = calendar.places_free(on, minutes=row.minutes, needs=row.needs)
@@ -276,8 +276,7 @@ def _to_place(
     known = suggestion is not None and suggestion.status == "ok"
     units = int(patient.session_units or 0) if known else 0
     earliest = date.fromisoformat(patient.earliest) if known and patient.earliest else today
-    if series is not None and series.first_on == patient.last_on:
-        earliest = min(earliest, series.first_on + timedelta(days=1))  # the shortest interval does not hold inside it
+    begun = series is not None and series.first_on == patient.last_on
     wished = wishes.weekdays if wishes is not None and wishes.weekdays else patient.usual_days or ""
     came = [patient.last_on] if patient.last_on else []
     return ToPlace(
@@ -302,6 +301,7 @@ def _to_place(
             blood=blood,
             furthest=today + timedelta(days=int(settings["book_ahead_days"])),
             shortest_days=int(patient.shortest_days or settings["shortest_interval_days"]),
+            series=(series.first_on + timedelta(days=1), series.last_on) if series is not None and begun else None,
         ),
         units=units,
         minutes=minutes_needed(

@@ -204,6 +204,7 @@ def places_within(problem: Problem, one: Due, *, on: date | None = None) -> tupl
         found: tuple[FreePlace, ...] = ()
     else:
         giving_up = None if old is None else old.on
+        row = replace(row, seeker=replace(row.seeker, series=None))  # whether a series goes on nobody proposes
         found = every_place_for(row, problem.calendar, giving_up=giving_up, on=on, until=until)
     free = [one for one in found if not _too_many(problem, one.place)]
     if has is None:

@@ -40,9 +40,13 @@ class Foreseen:
         """The day foreseen for the second."""
         return self.days[1].on
 
+    @property
+    def last_on(self) -> date:
+        """The last day on which a further session would still be one of this series."""
+        return self.days[-1].on + timedelta(days=SLIPS_DAYS)
+
     def is_open(self, today: date) -> bool:
-        """Whether a further session would still be one of this series."""
-        return today <= self.days[-1].on + timedelta(days=SLIPS_DAYS)
+        return today <= self.last_on
 
     def session_of(self, on: date, others: Iterable[date], *, begins: date | None = None) -> ForeseenDay | None:
         """The session of the series that one on a day is, which may come a little later than foreseen; None if none.

@@ -9,9 +9,12 @@ from django.urls import reverse
 from patients.models import Patient
 from programme.booking.models import Booking, Chair
 from programme.booking.numeric.reasons import Reasons
+from programme.booking.queries.person import read_places
+from programme.booking.queries.problem import places_within, read_problem
 from programme.booking.services import booking as bookings
 from programme.booking.services import moves
 from programme.core.models import User
+from programme.core.settings_of_site import site_settings
 from tests.factories import (
     NOW,
     TODAY,
@@ -80,4 +83,15 @@ def test_whoever_books_sees_the_days_that_were_foreseen_and_whom_to_ask(ada, cha
     assert "2 sessions on consecutive open days are foreseen from <b>Sun 31 May</b> on: then <b>Tue 2 Jun</b>" in said
     assert "</b> with 1 unit. After each" in said
     assert "a prescriber decides from what is measured whether the next is still wanted; ask before booking it" in said
-    assert "Useful from <b>Mon 1 Jun</b>, best <b>Mon 15 Jun</b>" in said
+    assert "Useful from <b>Mon 15 Jun</b>" in said
+
+
+def test_only_the_days_of_the_series_are_opened_and_nobody_is_proposed_them(ada, site, chair, coordinator):
+    with pytest.raises(ValidationError, match="too early to be of use; allowed is from Mon 15 Jun"):
+        book(ada, chair, coordinator, date(2026, 6, 10))  # eight days after the last that was foreseen
+    page = read_places(ada, NOW)
+    assert [one.place.on.day for one in page.in_series] == [2, 3, 4, 5, 8, 9]
+    assert min(one.place.on for one in page.ranked) == date(2026, 6, 15)
+    settings = site_settings(site, NOW)
+    problem = read_problem(site, first=TODAY, weeks=4, now=NOW, settings=settings)
+    assert min(place.on for place in places_within(problem, problem.due[0])) == date(2026, 6, 15)
