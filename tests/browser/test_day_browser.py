@@ -324,6 +324,10 @@ def first_unit(page, live_server, session, second):
     """Unit 1: entered too large and undone, entered, a pause, and its end."""
     expect(page.locator("#nowdo")).to_have_text(re.compile(r"Give unit 1, 258 mL\."))
     bring_and_start_unit(page, live_server, session, 1, second)
+    open_page(page, live_server, "run", session)
+    page.get_by_label("Out, this draw").fill("260")
+    page.locator("#in_ml").fill("")
+    expect(page.locator("#ahead")).to_contain_text("260 mL drawn ahead; with this flag it is given first.")
     enter_step(page, live_server, session, "", "285")
     page.get_by_role("button", name="Undo last").click()
     expect(page.locator("#in_ml")).to_have_value("258")

@@ -1,5 +1,6 @@
 """The running balance against its limits, said before a volume is entered and after."""
 
+import math
 from dataclasses import dataclass
 
 NEAR = 0.8
@@ -10,11 +11,15 @@ OK, WARN, STOP = "ok", "warn", "stop"
 
 @dataclass(frozen=True, slots=True)
 class BalanceLimits:
-    """How far the balance may go [mL]: under (more out than in, also by one draw) and over; weight_kg for mL/kg."""
+    """How far the balance may go [mL]: under (more out than in, also by one draw) and over; weight_kg for mL/kg.
+
+    ahead_ml: so much more out than in is said of whoever is to be given first; inf for all others.
+    """
 
     under_ml: float
     over_ml: float
     weight_kg: float
+    ahead_ml: float = math.inf
 
     @property
     def under_ml_per_kg(self) -> float:
@@ -34,11 +39,13 @@ class Judged:
 
 
 def judged(balance_ml: float, limits: BalanceLimits) -> Judged:
-    """Say where a balance stands: inside, near a limit, or beyond it and by how much."""
+    """Say where a balance stands: inside, drawn ahead, near a limit, or beyond it and by how much."""
     side, limit = ("under", limits.under_ml) if balance_ml < 0 else ("over", limits.over_ml)
     beyond = abs(balance_ml) - limit
     if beyond > 0:
         return Judged(STOP, f"{beyond:.0f} mL beyond the limit {side}; tell the prescriber")
+    if -balance_ml >= limits.ahead_ml:
+        return Judged(WARN, f"{-balance_ml:.0f} mL drawn ahead; with this flag it is given first")
     if abs(balance_ml) >= NEAR * limit:
         return Judged(WARN, f"near the limit {side}: {-beyond:.0f} mL left")
     return Judged(OK, "inside limits")

@@ -12,7 +12,9 @@ from datetime import date, datetime, timedelta
 from sessions.numeric.smallvolumes import topup
 
 ENDS_SHORT_ML_PER_KG = 2.0
-"""A plan that ends so much short, or with a flag draws so much ahead, is said to. Chosen here; not from a source."""
+"""A plan that ends so much short is said to. Chosen here; not from a source."""
+DRAWN_AHEAD_ML_PER_KG = 2.0
+"""With a flag, through one arm, so much drawn ahead of what is given is said. Chosen here; not from a source."""
 HIGH_START_G_L = 100.0
 SMALL_BODY_KG = 40.0
 GROWN_YEARS = 18.0
@@ -120,7 +122,7 @@ def _start(today: Today, settings: Mapping[str, float]) -> list[Caution]:
 
 def drawn_first(ahead_ml: float, weight_kg: float) -> tuple[Caution, ...]:
     """Return what is said where somebody with a flag is drawn so far ahead of what is given; () where they are not."""
-    if ahead_ml < ENDS_SHORT_ML_PER_KG * weight_kg:
+    if ahead_ml < DRAWN_AHEAD_ML_PER_KG * weight_kg:
         return ()
     words = (
         f"Drawn first: up to {ahead_ml:.0f} mL more is drawn than was given before it. With this person’s flag what is "

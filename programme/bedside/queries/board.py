@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from datetime import date, datetime
 from typing import Any
 
 from programme.bedside.numeric.balance import BalanceLimits
+from programme.bedside.numeric.cautions import DRAWN_AHEAD_ML_PER_KG
 from programme.bedside.numeric.words import vitals_words
 from programme.bedside.queries.consent import TakenBack, taken_back_of
 from programme.bedside.queries.run_rows import LogRow, UnitRow, log_rows, unit_rows
@@ -19,7 +21,7 @@ from sessions.day.models import Entry, Prescription
 from sessions.day.numeric.clocks import Due, clock_is_behind, next_observations
 from sessions.day.numeric.tally import Tally, tally
 from sessions.day.queries import plan_carried_out, planned_steps, said_of
-from sessions.models import DonationUnit, ExchangeSession, State
+from sessions.models import DonationUnit, ExchangeSession, Method, State
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,12 +111,20 @@ def board_of(exchange_session: ExchangeSession, *, today: date, at: datetime) ->
     )
 
 
-def balance_limits(plan: Prescription, settings: Mapping[str, float]) -> BalanceLimits:
+def balance_limits(plan: Prescription, settings: Mapping[str, float], *, flagged: bool = False) -> BalanceLimits:
     """Return how far the balance of a session may go, from the weight of its plan."""
     found = limits_for(weight_kg=plan.weight_kg, settings=settings)
     return BalanceLimits(
-        under_ml=float(found.draw_stop_ml[0]), over_ml=float(found.balance_stop_ml[0]), weight_kg=plan.weight_kg
-    )
+        under_ml=float(found.draw_stop_ml[0]), over_ml=float(found.balance_stop_ml[0]), weight_kg=plan.weight_kg,
+        ahead_ml=_ahead_ml(plan) if flagged and plan.method == Method.ONE_ARM else math.inf,
+    )  # fmt: skip
+
+
+def _ahead_ml(plan: Prescription) -> float:
+    """From how much on a draw ahead is said; inf where the signed plan itself draws so far ahead. [mL]"""
+    most = DRAWN_AHEAD_ML_PER_KG * plan.weight_kg
+    is_planned = any(-float(step.get("balance_ml") or 0.0) >= most for step in plan.steps)
+    return math.inf if is_planned else most
 
 
 def _due(exchange_session: ExchangeSession, state: Tally, settings: Mapping[str, float]) -> Due | None:

@@ -201,7 +201,7 @@ def run_of(exchange_session: ExchangeSession, *, viewer: User, today: date, at: 
     plan, state, settings = board.plan, board.tally, board.settings
     flagged = exchange_session.patient.is_flagged
     touches = _touches(state, plan, board.units, gives_first=flagged)
-    limits = balance_limits(plan, settings)
+    limits = balance_limits(plan, settings, flagged=flagged)
     ended = ended_of(plan, state, settings)
     planned_in = sum(step.planned.in_ml for step in state.steps)
     planned_out = sum(step.planned.out_ml for step in state.steps)

@@ -242,6 +242,22 @@ def test_through_one_arm_a_step_of_both_is_given_first_to_whoever_has_a_flag(nur
     assert ("Give unit 1, 258 mL." in page, "Draw 250 mL." in page) == (flagged, not flagged)
 
 
+@pytest.mark.parametrize(("flagged", "method", "planned_ml", "said"), [
+    (True, "one_arm", -4.0, True), (False, "one_arm", -4.0, False), (True, "two_arm", -4.0, False),
+    (True, "one_arm", -130.0, False),
+])  # fmt: skip
+def test_a_draw_ahead_of_what_is_given_is_said_at_the_chair_unless_it_was_signed(
+    nurse, nurse_client, site, signer, flagged, method, planned_ml, said
+):
+    step = {"number": 1, "fluid": "saline", "units": [], "in_ml": 300, "out_ml": 300, "draws": [150, 150], "why": "",
+            "cells_hb_g_l": 0.0, "balance_ml": planned_ml}  # fmt: skip
+    patient = make_patient("R9", site=site, flag_lung_pressure=flagged)
+    session = make_running(patient, by=signer, units=0, steps=[step], method=method)
+    make_entry(session, "moved", {"step": 1, "in_ml": 0, "out_ml": 150}, by=nurse)
+    page = nurse_client.get(at(session, "run")).content.decode()
+    assert ("150 mL drawn ahead; with this flag it is given first" in page) is said
+
+
 def test_consent_taken_back_on_the_day_is_loud_at_the_chair_with_who_and_when(nurse, nurse_client, running):
     days = {"given_on": TODAY - timedelta(days=30), "valid_until": TODAY + timedelta(days=300)}
     said = {"patient": running.patient, "given_by": "the person", "actor": nurse, "at": NOW}

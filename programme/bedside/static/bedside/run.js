@@ -163,13 +163,15 @@ function balance(moved) {
     all += given - drawn;
     without += (cells.has(String(item.fields.step)) ? given : 0) - drawn;
   }
-  return { all, without, kg: Number(figures.weight), under: Number(figures.under), over: Number(figures.over) };
+  const ahead = figures.ahead === "inf" ? Infinity : Number(figures.ahead);
+  return { all, without, kg: Number(figures.weight), under: Number(figures.under), over: Number(figures.over), ahead };
 }
 
-function judged({ all, under, over }) {
+function judged({ all, under, over, ahead }) {
   const [side, limit] = all < 0 ? ["under", under] : ["over", over];
   const beyond = Math.abs(all) - limit;
   if (beyond > 0) return ["stop", `${Math.round(beyond)} mL beyond the limit ${side}; tell the prescriber`];
+  if (-all >= ahead) return ["check", `${Math.round(-all)} mL drawn ahead; with this flag it is given first`];
   if (Math.abs(all) >= NEAR * limit) return ["check", `near the limit ${side}: ${Math.round(-beyond)} mL left`];
   return ["tick", "inside limits"];
 }

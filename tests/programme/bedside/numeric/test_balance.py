@@ -1,5 +1,7 @@
 """The balance against its limits, and the bars and words that show it, by hand."""
 
+from dataclasses import replace
+
 import pytest
 
 from programme.bedside.numeric.balance import BalanceLimits, judged, judged_touch
@@ -26,6 +28,18 @@ def test_a_balance_is_inside_near_or_beyond_its_limit(balance, state, words):
     found = judged(balance, LIMITS)
     assert (found.state, found.words) == (state, words)
     assert (LIMITS.under_ml_per_kg, LIMITS.over_ml_per_kg) == (8, 6)
+
+
+def test_whoever_is_given_first_hears_of_a_draw_ahead_long_before_the_limit():
+    """2 mL/kg of 60 kg."""
+    limits = replace(LIMITS, ahead_ml=120)
+    assert judged(-119, limits).state == "ok"
+    ahead = judged(-120, limits)
+    assert (ahead.state, ahead.words) == ("warn", "120 mL drawn ahead; with this flag it is given first")
+    assert judged(-481, limits).state == "stop"
+    assert judged_touch(258, in_ml=0, out_ml=260, limits=limits) is None
+    again = judged_touch(-2, in_ml=0, out_ml=260, limits=limits)
+    assert "bring the balance to −262 mL, 262 mL drawn ahead; with this flag" in again.words
 
 
 def test_a_touch_that_would_pass_a_limit_is_said_beforehand():
