@@ -6,10 +6,11 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from django.db import models
-from django.db.models import F, Q
+from django.db.models import Exists, F, OuterRef, Q
 
 from patients.models import Patient
 from programme.core.models import Site, User, Versioned
+from sessions.models import ExchangeSession, State
 
 
 def known_weekday(*, empty: bool = False) -> models.CheckConstraint:
@@ -218,12 +219,18 @@ class BookingState(models.TextChoices):
 
 
 STANDING = (BookingState.BOOKED, BookingState.CONFIRMED)
+OVER = (State.FINISHED, State.CLOSED, State.ABANDONED)
 GIVEN_UP = (BookingState.CANCELLED, BookingState.MOVED)
 
 
 class BookingQuerySet(models.QuerySet["Booking"]):
     def standing(self) -> BookingQuerySet:
         return self.filter(state__in=STANDING)
+
+    def without_kept(self) -> BookingQuerySet:
+        """Without those that stand though the exchange of that day is over: they came, and nobody said so."""
+        over = ExchangeSession.objects.filter(patient=OuterRef("patient"), on=OuterRef("on"), state__in=OVER)
+        return self.exclude(Exists(over), state__in=STANDING)
 
 
 class Booking(Versioned):

@@ -243,7 +243,7 @@ def _bookings(
     booked: defaultdict[int, list[HasPlace]] = defaultdict(list)
     missed: defaultdict[int, tuple[date, ...]] = defaultdict(tuple)
     given_up = set[int]()
-    some = rows if only is None else rows.filter(patient__in=only)
+    some = (rows if only is None else rows.filter(patient__in=only)).without_kept()
     fields = ("patient_id", "on", "pk", "state", "late_reason", "latest_safe", "chance_over")
     for person, on, pk, state, reason, safe, chance in some.values_list(*fields):
         if state == BookingState.MISSED:

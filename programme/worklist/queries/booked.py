@@ -60,7 +60,7 @@ def booked_places(site: Site, today: date, *, only: Collection[int] | None = Non
     )  # fmt: skip
     rows = rows if only is None else rows.filter(patient__in=only)
     found: dict[int, Place] = {}
-    for row in rows.select_related("chair").order_by("on", "starts"):
+    for row in rows.without_kept().select_related("chair").order_by("on", "starts"):
         known = found.get(row.patient_id, Place())
         found[row.patient_id] = _with(known, row, today)
     return found

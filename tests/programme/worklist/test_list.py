@@ -248,6 +248,18 @@ def test_a_session_on_the_booked_day_says_that_they_came(site, fit):
     assert rows_of(site)["R001"].need.band is Band.ON_COURSE
 
 
+@pytest.mark.parametrize("state", ["running", "closed"])
+def test_once_the_session_of_today_is_over_its_place_is_no_longer_the_next(site, fit, frozen_day, state):
+    """Nobody presses 'Came' for somebody in the chair: the place of the further day was hidden until the next one."""
+    patient, chair = make_person(fit, next_date=date(2026, 7, 6), latest_safe_date=date(2026, 7, 8)), open_chair(site)
+    make_booking(patient, chair, on=TODAY)
+    make_booking(patient, chair, on=TODAY + timedelta(days=1))
+    make_exchange_session(patient, on=TODAY, state=state)
+    row = rows_of(site)["R001"]
+    assert row.booked == ("Tue 2 Jun" if state == "closed" else "Mon 1 Jun")
+    assert ("Booked Tue 2 Jun." in row.need.sentence) == (state == "closed")
+
+
 def test_a_session_after_the_missed_visit_ends_it(site, fit):
     patient = make_person(fit)
     make_booking(patient, open_chair(site), on=date(2026, 5, 1), state="missed")

@@ -10,6 +10,7 @@ from patients.models import Patient
 from programme.booking.models import Booking, Chair
 from programme.booking.numeric.reasons import Reasons
 from programme.booking.queries.person import read_places
+from programme.booking.queries.placing import is_due, people_of
 from programme.booking.queries.problem import places_within, read_problem
 from programme.booking.services import booking as bookings
 from programme.booking.services import moves
@@ -18,6 +19,7 @@ from programme.core.settings_of_site import site_settings
 from tests.factories import (
     NOW,
     TODAY,
+    make_booking,
     make_chair,
     make_exchange_session,
     make_fit_in_force,
@@ -95,3 +97,14 @@ def test_only_the_days_of_the_series_are_opened_and_nobody_is_proposed_them(ada,
     settings = site_settings(site, NOW)
     problem = read_problem(site, first=TODAY, weeks=4, now=NOW, settings=settings)
     assert min(place.on for place in places_within(problem, problem.due[0])) == date(2026, 6, 15)
+
+
+def test_whoever_was_exchanged_today_needs_the_next_place_today(ada, chair, site):
+    """The place of today stands until somebody says that they came; it keeps nobody off those to be placed."""
+    make_booking(ada, chair, on=TODAY)
+    (before,) = people_of(site, NOW, site_settings(site, NOW))
+    ada.exchange_sessions.update(on=TODAY)
+    (after,) = people_of(site, NOW, site_settings(site, NOW))
+    assert [row.on for row in before.booked] == [TODAY]
+    assert after.booked == ()
+    assert (is_due(before, date(2026, 6, 30)), is_due(after, date(2026, 6, 30))) == (False, True)
