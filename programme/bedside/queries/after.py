@@ -295,12 +295,10 @@ def _from_words(forecast: StoredForecast | None, after_pct: float | None) -> str
 
 
 def _next_session(body: Mapping[str, Any]) -> str:
-    """Return 'Then 5 units, to end at 12.0 %.' of the stored suggestion, or where its units end if they cannot."""
+    """Return 'Then 5 units, to end at 11.6 %; 12.0 or lower is asked for.' of the stored suggestion."""
     session, end = body.get("session") or {}, body.get("end_target_hbs_pct")
     units, reached = session.get("units"), session.get("predicted_hbs_pct")
-    if units is None or end is None:
+    if units is None or end is None or reached is None:
         return ""
-    said = f"Then {count_of(units, 'unit')}"
-    if reached is not None and reached > end:
-        return f"{said}, to end at {figure(reached, 1)} %; {figure(end, 1)} or lower is out of reach within the limits."
-    return f"{said}, to end at {figure(end, 1)} %."
+    asked = "is asked for" if reached <= end else "is out of reach within the limits"
+    return f"Then {count_of(units, 'unit')}, to end at {figure(reached, 1)} %; {figure(end, 1)} or lower {asked}."

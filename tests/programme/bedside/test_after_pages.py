@@ -331,7 +331,7 @@ def test_forecast_and_measured_stand_side_by_side_with_the_next_day(patient, nur
     assert "It did what its volumes should do: HbS 34.0 to 23.4 % , forecast 23.1" in said
     assert "Mon 8 Jun 7 d" in said, said[700:2200]
     assert "From there Mon 8 Jun , 8 in 100 of being over; the last safe day is Wed 10 Jun" in said
-    assert "Then 5 units, to end at 12.0 %." in said
+    assert "Then 5 units, to end at 12.0 %; 12.0 or lower is asked for." in said
     assert "rise 12 of 40 g/L" in said
     assert "measured 08:45" in said
 

@@ -238,7 +238,9 @@ def test_through_one_arm_a_step_of_both_is_given_first_to_whoever_has_a_flag(nur
             "cells_hb_g_l": 194.0}  # fmt: skip
     patient = make_patient("R9", site=site, flag_brain=flagged)
     session = make_running(patient, by=signer, units=1, steps=[step], method="one_arm")
-    page = nurse_client.get(at(session, "run")).content.decode().split('id="coming"')[0]
+    page = nurse_client.get(at(session, "run")).content.decode()
+    assert "meanwhile" not in page, "nothing goes in while blood is drawn"
+    page = page.split('id="coming"')[0]
     assert ("Give unit 1, 258 mL." in page, "Draw 250 mL." in page) == (flagged, not flagged)
 
 
