@@ -817,6 +817,16 @@ def test_the_empty_record_has_room_for_every_step_unit_and_observation(nurse_cli
     assert "NOT SIGNED" in text
 
 
+def test_the_empty_record_names_method_weight_and_flag_and_keeps_the_order(nurse_client, measured):
+    """Who has a flag is given first: the sheet is all that is at the chair while the programme is away."""
+    Patient.objects.filter(pk=measured.pk).update(flag_brain=True, flag_heart=True)
+    exchange_session = plan_today(nurse_client, measured, method="one_arm")
+    text = paper_text(nurse_client.get(address("empty_sheet", exchange_session)))
+    assert "By hand, one arm, planned for 60.0 kg; flag cerebrovascular and cardiac." in text
+    assert "Each line is done by itself, in this order." in text
+    assert text.index("Red cells") < text.index(" 2 Draw ")
+
+
 def test_a_session_without_a_plan_says_so_and_prints_nothing(nurse_client, measured):
     bare = factories.make_planned_session(measured, on=TODAY)
     assert "No session is laid out" in text_of(nurse_client.get(address("plan", bare)))
