@@ -15,7 +15,16 @@ from django.db.models import OuterRef, Q, Subquery
 from patients.models import Analyte, BodyMeasure, Goals, LabResult, Patient
 from patients.numeric.untransfused import untransfused_share_pct
 from programme.core.models import Site
-from sessions.models import ExchangeSession, HaemolysisSign, LockLift, Method, OtherTransfusion, State, UnitState
+from sessions.models import (
+    ExchangeSession,
+    HaemolysisSign,
+    LockLift,
+    Method,
+    Origin,
+    OtherTransfusion,
+    State,
+    UnitState,
+)
 
 WATCHED_ANALYTES = (Analyte.HB, Analyte.HBA, Analyte.HBS)
 
@@ -32,11 +41,11 @@ class OpenTransfusion:
 class PersonRecord:
     """One person on the programme as on a day; a number nobody recorded is nan.
 
-    height_cm, weight_kg, weight_on: newest on or before the day. goals_since: None where no goals were ever set and
-    the site's defaults stand. usual_interval_days, end_target_hbs_pct, hb_floor_g_l, units_most: None where not set.
-    open_transfusions: since last_on. method: how a session is done where nobody says otherwise.
-    open_signs: signs of haemolysis after the newest lift of the lock. given_on: the day of a session that runs and in
-    which red cells were begun; it is no last session yet.
+    height_cm, weight_kg, weight_on: newest on or before the day, a weight also that of a session brought in or entered
+    afterwards. goals_since: None where no goals were ever set and the site's defaults stand. usual_interval_days,
+    end_target_hbs_pct, hb_floor_g_l, units_most: None where not set. open_transfusions: since last_on. method: how a
+    session is done where nobody says otherwise. open_signs: signs of haemolysis after the newest lift of the lock.
+    given_on: the day of a session that runs and in which red cells were begun; it is no last session yet.
     """
 
     pk: int
@@ -125,13 +134,18 @@ def people_inputs(
 
 
 def _newest_on(on: date) -> dict[str, Subquery]:
-    """Annotations: newest weight measured, newest height, and the weight at the newest session, on or before a day;
-    and the day of a session that runs, once a unit of it was started."""
+    """Annotations: newest weight measured, newest height, the newest session, and the newest of those not carried out
+    here with its weight, on or before a day; and the day of a session that runs, once a unit of it was started.
+
+    A session carried out here took its weight from what was recorded before it: it is no weighing of its own, and must
+    not make an old weight look new.
+    """
     measures = BodyMeasure.objects.filter(patient=OuterRef("pk"), on__lte=on, withdrawn_reason="")
     measures = measures.order_by("-on", "-pk")
     weights = measures.filter(weight_kg__isnull=False)
     heights = measures.filter(height_cm__isnull=False)
     done = ExchangeSession.objects.carried_out().filter(patient=OuterRef("pk"), on__lte=on).order_by("-on")
+    told = done.exclude(origin=Origin.HERE)
     begun = ExchangeSession.objects.filter(
         patient=OuterRef("pk"), on__lte=on, state=State.RUNNING,
         donation_units__state__in=[UnitState.RUNNING, UnitState.GIVEN],
@@ -140,7 +154,8 @@ def _newest_on(on: date) -> dict[str, Subquery]:
         "measured_kg": Subquery(weights.values("weight_kg")[:1]),
         "measured_on": Subquery(weights.values("on")[:1]),
         "newest_height_cm": Subquery(heights.values("height_cm")[:1]),
-        "session_kg": Subquery(done.values("weight_kg")[:1]),
+        "told_kg": Subquery(told.values("weight_kg")[:1]),
+        "told_on": Subquery(told.values("on")[:1]),
         "session_on": Subquery(done.values("on")[:1]),
         "session_state": Subquery(done.values("state")[:1]),
         "given_on": Subquery(begun.values("on")[:1]),
@@ -178,8 +193,8 @@ def _person_record(
     transfusions: list[OpenTransfusion],
     signs: list[tuple[date, str]],
 ) -> PersonRecord:
-    by_session = patient.session_on is not None and patient.session_on >= (patient.measured_on or date.min)
-    weight = patient.session_kg if by_session else patient.measured_kg
+    by_session = patient.told_on is not None and patient.told_on >= (patient.measured_on or date.min)
+    weight = patient.told_kg if by_session else patient.measured_kg
     age = patient.age_years(on)
     open_since = patient.session_on or date.min
     goals = goals or default_goals(settings)
@@ -200,7 +215,7 @@ def _person_record(
         ),
         height_cm=np.nan if patient.newest_height_cm is None else patient.newest_height_cm,
         weight_kg=np.nan if weight is None else weight,
-        weight_on=patient.session_on if by_session else patient.measured_on,
+        weight_on=patient.told_on if by_session else patient.measured_on,
         flag_brain=patient.flag_brain,
         flag_heart=patient.flag_heart,
         flag_lung_pressure=patient.flag_lung_pressure,

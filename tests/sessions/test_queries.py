@@ -182,6 +182,14 @@ def test_the_weight_of_the_last_session_counts_as_a_weight(site: Site) -> None:
     assert (record.weight_kg, record.weight_on, record.last_on) == (63.5, ON, ON)
 
 
+def test_a_session_carried_out_here_makes_no_old_weight_new(site: Site) -> None:
+    patient = factories.make_patient("A-1", site=site, with_measure=False)
+    factories.make_measure(patient, on=date(2026, 2, 1), weight_kg=21.0)
+    factories.make_exchange_session(patient, on=ON, weight_kg=21.0, origin="here")
+    record = record_of(patient)
+    assert (record.weight_kg, record.weight_on, record.last_on) == (21.0, date(2026, 2, 1), ON)
+
+
 def test_a_withdrawn_measure_does_not_count(site: Site) -> None:
     patient = factories.make_patient("A-1", site=site)
     factories.make_measure(patient, on=ON, weight_kg=16.0, height_cm=100.0, withdrawn_reason="typed wrongly")

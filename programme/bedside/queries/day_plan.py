@@ -194,7 +194,7 @@ def _today(shown: Prescription | PlanDraft, known: Known, facts: _Facts) -> Toda
         on=known.on,
         now=known.at,
         weight_kg=shown.weight_kg,
-        weight_on=known.record.weight_on,
+        weight_on=known.weighed_on,
         age_years=known.patient.age_years(known.on),
         blood_volume_ml=shown.blood_volume_ml,
         hb_g_l=shown.hb_g_l,

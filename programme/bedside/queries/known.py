@@ -23,7 +23,10 @@ STARTS_AT = time(8)
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """What is recorded for a session of the day `on`, at the local moment `at`. hb, hbs, hbc: results before it."""
+    """What is recorded for a session of the day `on`, at the local moment `at`. hb, hbs, hbc: results before it.
+
+    weighed_on: the day of the newest weight measured, which is what the checks before starting ask for.
+    """
 
     patient: Patient
     on: date
@@ -34,6 +37,7 @@ class Known:
     hbs: LabResult | None
     hbc: LabResult | None
     weight: BodyMeasure | None
+    weighed_on: date | None
     sample: CrossmatchSample | None
 
     @property
@@ -86,6 +90,7 @@ def known_of(patient: Patient, *, on: date, at: datetime, results_until: datetim
     hbc = results.get(Analyte.HBC)
     measures = BodyMeasure.objects.filter(patient=patient, on__lte=on, weight_kg__isnull=False, withdrawn_reason="")
     weight = measures.order_by("-on", "-pk").first()
+    weighed_on = weight.on if weight else None
     if weight is not None and weight.on != record.weight_on:
         weight = None  # the last session's weight is newer
     samples = CrossmatchSample.objects.filter(patient=patient, withdrawn_reason="", taken_at__lte=at)
@@ -99,6 +104,7 @@ def known_of(patient: Patient, *, on: date, at: datetime, results_until: datetim
         hbs=hbs,
         hbc=hbc if hbc is not None and hbs is not None and hbc.taken_at == hbs.taken_at else None,
         weight=weight,
+        weighed_on=weighed_on,
         sample=samples.order_by("-taken_at", "-pk").first(),
     )
 

@@ -1,12 +1,14 @@
 """What counts as before a session, and what a plan names of it."""
 
-from datetime import timedelta
+from datetime import date, timedelta
 
 import pytest
 
 from patients import services as patient_services
 from patients.models import Analyte, Genotype
+from programme.bedside.queries.day_plan import day_plan
 from programme.bedside.queries.known import known_of
+from programme.bedside.queries.start import chairside_of
 from sessions.day.inputs import changed_since, standing_of
 from tests import factories
 from tests.factories import NOW, TODAY, at_nine
@@ -45,6 +47,22 @@ def test_a_withdrawn_weight_or_result_counts_for_nothing(patient, nurse):
     known = known_of(patient, on=TODAY, at=NOW)
     assert (known.hb, known.weight) == (None, None)
     assert known.record.weight_kg == 60.0  # as at the last session
+
+
+def test_the_day_of_weighing_is_the_one_that_the_checks_before_starting_ask_for(patient, consultant):
+    session = factories.make_planned_session(patient, on=TODAY)
+    factories.make_prescription(session, signed_by=consultant)
+    known, chairside = known_of(patient, on=TODAY, at=NOW), chairside_of(session, today=TODAY, at=NOW)
+    assert known.record.weight_on > known.weighed_on == chairside.weight_on == date(2024, 1, 2)
+    assert "881 days old; up to 92" in words_of_weight(session)
+    factories.make_measure(patient, on=TODAY, weight_kg=60.0, height_cm=None)
+    assert words_of_weight(session) == ""
+
+
+def words_of_weight(exchange_session):
+    """What the page of the plan says beside it about the weight."""
+    found = day_plan(exchange_session, known_of(exchange_session.patient, on=TODAY, at=NOW)).cautions
+    return next((caution.words for caution in found if caution.name == "weight"), "")
 
 
 def test_in_sc_disease_the_share_is_hbs_and_hbc_of_one_sample(site, consultant, nurse):
