@@ -28,6 +28,7 @@ from sessions.numeric.hb import predict_hb
 from sessions.numeric.hb_before import HbBefore, hb_before, learn_hb_before
 from sessions.numeric.mixing import MixingFit, PersonalMixing, learn_mixing, personal_mixing
 from sessions.numeric.pace_shift import Thresholds
+from sessions.numeric.predictive import Predictive
 from sessions.queries.past import SiteColumns, ceilings_at, people_to_learn_from, session_columns, sessions_known
 
 Floats = NDArray[np.float64]
@@ -232,6 +233,11 @@ def pace_words(programme: Programme, places: NDArray[np.int64]) -> list[dict[str
         None if none else dict(zip(columns, row, strict=True)) | {"form": form}
         for none, row in zip(np.isnan(pace.last_day).tolist(), rows, strict=True)
     ]
+
+
+def hb_expected(programme: Programme, places: NDArray[np.int64], days: float) -> Predictive:
+    """Return the spread of Hb [g/L] `days` after each one's last session: [people]."""
+    return predict_hb(programme.watch.hb, programme.watched.hb.take(places), days=days)
 
 
 def hb_curve(programme: Programme, places: NDArray[np.int64], days: Floats) -> Floats:

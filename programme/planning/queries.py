@@ -28,7 +28,7 @@ from programme.planning.numeric.search import UNFAVOURABLE_TENTH as Z90
 from programme.planning.numeric.search import Before
 from programme.planning.numeric.suggest import CHUNK
 from programme.planning.printed import number
-from programme.planning.reckoning import SiteAsOf, printed_plans
+from programme.planning.reckoning import Grounds, SiteAsOf, printed_plans
 from programme.planning.stored import options_of
 from sessions import forecasting
 from sessions.numeric.drift.person import update_people
@@ -219,7 +219,8 @@ def plan_of_day(
 
     as_of: what was known at the end of this day. on: the day of the session; None means `as_of`.
     method: 'two_arm', 'one_arm' (one after the other) or 'automated' (totals and end only, no steps).
-    weight_kg, hb_g_l, hbs_pct: of the day; None takes the newest weight, the expected Hb and the forecast HbS.
+    weight_kg, hb_g_l, hbs_pct: of the day; None takes the newest weight, the expected Hb (soon after a session
+    that of the days after it) and the forecast HbS.
     hb_taken_on: the day of that Hb.
     hbs_taken_on: the day of that HbS, from which it is carried forward by the pace; None means the day itself.
     end_target_pct: a prescriber's own; None takes the suggested one. saline_first: True where a prescriber turned
@@ -239,12 +240,13 @@ def plan_of_day(
     after_unknown = hbs_pct is not None and not ahead and _is_measured_after(record, hb_taken_on, hbs_taken_on)
     pace = float(found.pace.pace_pct_per_day[0])
     pace_sd = float(found.pace.pace_high_pct_per_day[0] - found.pace.pace_low_pct_per_day[0]) / (2.0 * Z90)
+    soon_g_l, soon_sd_g_l = _hb_soon_after(found, record, day)
     people = replace(
         people,
         before=measured(
             people.before,
-            hb_g_l=math.nan if hb_g_l is None else hb_g_l,
-            hb_sd_g_l=settings["hb_assay_sd_g_l"],
+            hb_g_l=soon_g_l if hb_g_l is None else hb_g_l,
+            hb_sd_g_l=soon_sd_g_l if hb_g_l is None else settings["hb_assay_sd_g_l"],
             blood_volume_ml=float(inputs.volumes_ml((known,))[0]),
         ),
         limits=inputs.limits_of((known,), settings, one_arm=method == ONE_ARM, saline_first=bool(saline_first)),
@@ -265,6 +267,18 @@ def plan_of_day(
         end_target_pct=end_target_pct,
     )
     return replace(plan, warnings=(*plan.warnings, MEASURED_AFTER)) if after_unknown and plan.status == "ok" else plan
+
+
+def _hb_soon_after(found: Grounds, record: PersonRecord, day: date) -> tuple[float, float]:
+    """Hb to be expected on a day before the shortest interval is over, and its spread; nan from then on.
+
+    It still stands near where the last session left it, and not where it usually is before one. Chosen here.
+    """
+    days = 0 if record.last_on is None else (day - record.last_on).days
+    if not 0 < days < record.shortest_interval_days:
+        return math.nan, math.nan
+    seen = forecasting.hb_expected(found.programme, found.places, float(days))
+    return float(seen.median()[0]), float((seen.quantile(0.9) - seen.quantile(0.1))[0]) / (2.0 * Z90)
 
 
 def _is_measured_after(record: PersonRecord, *taken_on: date | None) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from datetime import timedelta
+from datetime import date, timedelta
 from itertools import pairwise
 
 import numpy as np
@@ -11,6 +11,7 @@ import pytest
 
 from patients.models import Patient
 from programme.planning.queries import plan_of_day
+from sessions.models import SessionFacts
 from sessions.numeric.exchange import Start, Step, run_steps
 from tests import factories
 
@@ -68,7 +69,22 @@ def test_with_a_flag_one_arm_gives_before_it_draws(someone):
     assert plan.steps[0].out_ml == 0.0
     assert plan.deepest_deficit_ml <= 20.0  # what rounding leaves
     turned_on = asked(someone, "one_arm", hb_g_l=96.0, saline_first=True)
-    assert turned_on.steps[0].in_ml == 0.0
+    assert turned_on.steps[0].out_ml == 0.0, "nobody with a flag has the deficit of a draw, whatever goes first"
+
+
+@pytest.mark.django_db
+def test_hb_on_the_day_after_a_session_is_expected_where_that_left_it(someone):
+    """Law: from Hb after it falls to where it usually is before the next session, so the first days lie between."""
+    last = SessionFacts.objects.filter(patient=someone).order_by("-day")[0]
+    factories.change_facts({"hb_after_g_l": 116.0}, pk=last.pk)
+    first, on = date.fromordinal(last.day), {"hb_g_l": None, "hbs_pct": 15.0}
+    days = {n: plan_of_day(patient=someone, as_of=TODAY, on=first + timedelta(days=n), method="two_arm", **on)
+            for n in (1, 4, 13, 28)}  # fmt: skip
+    expected = [days[n].hb_before_g_l for n in (1, 4, 13)]
+    assert 110.0 < expected[0] < 116.5
+    assert expected == sorted(expected, reverse=True)
+    assert days[28].hb_before_g_l < expected[1]
+    assert days[1].hb_before_sd_g_l > 1.0, "and it is not measured"
 
 
 @pytest.mark.django_db
