@@ -190,9 +190,7 @@ def _foreseen(plan: Prescription | None, after_pct: float | None, today: date) -
     series = series_foreseen(predicted.get("series"), predicted.get("end_target_pct"))
     if series is None or series.next_on < today:
         return None
-    target = series.end_target_pct
-    reached = after_pct is not None and target is not None and round(after_pct - target, 1) < LEAST_GAIN
-    return SeriesLeft(series, reached)
+    return SeriesLeft(series, series.has_come_to_target(after_pct, within_pct=LEAST_GAIN))
 
 
 def _mixing(plan: Prescription | None) -> float:

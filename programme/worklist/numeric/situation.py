@@ -30,7 +30,8 @@ class Situation:
     unsaid_on: a booked day gone by of which nobody has said whether they came. check: a check that is overdue, in
     words. plan_waits: 'missed', 'cancelled' or 'moved' where that became of their place of today and a session is
     still planned for it; `chair` is empty then. trouble: why the next place cannot be kept. missing: which results
-    after the last session have not come, in words.
+    after the last session have not come, in words. series_on: the day that the plan of the last session foresaw for a
+    further one, while none is booked and HbS after did not come to the target.
     """
 
     today: date
@@ -67,6 +68,7 @@ class Situation:
     plan_waits: str = ""
     trouble: str = ""
     missing: str = ""
+    series_on: date | None = None
 
     @property
     def with_consultant(self) -> str:

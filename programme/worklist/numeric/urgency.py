@@ -105,6 +105,7 @@ def judge(s: Situation) -> Need:
         _contact,
         _plan_waits,
         _unsaid,
+        _series_open,
         _cannot_say,
         _booked_late,
         _due,
@@ -229,6 +230,15 @@ def _unsaid(s: Situation) -> Need | None:
     lead = f"Booked {day_words(s.unsaid_on, s.today)}, and nobody has said what became of it. "
     order = (-1, s.unsaid_on.toordinal())
     return Need(Band.ARRANGE, "check", lead, "Say whether they came", ".", also=asides(s), weight=order)
+
+
+def _series_open(s: Situation) -> Need | None:
+    """A further session that the plan of the last foresaw is decided about before its day, and not forgotten."""
+    if s.series_on is None:
+        return None
+    lead = f"A further session was foreseen for {day_words(s.series_on, s.today)} and has no place. "
+    order = (-1, s.series_on.toordinal())
+    return Need(Band.ARRANGE, "check", lead, "Prescriber to decide", ".", also=asides(s), weight=order)
 
 
 def _booked_late(s: Situation) -> Need | None:

@@ -18,6 +18,7 @@ from programme.booking.queries.blood import holidays_around
 from programme.booking.queries.chairs import displaced
 from programme.core.models import Site
 from programme.core.settings_of_site import site_settings
+from programme.planning.numeric.series import LEAST_GAIN
 from programme.supply.queries.short import BloodNote, blood_of_bookings
 from programme.worklist.numeric.course import Course, Visit, visit_of
 from programme.worklist.numeric.situation import Situation
@@ -40,6 +41,8 @@ from programme.worklist.queries.measured import Measured, newest_since_last_sess
 from programme.worklist.queries.missing import Missing, missing_after
 from programme.worklist.queries.stored import Stored
 from sessions.day.models import FollowUp, Prescription
+from sessions.day.numeric.foreseen import Foreseen
+from sessions.day.queries import foreseen_after
 from sessions.models import ExchangeSession, SessionFacts, State
 from sessions.queries.in_hand import IN_HAND
 from sessions.queries.people import PersonRecord, people_inputs
@@ -139,6 +142,7 @@ def everyone(site: Site, now: datetime, *, find: str = "") -> ListPage:
     chairs = _in_chair(site, today)
     troubles = {one.booking.pk: one.why for one in displaced(site, today)}
     contacts, places, done = _contacts(site, today), booked_places(site, today), last_done(site, today)
+    foreseen = foreseen_after(list(records), today)
     missing = missing_after(site, today, look_back_days=int(settings["results_stale_days"]))
     holidays, rows = holidays_around(site, today), []
     for patient in patients:
@@ -149,6 +153,8 @@ def everyone(site: Site, now: datetime, *, find: str = "") -> ListPage:
             contact=contacts.get(patient.pk), place=places.get(patient.pk, Place()), done=done.get(patient.pk, {}),
             troubles=troubles, holidays=holidays, missing=missing.get(patient.pk, Missing()),
         )  # fmt: skip
+        series_on = _series_on(foreseen.get(patient.pk), situation, visits[patient.pk])
+        situation = replace(situation, series_on=series_on)
         row = _row(patient, record, stored, situation, visits[patient.pk], contacts.get(patient.pk))
         row = replace(row, chair=chairs.get(patient.pk), missing_key=missing.get(patient.pk, Missing()).key)
         rows.append(_with_place(row, situation, places.get(patient.pk)))
@@ -156,6 +162,15 @@ def everyone(site: Site, now: datetime, *, find: str = "") -> ListPage:
     rows = [replace(row, blood=blood.get(row.place.key)) if row.place and row.place.key else row for row in rows]
     rows.sort(key=lambda row: (row.need.band, row.need.weight, row.name.casefold(), row.patient_ref))
     return _page(rows, today, find, nothing_stored=force.fit is None, left=left_over(site, today))
+
+
+def _series_on(series: Foreseen | None, s: Situation, visits: Sequence[Visit]) -> date | None:
+    """The day foreseen for the second session of a series, until it has gone by; None where nobody need decide."""
+    if series is None or series.first_on != s.last_on or series.next_on < s.today:
+        return None
+    booked = s.booked_on is not None and s.booked_on <= series.last_on
+    reached = bool(visits) and series.has_come_to_target(visits[-1].after_pct, within_pct=LEAST_GAIN)
+    return None if booked or reached else series.next_on
 
 
 def _with_place(row: Row, s: Situation, place: Place | None) -> Row:

@@ -48,6 +48,11 @@ class Foreseen:
     def is_open(self, today: date) -> bool:
         return today <= self.last_on
 
+    def has_come_to_target(self, after_pct: float | None, *, within_pct: float) -> bool:
+        """Whether HbS after the first, as printed, lies less than so much over the end target."""
+        target = self.end_target_pct
+        return after_pct is not None and target is not None and round(after_pct - target, 1) < within_pct
+
     def session_of(self, on: date, others: Iterable[date], *, begins: date | None = None) -> ForeseenDay | None:
         """The session of the series that one on a day is, which may come a little later than foreseen; None if none.
 

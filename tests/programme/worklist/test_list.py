@@ -260,6 +260,30 @@ def test_once_the_session_of_today_is_over_its_place_is_no_longer_the_next(site,
     assert ("Booked Tue 2 Jun." in row.need.sentence) == (state == "closed")
 
 
+@pytest.mark.parametrize(
+    ("target", "booked", "asks"), [(12.3, False, True), (17.0, False, True), (17.1, False, False), (12.3, True, False)]
+)
+def test_a_further_day_that_was_foreseen_is_decided_about_before_it_comes(
+    site, fit, consultant, frozen_day, target, booked, asks
+):
+    """HbS after was 18.0 %: less than a point over the target nothing asks for a second day. Without a word on the
+    list it was forgotten once the page after the first was closed."""
+    patient = make_person(fit, next_date=date(2026, 6, 15), latest_safe_date=date(2026, 6, 20))
+    done = make_exchange_session(patient, on=TODAY)
+    make_facts(done, hbs_after_pct=18.0)
+    series = [{"date": TODAY.isoformat(), "units": 3}, {"date": "2026-06-02", "units": 2}]
+    make_prescription(done, signed_by=consultant, predicted={"series": series, "end_target_pct": target})
+    if booked:
+        make_booking(patient, open_chair(site), on=date(2026, 6, 3))
+    need = rows_of(site)["R001"].need
+    words = "A further session was foreseen for Tue 2 Jun and has no place. Prescriber to decide."
+    assert (need.sentence == words) == asks, need.sentence
+    assert (need.band is Band.ARRANGE) == asks
+    later = [row.need.sentence for band in everyone(site, NOW + timedelta(days=2)).bands for row in band.rows]
+    assert len(later) == 1
+    assert words not in later, "its day has gone by"
+
+
 def test_a_session_after_the_missed_visit_ends_it(site, fit):
     patient = make_person(fit)
     make_booking(patient, open_chair(site), on=date(2026, 5, 1), state="missed")
@@ -620,7 +644,7 @@ def test_the_number_of_queries_does_not_grow_with_people(
         make_prescription(done, signed_by=consultant)
         done.result_links.filter(position="after").delete()
         make_booking(patient, make_chair(fit.site))
-    with django_assert_num_queries(37):
+    with django_assert_num_queries(38):
         get_list(nurse_client)
 
 
