@@ -139,7 +139,7 @@ def everyone(site: Site, now: datetime, *, find: str = "") -> ListPage:
     }
     visits = _visits(site, today)
     measured = newest_since_last_session(site, today, {pk: record.last_on for pk, record in records.items()})
-    chairs = _in_chair(site, today)
+    chairs, called_off = _in_chair(site, today)
     troubles = {one.booking.pk: one.why for one in displaced(site, today)}
     contacts, places, done = _contacts(site, today), booked_places(site, today), last_done(site, today)
     foreseen = foreseen_after(list(records), today)
@@ -153,7 +153,8 @@ def everyone(site: Site, now: datetime, *, find: str = "") -> ListPage:
             contact=contacts.get(patient.pk), place=places.get(patient.pk, Place()), done=done.get(patient.pk, {}),
             troubles=troubles, holidays=holidays, missing=missing.get(patient.pk, Missing()),
         )  # fmt: skip
-        series_on = _series_on(foreseen.get(patient.pk), situation, visits[patient.pk])
+        series = None if patient.pk in called_off else foreseen.get(patient.pk)
+        series_on = _series_on(series, situation, visits[patient.pk])
         situation = replace(situation, series_on=series_on)
         row = _row(patient, record, stored, situation, visits[patient.pk], contacts.get(patient.pk))
         row = replace(row, chair=chairs.get(patient.pk), missing_key=missing.get(patient.pk, Missing()).key)
@@ -248,14 +249,21 @@ def _visits(site: Site, today: date) -> Mapping[int, list[Visit]]:
     return found
 
 
-def _in_chair(site: Site, today: date) -> dict[int, Chair]:
-    """Return the session of today of everybody who has one that is not closed."""
-    rows = ExchangeSession.objects.filter(patient__site=site, on=today, state__in=IN_HAND).order_by("pk")
+def _in_chair(site: Site, today: date) -> tuple[dict[int, Chair], set[int]]:
+    """Return the session of today of everybody who has one that is not closed, and whose session of today was called
+    off."""
+    states = [*IN_HAND, State.CANCELLED]
+    rows = ExchangeSession.objects.filter(patient__site=site, on=today, state__in=states).order_by("pk")
     plans = Prescription.objects.filter(exchange_session=OuterRef("pk")).order_by("-number")
-    found = rows.annotate(lapsed_at=Subquery(plans.values("lapsed_at")[:1])).values_list(
+    chairs, called_off = dict[int, Chair](), set[int]()
+    for pk, key, state, lapsed in rows.annotate(lapsed_at=Subquery(plans.values("lapsed_at")[:1])).values_list(
         "patient_id", "pk", "state", "lapsed_at"
-    )
-    return {pk: Chair(key, state, state == State.PLANNED and lapsed is not None) for pk, key, state, lapsed in found}
+    ):
+        if state == State.CANCELLED:
+            called_off.add(pk)
+        else:
+            chairs[pk] = Chair(key, state, state == State.PLANNED and lapsed is not None)
+    return chairs, called_off
 
 
 def _contacts(site: Site, today: date) -> Mapping[int, FollowUp]:
