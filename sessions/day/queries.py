@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta
+from datetime import date, datetime, timedelta, tzinfo
 from typing import Any
 
 from django.db.models import Max
@@ -352,6 +352,26 @@ def blood_of(unit: DonationUnit) -> UnitBlood:
 def newest_sample(patient: Patient, at: datetime) -> CrossmatchSample | None:
     """Return the newest crossmatch sample taken up to a moment and not withdrawn; one query."""
     return rows.SAMPLE.first(patient=patient.pk, at=at)
+
+
+def sample_of_unit(unit: DonationUnit, patient: Patient, at: datetime) -> CrossmatchSample | None:
+    """Return the newest crossmatch sample that a unit can have been crossmatched on: taken before it came. One query.
+
+    A unit came when it left storage, or, where nobody noted that, by its check.
+    """
+    return newest_sample(patient, unit.out_of_storage_at or unit.checked_at or at)
+
+
+def came_before(unit: DonationUnit, sample: CrossmatchSample | None, zone: tzinfo) -> str:
+    """Say that a unit came before a sample was taken, so that it was crossmatched on an earlier one; '' otherwise."""
+    came = unit.out_of_storage_at or unit.checked_at
+    if sample is None or came is None or sample.taken_at <= came:
+        return ""
+    taken = sample.taken_at.astimezone(zone)
+    return (
+        f"The sample of {taken.day} {taken:%b %H:%M} was taken after unit {unit.place} had come, so the unit was not "
+        "crossmatched on it. To give it on that sample, put it away until the laboratory has issued it again."
+    )
 
 
 def sample_rule_of(patient: Patient, on: date, settings: Mapping[str, float]) -> SampleRule:

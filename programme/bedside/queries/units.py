@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from zoneinfo import ZoneInfo
 
+from patients.models import CrossmatchSample
 from programme.bedside.queries.consent import TakenBack, taken_back_of
 from programme.core import access
 from programme.core.models import Site, User
@@ -18,6 +20,7 @@ from sessions.day.numeric.tally import Tally, UnitTimes
 from sessions.day.numeric.unit_clocks import UnitClocks, late_start, unit_clocks
 from sessions.day.queries import (
     blood_of,
+    came_before,
     clocks_of,
     needed_blood,
     newest_sample,
@@ -26,6 +29,8 @@ from sessions.day.queries import (
     times_of,
 )
 from sessions.models import DonationUnit, ExchangeSession, State, UnitState
+
+BEFORE_ITS_START = (UnitState.AT_CHAIR, UnitState.CHECKED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +55,7 @@ class UnitLine:
 
     @property
     def may_be_put_away(self) -> bool:
-        return self.row.state in (UnitState.AT_CHAIR, UnitState.CHECKED) and self.given_ml <= 0.0
+        return self.row.state in BEFORE_ITS_START and self.given_ml <= 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +97,7 @@ def units_of(exchange_session: ExchangeSession, *, now: datetime) -> UnitsPage:
         needed=needed,
         settings=settings,
         units=tuple(
-            _line(row, exchange_session, needed, state, settings, now)
+            _line(row, exchange_session, needed, state, settings, sample, now)
             for row in rows.select_related("first_checker", "second_checker")
         ),
         sample_until=until,
@@ -108,6 +113,7 @@ def _line(
     needed: Needed,
     state: Tally,
     settings: Mapping[str, float],
+    sample: CrossmatchSample | None,
     now: datetime,
 ) -> UnitLine:
     local = unit_clocks(
@@ -115,6 +121,8 @@ def _line(
         started_at=None,
         settings=settings,
     )
+    zone = ZoneInfo(exchange_session.patient.site.time_zone)
+    came = filter(None, [came_before(row, sample, zone)]) if row.state in BEFORE_ITS_START else ()
     steps = {UnitState.AT_CHAIR: "check", UnitState.CHECKED: "start", UnitState.RUNNING: "end"}
     step = steps.get(UnitState(row.state), "")
     if exchange_session.state != State.RUNNING and not (step == "check" and exchange_session.state == State.AUTHORISED):
@@ -125,7 +133,7 @@ def _line(
         check=_check(row.donation_number),
         times=times_of(row, state),
         clocks=clocks_of(row, state, settings),
-        asks=tuple(one.words for one in differences(blood_of(row), needed) if one.state == ASK),
+        asks=(*(one.words for one in differences(blood_of(row), needed) if one.state == ASK), *came),
         late=late_start(local, now) if row.state == UnitState.CHECKED else "",
         next=step,
     )

@@ -11,6 +11,7 @@ from collections.abc import Mapping, Set
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 
+from programme.core.numeric.days import written_day
 from sessions.day.numeric.unit_clocks import sample_is_valid, sample_valid_before
 
 
@@ -64,11 +65,11 @@ def sample_rule(
     if last_transfused is None:
         return SampleRule(short, by_day, True, "it is not known when red cells were last given")
     if on - last_transfused <= within:
-        return SampleRule(short, by_day, True, f"red cells on {last_transfused.isoformat()}")
+        return SampleRule(short, by_day, True, f"red cells on {written_day(last_transfused)}")
     if pregnant_until is not None and on - pregnant_until <= within:
         return SampleRule(short, by_day, True, "pregnant, or within the last months")
     long = settings["sample_valid_hours_else"]
-    return SampleRule(long, by_day, False, f"no red cells since {last_transfused.isoformat()}, not pregnant")
+    return SampleRule(long, by_day, False, f"no red cells since {written_day(last_transfused)}, not pregnant")
 
 
 def shortest_rule(settings: Mapping[str, float]) -> SampleRule:

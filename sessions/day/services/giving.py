@@ -25,7 +25,15 @@ from sessions.day.numeric.unit_clocks import (
     out_too_long,
     unit_clocks,
 )
-from sessions.day.queries import blood_of, fault_of_sample, is_automated, newest_sample, tally_of
+from sessions.day.queries import (
+    blood_of,
+    came_before,
+    fault_of_sample,
+    is_automated,
+    newest_sample,
+    sample_of_unit,
+    tally_of,
+)
 from sessions.day.services.consent import refuse_taken_back
 from sessions.day.services.units import LAST_PLACE, held_unit, refuse_unit, write_unit
 from sessions.models import DonationUnit, ExchangeSession, State, UnitState
@@ -40,6 +48,7 @@ def start_unit(
 ) -> DonationUnit:
     """Start a checked unit: matched once more, in date, its sample valid now, its clocks not run out.
 
+    Its sample is the newest that was taken before the unit came: no later one can be what it was crossmatched on.
     why_late: asked for where it has been out of storage longer than the site's limit for starting. The entry names the
     sample, for the record. Raises ValidationError where any of that does not hold, the run is paused, another unit is
     being given, or no step of the plan gives this one.
@@ -51,11 +60,14 @@ def start_unit(
     refuse_unit(row, blood_of(row), at)
     faults = _not_now(row, now, at)
     settings = site_settings(now.patient.site, at)
-    local = at.astimezone(ZoneInfo(now.patient.site.time_zone))
-    out = row.out_of_storage_at and row.out_of_storage_at.astimezone(local.tzinfo)
+    zone = ZoneInfo(now.patient.site.time_zone)
+    local = at.astimezone(zone)
+    out = row.out_of_storage_at and row.out_of_storage_at.astimezone(zone)
     clocks = unit_clocks(out_of_storage_at=out, started_at=None, settings=settings)
-    sample = newest_sample(now.patient, local)
-    faults += [*clock_faults(clocks, local), *filter(None, [fault_of_sample(sample, now.patient, local, settings)])]
+    sample = sample_of_unit(row, now.patient, local)
+    faults += clock_faults(clocks, local)
+    if fault := fault_of_sample(sample, now.patient, local, settings):
+        faults += filter(None, [fault, came_before(row, newest_sample(now.patient, local), zone)])
     if faults:
         raise ValidationError(faults)
     late = late_start(clocks, local)

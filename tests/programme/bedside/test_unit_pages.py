@@ -95,6 +95,14 @@ def test_a_unit_that_fits_is_brought_from_its_scans(nurse_client, at):
     assert "start by 10:25 , end by 13:55" in shown
 
 
+def test_a_unit_that_came_before_the_newest_sample_says_so_on_its_line(nurse_client, at, patient):
+    bring(nurse_client, at)
+    words = "was taken after unit 1 had come, so the unit was not crossmatched on it"
+    assert words not in text_of(nurse_client.get(at("units")))
+    CrossmatchSample.objects.create(patient=patient, taken_at=NOW - timedelta(minutes=1))
+    assert words in text_of(nurse_client.get(at("units")))
+
+
 def test_a_form_sent_twice_brings_one_unit(nurse_client, at):
     key = new_key()
     assert (

@@ -374,6 +374,33 @@ def test_the_sample_must_be_valid_at_the_start_of_each_unit(bring, check, start,
     assert start(unit, at=last).state == "running"
 
 
+def test_a_unit_is_not_started_on_a_sample_that_was_taken_after_it_came(bring, check, start, patient, nurse, second):
+    """The sample must be valid at the start of each unit crossmatched on it (Milkins et al. 2013, as quoted)."""
+    out = NOW + timedelta(hours=51, minutes=50)  # the sample holds for ten minutes more
+    unit = check(bring(out=out, at=out), at=out, second=second)
+    taken = out + 20 * MINUTE
+    newer = CrossmatchSample.objects.create(patient=patient, taken_at=taken)
+    said = refusal(start, unit, at=taken + 5 * MINUTE)
+    assert "was valid until 3 Jun 14:00" in said
+    assert "The sample of 3 Jun 14:10 was taken after unit 1 had come" in said
+    put_away(
+        unit=unit, version=unit.version, key="away", state="returned", reason="crossmatched again", actor=nurse,
+        at=taken + 6 * MINUTE,
+    )  # fmt: skip
+    again = taken + timedelta(hours=2)
+    unit = start(check(bring(out=again, at=again), at=again, second=second), at=again + MINUTE)
+    assert unit.state == "running"
+    assert Entry.objects.get(kind="unit_started").body["crossmatch_sample"] == newer.pk
+
+
+def test_the_start_names_the_sample_that_the_unit_was_crossmatched_on(bring, check, start, patient, second):
+    first = CrossmatchSample.objects.get()
+    unit = check(bring(out=NOW), second=second)
+    CrossmatchSample.objects.create(patient=patient, taken_at=NOW + MINUTE, note="for the next exchange")
+    start(unit, at=NOW + 2 * MINUTE)
+    assert Entry.objects.get(kind="unit_started").body["crossmatch_sample"] == first.pk
+
+
 @pytest.mark.parametrize(
     ("days_back", "hours", "holds"),
     [(90, 72, True), (90, 73, False), (91, 73, True), (91, 168, True), (91, 169, False)],
