@@ -255,8 +255,9 @@ class _Reader:
         whole = earliest_taken(ends, rule)
         to_end_from = next((max(one.first, whole) for one in spans if one.last >= whole), None)
         taken = self.samples[booking.patient_id]
+        # One that holds is good for a second exchange too; of others, those since the last red cells were meant for it.
+        holding = [at for at in taken if holds_at(at.astimezone(self.zone), starts, rule)]
         meant = [at for at in taken if last is None or at.astimezone(self.zone).date() > last]
-        holding = [at for at in meant if holds_at(at.astimezone(self.zone), starts, rule)]
         newest = max(holding or meant, default=None)
         if newest is None:
             return SampleNow(rule, spans, to_end_from, None, None, None, short_of_end=False)

@@ -226,6 +226,20 @@ def test_the_sample_of_a_second_booking_counts_the_red_cells_of_the_one_before(s
     assert (july.sample.holds, july.sample.first) == (None, moment(6, 7, month=7))
 
 
+def test_a_sample_that_still_holds_is_good_for_the_exchange_of_the_day_after_too(site, chair, coordinator):
+    """72 h by the clock to the start, whatever is given meanwhile (Milkins et al., Transfus Med 2013;23:3-35, as quoted
+    where the rule is): the chair takes it, so the order asked for a second sample that nobody needs."""
+    first = make_booked(chair, by=coordinator, on=date(2026, 6, 2))
+    patient = first.patient
+    for day in (3, 5):
+        make_booking(patient, chair, by=coordinator, on=date(2026, 6, day))
+    make_exchange_session(patient, on=date(2026, 5, 11))
+    make_sample(patient, NOW - timedelta(hours=6))
+    second, last = (line.sample for line in blood_page(site, NOW).lines[1:])
+    assert (second.rule.hours, second.holds, second.taken_at) == (72, True, NOW - timedelta(hours=6))
+    assert (last.holds, last.taken_at) == (None, None)
+
+
 def test_where_no_sample_can_be_taken_any_more_it_is_loud(site, chair, coordinator):
     make_sent(chair, by=coordinator)
     last = moment(12, 5, 59)  # 06:59 in London: samples are taken from 8, and two hours before 9 is 7
