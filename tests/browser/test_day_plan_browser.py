@@ -121,6 +121,29 @@ def test_nurse_plans_consultant_signs_and_a_correction_lapses_it(page_as, live_s
     expect(page.get_by_role("button", name="Authorise this plan")).to_have_count(0)
 
 
+def test_a_step_taken_out_over_a_slow_network_stays_out_whatever_is_pressed_or_typed_beside_it(
+    page_as, live_server, patient, nurse
+):
+    make_result(patient, analyte=Analyte.HB, value=94.0)
+    page = page_as(nurse)
+    page.goto(f"{live_server.url}/people/R0/plan/")
+    page.get_by_role("button", name="Plan this session for today").click()
+    rows = page.locator("#day-form tbody tr")
+    expect(rows.first).to_be_visible()
+    planned = rows.count()
+    page.route("**/plan/typed/", lambda route: (page.wait_for_timeout(900), route.continue_()))
+    saline = page.get_by_label("in, mL, step 1")
+    saline.press("Enter")
+    expect(page.locator("#day-lede")).to_contain_text("As typed")
+    expect(saline).to_be_focused()
+    page.get_by_label("Changed something? Say why").fill("one bag is short")  # is on its way as the button is pressed
+    page.get_by_role("button", name="take step 2 out").click()
+    page.get_by_role("button", name="Keep these steps as the next plan").click()
+    expect(page.locator(".crumb")).to_contain_text("Plan 2")
+    plan = Prescription.objects.latest("number")
+    assert (len(plan.steps), plan.why) == (planned - 1, "one bag is short")
+
+
 def test_the_plan_is_without_fault_and_as_wide_as_its_window(
     page_as, live_server, patient, nurse, consultant, tmp_path
 ):
