@@ -22,6 +22,7 @@ Floats = NDArray[np.float64]
 STRENGTHS = (0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0)
 """What the pool may weigh, in figures of the person's own. Chosen here."""
 OTHER_INTERVAL_DAYS = 7  # an interval that differs by so much from what was kept is another one; chosen here
+LEAST_INTERVAL_DAYS = 7  # what lies nearer together is one visit: no shorter interval is planned; chosen here
 FEWEST_KNOWN = 2  # figures of a person's own before the next one is foretold
 
 
@@ -47,6 +48,20 @@ class Decided:
 
     interval: int
     since: int
+
+
+def visits_of(sessions: Sequence[tuple[int, int | None]]) -> list[tuple[int, int | None]]:
+    """Return sessions, (day, units) by day, with those of a series on consecutive days as one visit on its last day.
+
+    A gap of a day says nothing of when somebody comes again. units: of all its days; None where one is not known.
+    """
+    found: list[tuple[int, int | None]] = []
+    for day, units in sessions:
+        if found and day - found[-1][0] < LEAST_INTERVAL_DAYS:
+            before = found.pop()[1]
+            units = None if units is None or before is None else before + units
+        found.append((day, units))
+    return found
 
 
 def tells_from(days: Sequence[int], decided: Decided | None) -> int:

@@ -37,7 +37,7 @@ from programme.supply.numeric.demand import (
     weeks_by_class,
     weeks_by_group,
 )
-from programme.supply.numeric.habits import Decided, Habits, pool_of, tells_from
+from programme.supply.numeric.habits import Decided, Habits, pool_of, tells_from, visits_of
 from programme.supply.numeric.joining import NOT_YET, joining_of, live_joining
 from programme.supply.numeric.needs import OrderNeeds, order_needs, phenotype_of
 from programme.supply.queries.basis import bases
@@ -137,10 +137,11 @@ class _Reader:
 
     def __init__(self, site: Site, as_of: date, now: datetime) -> None:
         self.as_of = as_of
-        self.past: defaultdict[int, list[tuple[int, int | None]]] = defaultdict(list)
+        sessions: defaultdict[int, list[tuple[int, int | None]]] = defaultdict(list)
         done = ExchangeSession.objects.carried_out().filter(patient__site=site, on__lte=as_of).order_by("on")
         for pk, on, units in done.values_list("patient_id", "on", "units"):
-            self.past[pk].append((on.toordinal(), units))
+            sessions[pk].append((on.toordinal(), units))
+        self.past = {pk: visits_of(rows) for pk, rows in sessions.items()}
         self.habits = _habits(self.past.values())
         self.decided = _decided(site, as_of)
         self.booked = self._booked(site, now) if as_of >= now.date() else {}  # no past day keeps what stood then

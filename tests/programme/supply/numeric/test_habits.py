@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from programme.supply.numeric.habits import STRENGTHS, Decided, Pool, Urn, middle_of, pool_of, tells_from
+from programme.supply.numeric.habits import STRENGTHS, Decided, Pool, Urn, middle_of, pool_of, tells_from, visits_of
 
 NO_POOL = Pool()
 
@@ -26,6 +26,19 @@ def urn(own, pool=NO_POOL, n_paths=20_000, least=1):
 def test_what_was_before_another_interval_was_decided_tells_nothing(decided, place):
     """Gaps of 35, 35, 36 and 21 days, their median 35: by hand."""
     assert tells_from((0, 35, 70, 106, 127), decided) == place
+
+
+def test_the_days_of_a_series_are_one_visit():
+    """Law: with a series among them, somebody comes as often as without. Six gaps of 28 days and one of a day would
+    draw every seventh visit for the next morning."""
+    sessions = [(28 * n, 6) for n in range(7)]
+    with_series = [*sessions[:4], (28 * 3 + 1, 2), (28 * 3 + 4, 1), *sessions[4:]]
+    visits = visits_of(with_series)
+    assert [day for day, _ in visits] == [0, 28, 56, 88, 112, 140, 168]
+    assert [units for _, units in visits] == [6, 6, 6, 9, 6, 6, 6]
+    assert visits_of([(0, 4), (1, None), (8, 3)]) == [(1, None), (8, 3)]
+    assert visits_of(sessions) == sessions
+    assert visits_of([]) == []
 
 
 def test_without_a_pool_only_own_figures_are_drawn_each_as_often():
