@@ -288,7 +288,8 @@ def _from_words(forecast: StoredForecast | None, after_pct: float | None) -> str
     if taken is None:
         return ""
     if pace.get("after_reckoned") or after_pct is None:
-        return f"from an end reckoned at {figure(taken, 1)} %"
+        reckoned = f"from an end reckoned at {figure(taken, 1)} %"
+        return f"{reckoned}, which weighs the volumes with how earlier exchanges ended"
     return f"from the measured {figure(after_pct, 1)} %, taken as {figure(taken, 1)}"
 
 

@@ -16,7 +16,7 @@ from programme.core.models import TrailEntry
 from programme.planning.models import Suggestion
 from sessions.day.models import AdverseEvent, Entry, FollowUp, Prescription
 from sessions.day.services import afterwards, finishing
-from sessions.models import DonationUnit, ExchangeSession, HaemolysisSign, LabResult, ResultLink
+from sessions.models import DonationUnit, ExchangeSession, HaemolysisSign, LabResult, ResultLink, StoredForecast
 from tests.conftest import client_of
 from tests.day import DONE, ENDED, MACHINE_UNITS, automated_day, finished_day, running_day, sampled_day
 from tests.factories import (
@@ -334,6 +334,16 @@ def test_forecast_and_measured_stand_side_by_side_with_the_next_day(patient, nur
     assert "Then 5 units, to end at 12.0 %; 12.0 or lower is asked for." in said
     assert "rise 12 of 40 g/L" in said
     assert "measured 08:45" in said
+
+
+def test_where_no_end_is_measured_the_days_start_from_a_reckoned_one(patient, nurse, consultant, nurse_client) -> None:
+    session = finished_day(patient, nurse=nurse, consultant=consultant)
+    patient.refresh_from_db()
+    make_standing(patient, make_fit_in_force(patient.site))
+    StoredForecast.objects.filter(patient=patient).update(pace={"after_pct": 22.4, "after_reckoned": True})
+    said = text_of(nurse_client.get(address(session, "after/")))
+    assert "should now be near 23.1 %" in said
+    assert "from an end reckoned at 22.4 %, which weighs the volumes with how earlier exchanges ended" in said
 
 
 def test_units_that_cannot_reach_the_end_target_say_where_they_end(patient, nurse, consultant, nurse_client) -> None:
