@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 from datetime import date, datetime
 from typing import Any
@@ -12,7 +12,7 @@ from programme.bedside.numeric.balance import BalanceLimits
 from programme.bedside.numeric.cautions import DRAWN_AHEAD_ML_PER_KG
 from programme.bedside.numeric.words import vitals_words
 from programme.bedside.queries.consent import TakenBack, taken_back_of
-from programme.bedside.queries.run_rows import LogRow, UnitRow, log_rows, unit_rows
+from programme.bedside.queries.run_rows import BEFORE_ITS_START, LogRow, UnitRow, log_rows, unit_rows
 from programme.core.settings_of_site import site_settings
 from programme.planning.numeric.limits import limits_for
 from programme.worklist.queries.who import Blood, blood_needed
@@ -20,7 +20,14 @@ from sessions.day.inputs import open_signs
 from sessions.day.models import Entry, Prescription
 from sessions.day.numeric.clocks import Due, clock_is_behind, next_observations
 from sessions.day.numeric.tally import Tally, tally
-from sessions.day.queries import plan_carried_out, planned_steps, said_of
+from sessions.day.queries import (
+    fault_of_sample,
+    newest_sample,
+    plan_carried_out,
+    planned_steps,
+    said_of,
+    sample_of_unit,
+)
 from sessions.models import DonationUnit, ExchangeSession, Method, State
 
 
@@ -29,6 +36,7 @@ class Board:
     """A session, the plan it follows and where it stands. sign_open: of haemolysis, not judged yet: no red cells.
 
     taken_back: the consent, since the day of the session and with none given anew; nothing more is given then.
+    no_unit: why the next unit could not be started now for want of a valid crossmatch sample; '' where it could.
     clock_is_behind: something was received later than it is now, so no time that is shown can be relied on.
     """
 
@@ -45,6 +53,7 @@ class Board:
     last_seen_at: datetime | None
     sign_open: bool
     taken_back: TakenBack | None
+    no_unit: str
     clock_is_behind: bool
 
     @property
@@ -82,7 +91,8 @@ class Board:
 def board_of(exchange_session: ExchangeSession, *, today: date, at: datetime) -> Board | None:
     """Return what every page at the chair shows of a session; None where it never had a signed plan.
 
-    Nine queries, two more after a sign of haemolysis, one more where consent was taken back.
+    Nine queries, two more after a sign of haemolysis, one more where consent was taken back. While a unit is to come
+    one more, and two where the sample does not hold by the shortest rule.
     """
     plan = plan_carried_out(exchange_session)
     if plan is None:
@@ -93,6 +103,7 @@ def board_of(exchange_session: ExchangeSession, *, today: date, at: datetime) ->
     rows = DonationUnit.objects.filter(exchange_session=exchange_session).order_by("place")
     blood = blood_needed(exchange_session.patient, today)
     seen = max(state.observations, key=lambda said: said.happened_at, default=None)
+    units = unit_rows(list(rows.select_related("first_checker", "second_checker")), state, settings)
     return Board(
         exchange_session=exchange_session,
         plan=plan,
@@ -100,15 +111,28 @@ def board_of(exchange_session: ExchangeSession, *, today: date, at: datetime) ->
         settings=settings,
         tally=state,
         entries=tuple(entries),
-        units=unit_rows(list(rows.select_related("first_checker", "second_checker")), state, settings),
+        units=units,
         log=log_rows(entries, state),
         due=_due(exchange_session, state, settings),
         last_seen=vitals_words(seen.body) if seen else "",
         last_seen_at=seen.happened_at if seen else None,
         sign_open=bool(blood.last_sign and open_signs(exchange_session.patient)),
         taken_back=taken_back_of(exchange_session, today),
+        no_unit=_no_unit(exchange_session, units, settings, at),
         clock_is_behind=clock_is_behind(max((entry.received_at for entry in entries), default=None), at),
     )
+
+
+def _no_unit(
+    exchange_session: ExchangeSession, units: Sequence[UnitRow], settings: Mapping[str, float], at: datetime
+) -> str:
+    """Why the first unit that is to come could not be started at the local moment `at`, by its crossmatch sample."""
+    coming = next((unit for unit in units if unit.state in BEFORE_ITS_START), None)
+    if coming is None or exchange_session.state != State.RUNNING:
+        return ""
+    patient = exchange_session.patient
+    sample = sample_of_unit(coming.row, patient, at) if coming.row else newest_sample(patient, at)
+    return fault_of_sample(sample, patient, at, settings)
 
 
 def balance_limits(plan: Prescription, settings: Mapping[str, float], *, flagged: bool = False) -> BalanceLimits:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from django.contrib import messages
@@ -21,6 +21,7 @@ from programme.supply.services.samples import record_sample
 from programme.worklist.forms.sessions import WithdrawForm
 from programme.worklist.views.people import PEOPLE, blank, both_ways, records_of
 from programme.worklist.views.saving import FormPage, answer
+from sessions.models import ExchangeSession, State
 
 
 def newest_consent(patient: Patient) -> Consent | None:
@@ -33,26 +34,36 @@ def newest_sample(patient: Patient) -> CrossmatchSample | None:
     return CrossmatchSample.objects.filter(patient=patient, withdrawn_reason="").order_by("-taken_at", "-pk").first()
 
 
+def day_or_records(patient: Patient, today: date) -> str:
+    """Where a paper leads back to: the units or the start of today's session, for which it is most often recorded."""
+    now = ExchangeSession.objects.filter(patient=patient, on=today, state__in=(State.AUTHORISED, State.RUNNING)).first()
+    if now is None:
+        return records_of(patient)
+    page = "bedside:units" if now.state == State.RUNNING else "bedside:start"
+    return reverse(page, args=[patient.patient_ref, now.pk])
+
+
 @access.needs("change.consent")
 @both_ways
 def consent(request: access.SignedIn, patient_ref: str) -> HttpResponse:
     patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     now = site_now(request.user)
     holds = timedelta(days=site_settings(patient.site, now)["consent_valid_days"])
+    there = day_or_records(patient, now.date())
     form = ConsentForm(**blank(request, now.date(), given_on=now.date(), valid_until=now.date() + holds))
 
     def save(at: datetime) -> str:
         given = form.cleaned_data
         names = ("given_on", "valid_until", "given_by", "note")
         services.record_consent(patient=patient, actor=request.user, at=at, **{name: given[name] for name in names})
-        return records_of(patient)
+        return there
 
     last = newest_consent(patient)
     lede = "No consent is recorded." if last is None else f"The last is in date until {written_day(last.valid_until)}."
-    page = FormPage("Consent", lede, "Record consent", records_of(patient), [form], patient, at_chair=True)
+    page = FormPage("Consent", lede, "Record consent", there, [form], patient, at_chair=True)
     if last is not None:
-        there = reverse("bedside:consent_taken_back", args=[patient_ref])
-        page.extra = {"other": ("Record that it was taken back", there)}
+        taken_back = reverse("bedside:consent_taken_back", args=[patient_ref])
+        page.extra = {"other": ("Record that it was taken back", taken_back)}
     return answer(request, page, action="record consent", save=save, done="Consent is recorded.")
 
 
@@ -81,6 +92,7 @@ def consent_taken_back(request: access.SignedIn, patient_ref: str) -> HttpRespon
 def crossmatch_sample(request: access.SignedIn, patient_ref: str) -> HttpResponse:
     patient = access.open_patient(request, PEOPLE.all(), patient_ref)
     now = site_now(request.user)
+    there = day_or_records(patient, now.date())
     form = CrossmatchForm(
         **blank(request, now.date(), taken_on=now.date(), taken_at=f"{now:%H:%M}"),
         zone=ZoneInfo(patient.site.time_zone),
@@ -89,11 +101,11 @@ def crossmatch_sample(request: access.SignedIn, patient_ref: str) -> HttpRespons
     def save(at: datetime) -> str:
         given = {name: form.cleaned_data[name] for name in ("note", "why_after")}
         record_sample(patient=patient, taken_at=form.moment(), actor=request.user, at=at, **given)
-        return records_of(patient)
+        return there
 
     hours = site_settings(patient.site, now)["sample_valid_hours"]
     lede = f"A sample holds {hours:g} h here, up to the start of the last unit crossmatched on it."
-    page = FormPage("Crossmatch sample", lede, "Record the sample", records_of(patient), [form], patient, at_chair=True)
+    page = FormPage("Crossmatch sample", lede, "Record the sample", there, [form], patient, at_chair=True)
     if newest_sample(patient) is not None:
         page.extra = {"other": ("Withdraw the last one", reverse("bedside:sample_withdrawn", args=[patient_ref]))}
     return answer(request, page, action="record sample", save=save, done="The sample is recorded.")

@@ -180,7 +180,7 @@ def test_the_page_and_its_poll_ask_a_fixed_number_of_queries(
     for place in range(entries):
         make_entry(running, "moved", {"step": 1, "in_ml": 10, "out_ml": 10}, by=nurse)
         DonationUnit.objects.create(exchange_session=running, place=5 + place, state="at_chair")
-    with django_assert_num_queries(14 + A_LOOK):  # two of them find out who is signed in
+    with django_assert_num_queries(15 + A_LOOK):  # two of them find out who is signed in, one asks for the sample
         nurse_client.get(at(running, "run"))
     last = Entry.objects.filter(exchange_session=running).count()
     with django_assert_num_queries(6):

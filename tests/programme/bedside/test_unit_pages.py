@@ -263,6 +263,39 @@ def test_a_refused_start_says_why_on_its_own_page(nurse_client, at, second):
     assert "no unit may be started on it" in text_of(nurse_client.get(at("units")))
 
 
+@pytest.mark.parametrize("method", ["two_arm", "automated"])
+def test_a_sample_that_ran_out_is_said_at_the_chair_before_anything_is_drawn(nurse_client, at, running, second, method):
+    running.method = method
+    running.save()
+    checked(nurse_client, at)
+    pages = ("run", "units")
+    assert "No unit can be started" not in "".join(text_of(nurse_client.get(at(page))) for page in pages)
+    CrossmatchSample.objects.update(taken_at=NOW - timedelta(hours=73))
+    for page in pages:
+        answer = nurse_client.get(at(page))
+        assert "What is drawn now is not followed by red cells. Usual next steps: send a new sample" in text_of(answer)
+        assert 'href="/people/R1/crossmatch/"' in answer.content.decode()
+    assert "was valid until 1 Jun 09:00 (72 h" in text_of(nurse_client.get(at("run")))
+    CrossmatchSample.objects.create(patient=running.patient, taken_at=NOW)  # the unit came before it
+    assert "No unit can be started" in text_of(nurse_client.get(at("run")))
+    for place in (1, 2):
+        DonationUnit.objects.update_or_create(exchange_session=running, place=place, defaults={"state": "given"})
+    assert "No unit can be started" not in text_of(nurse_client.get(at("run")))  # none is to come
+
+
+@pytest.mark.parametrize(("state", "page"), [("running", "units"), ("authorised", "start"), ("closed", None)])
+def test_a_sample_or_consent_recorded_for_today_leads_back_to_its_session(nurse_client, at, running, state, page):
+    running.state = state
+    running.save()
+    there = at(page) if page else "/people/R1/records/"
+    sample = {"receipt": new_key(), "taken_on": "31 May 2026", "taken_at": "15:40"}
+    assert nurse_client.post("/people/R1/crossmatch/", sample).headers["Location"] == there
+    consent = {
+        "receipt": new_key(), "given_on": "1 Jun 2026", "valid_until": "1 Jun 2027", "given_by": "the person",
+    }  # fmt: skip
+    assert nurse_client.post("/people/R1/consent/", consent).headers["Location"] == there
+
+
 def test_a_late_start_asks_for_its_reason(nurse_client, at, second):
     unit = checked(nurse_client, at)
     DonationUnit.objects.update(out_of_storage_at=NOW - timedelta(minutes=50))
