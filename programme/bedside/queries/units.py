@@ -76,6 +76,11 @@ class UnitsPage:
     def takes_units(self) -> bool:
         return self.exchange_session.state in (State.AUTHORISED, State.RUNNING)
 
+    @property
+    def two_check(self) -> bool:
+        """Whether the site asks for two people at each unit."""
+        return self.settings["checkers_needed"] > 1
+
     def line(self, place: int) -> UnitLine | None:
         return next((line for line in self.units if line.row.place == place), None)
 

@@ -87,7 +87,7 @@ def add(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
             raise
         return reverse("bedside:unit_check", args=[patient_ref, key, unit.place])
 
-    lede = "It is checked by two people afterwards."
+    lede = "It is checked afterwards, by two people." if shown.two_check else "It is checked afterwards."
     page = page_of(exchange_session, "Bring a unit to the chair", lede, "Match it", form, {"units": shown})
     response = answer(request, page, action="bring unit", save=save, done="It fits this person. Now check it.")
     keep_refusal(request, exchange_session, form, stopped)
@@ -214,7 +214,7 @@ def check(request: access.SignedIn, patient_ref: str, key: int, place: int) -> H
     one = OneUnit(request, patient_ref, key, place)
     needs_second = one.settings["checkers_needed"] > 1
     form = CheckForm(**one.blank(), colleagues=lambda: colleagues_of(request.user), needs_second=needs_second)
-    lede: Any = SimpleLazyObject(lambda: check_lede(one.unit, request.user))  # names who made the first check
+    lede: Any = SimpleLazyObject(lambda: check_lede(one.unit, request.user, needs_second=needs_second))
     page = one.page("Check", lede, "Sign the check", form)
     second = second_checker(request, page, form)
     stopped: list[str] = []
@@ -236,7 +236,9 @@ def check(request: access.SignedIn, patient_ref: str, key: int, place: int) -> H
     return response
 
 
-def check_lede(unit: DonationUnit, user: User) -> str:
+def check_lede(unit: DonationUnit, user: User, *, needs_second: bool) -> str:
+    if not needs_second:
+        return "At the chair, aloud: person, wristband, unit, tag. One independent check is what this site asks for."
     if unit.first_checker_id is None:
         return "At the chair, aloud, each by themselves: person, wristband, unit, tag."
     if unit.first_checker_id == user.pk:

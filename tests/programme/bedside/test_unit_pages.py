@@ -22,6 +22,7 @@ from tests.factories import (
     make_needs,
     make_patient,
     make_running,
+    make_site_setting,
     make_unit,
     make_user,
 )
@@ -294,6 +295,28 @@ def test_a_sample_or_consent_recorded_for_today_leads_back_to_its_session(nurse_
         "receipt": new_key(), "given_on": "1 Jun 2026", "valid_until": "1 Jun 2027", "given_by": "the person",
     }  # fmt: skip
     assert nurse_client.post("/people/R1/consent/", consent).headers["Location"] == there
+
+
+def test_a_site_with_one_check_is_asked_for_no_second_person(nurse_client, nurse, at, site, running):
+    assert "It is checked afterwards, by two people." in text_of(nurse_client.get(at("unit_add")))
+    make_site_setting(site=site, name="checkers_needed", value=1)
+    assert "by two people" not in text_of(nurse_client.get(at("unit_add")))
+    bring(nurse_client, at)
+    unit = DonationUnit.objects.get()
+    page = text_of(nurse_client.get(at("unit_check", 1)))
+    assert "One independent check is what this site asks for" in page
+    assert "Second checker" not in page
+    assert "Emergency" not in page
+    assert check(nurse_client, at, unit).status_code == 302
+    unit.refresh_from_db()
+    assert (unit.state, unit.first_checker, unit.second_checker, unit.emergency_reason) == ("checked", nurse, None, "")
+
+
+def test_a_unit_checked_by_one_person_in_an_emergency_is_told_apart_on_every_page(nurse_client, at):
+    bring(nurse_client, at)
+    check(nurse_client, at, DonationUnit.objects.get(), emergency="nobody else on the ward")
+    assert "one person: nobody else on the ward" in text_of(nurse_client.get(at("units")))
+    assert re.search(r"<td class=.n.>\w+ alone</td>", nurse_client.get(at("run")).content.decode())
 
 
 def test_a_late_start_asks_for_its_reason(nurse_client, at, second):
