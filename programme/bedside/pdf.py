@@ -20,8 +20,8 @@ def record_pdf(record: Record, *, unit: str, zone: str, version: int, printed_by
     return to_pdf(render_to_string("bedside/record_print.html", context))
 
 
-EMPTY_LINES = 8
-"""Rows for observations on the sheet that is filled in by hand. Chosen here."""
+FEWEST_LINES = 8
+"""Rows for observations on the sheet that is filled in by hand, where no more fall due. Chosen here."""
 
 
 def day_plan_pdf(page: DayPlanPage, *, unit: str, printed_by: str, printed_at: datetime) -> bytes:
@@ -32,9 +32,9 @@ def day_plan_pdf(page: DayPlanPage, *, unit: str, printed_by: str, printed_at: d
 
 def empty_record_pdf(page: DayPlanPage, *, unit: str, printed_by: str, printed_at: datetime) -> bytes:
     """Return the sheet on which a session is recorded by hand when the programme cannot be reached, as A4 PDF."""
-    places = range(1, (page.sheet.units if page.sheet else 0) + 1)
+    units, due = (page.sheet.units, page.sheet.observations) if page.sheet else (0, 0)
     context = {
-        "page": page, "unit": unit, "printed_by": printed_by, "printed_at": printed_at, "places": places,
-        "lines": range(EMPTY_LINES),
+        "page": page, "unit": unit, "printed_by": printed_by, "printed_at": printed_at, "places": range(1, units + 1),
+        "lines": range(max(due, FEWEST_LINES)),
     }  # fmt: skip
     return to_pdf(render_to_string("bedside/empty_record_print.html", context))

@@ -68,6 +68,7 @@ class Sheet:
     limits: tuple[LimitLine, ...]
     passed: tuple[PassedLimit, ...]
     method: str
+    observations: int  # sets that fall due: before, after the slow start of each unit, at the interval, at the end
 
     @property
     def litres_out(self) -> str:
@@ -87,6 +88,7 @@ def sheet_of(shown: Prescription | PlanDraft, known: Known) -> Sheet:
     saline, cells, out = totals(shown.steps)
     steps, predicted = shown.steps, shown.predicted
     settings = known.settings
+    minutes = shown.units * minutes_a_unit(shown.method, settings)
     return Sheet(
         steps=tuple(_line(step, shown) for step in steps),
         units=shown.units,
@@ -99,7 +101,7 @@ def sheet_of(shown: Prescription | PlanDraft, known: Known) -> Sheet:
         hbs_after=(predicted.get("hbs") or [None])[0],
         hb_after=(predicted.get("hb_settled") or [None])[0],
         duration=duration_words(
-            shown.units * minutes_a_unit(shown.method, settings),
+            minutes,
             settings["hours_rest"],
             "on the machine" if shown.method == Method.AUTOMATED else "by hand",
         ),
@@ -111,6 +113,7 @@ def sheet_of(shown: Prescription | PlanDraft, known: Known) -> Sheet:
             PassedLimit(row["name"], limit_words(row), row in unbreakable(shown.limits)) for row in passed(shown.limits)
         ),
         method=shown.method,
+        observations=2 + shown.units + int(minutes // settings["observation_interval_min"]),
     )
 
 

@@ -817,6 +817,16 @@ def test_the_empty_record_has_room_for_every_step_unit_and_observation(nurse_cli
     assert "NOT SIGNED" in text
 
 
+def test_the_empty_record_has_a_row_for_every_set_of_observations_that_falls_due(nurse_client, measured, monkeypatch):
+    """Before, 15 min into each unit, every 30 min at 45 min a unit, at the end: 17 for six units."""
+    exchange_session = plan_today(nurse_client, measured)
+    Prescription.objects.filter(exchange_session=exchange_session).update(units=6)
+    monkeypatch.setattr("programme.bedside.pdf.to_pdf", str.encode)
+    page = nurse_client.get(address("empty_sheet", exchange_session)).content.decode()
+    rows = page.partition('<caption class="vh">Observations</caption>')[2].partition("</table>")[0]
+    assert rows.count('<th scope="row">') == 1 + 6 + 270 // 30 + 1
+
+
 def test_the_empty_record_names_method_weight_and_flag_and_keeps_the_order(nurse_client, measured):
     """Who has a flag is given first: the sheet is all that is at the chair while the programme is away."""
     Patient.objects.filter(pk=measured.pk).update(flag_brain=True, flag_heart=True)
