@@ -11,12 +11,9 @@ from programme.bedside.queries.record import Record
 from programme.core.pdf import to_pdf
 
 
-def record_pdf(record: Record, *, unit: str, zone: str, version: int, printed_by: str, printed_at: datetime) -> bytes:
+def record_pdf(record: Record, *, version: int, printed_by: str, printed_at: datetime) -> bytes:
     """Return the record of a session as A4 PDF."""
-    context = {
-        "r": record, "unit": unit, "zone": zone, "version": version, "printed_by": printed_by,
-        "printed_at": printed_at,
-    }  # fmt: skip
+    context = {"r": record, "version": version, "printed_by": printed_by, "printed_at": printed_at}
     return to_pdf(render_to_string("bedside/record_print.html", context))
 
 

@@ -39,8 +39,10 @@ from sessions.queries.people import people_inputs
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """All that is kept of one session."""
+    """All that is kept of one session. place, zone: the day unit by name, and where its clocks are."""
 
+    place: str
+    zone: str
     patient_ref: str
     name: str
     born: str
@@ -74,6 +76,8 @@ class Record:
         blood = self.blood
         antibodies = ", ".join(f"{name}{when}" for name, when in blood.antibodies) or "none recorded"
         said = [
+            ("Carried out at", self.place),
+            ("Times and volumes", f"times in words are of {self.zone}; in is fluid given, out is blood drawn, in mL"),
             ("Name", self.name), ("Born", self.born), ("Sex", self.sex), ("Session", f"{self.on}, {self.state}"),
             *self.head, ("Blood that is needed", f"{blood.group} {blood.units} {blood.other}".strip()),
             ("Antibodies ever found", antibodies),
@@ -97,6 +101,8 @@ def read_record(exchange_session: ExchangeSession, now: datetime) -> Record:
     steps = ExchangeStep.objects.filter(exchange_session=exchange_session)
     links = ResultLink.objects.filter(exchange_session=exchange_session).select_related("result")
     return Record(
+        place=patient.site.name,
+        zone=patient.site.time_zone,
         patient_ref=patient.patient_ref,
         name=patient.shown_name,
         born="not recorded" if patient.birth_date is None else full_day_words(patient.birth_date),

@@ -17,10 +17,9 @@ from programme.core.look import site_now
 @require_safe
 def on_paper(request: access.SignedIn, patient_ref: str, key: int) -> HttpResponse:
     exchange_session, now = open_session(request, patient_ref, key), site_now(request.user)
-    site = exchange_session.patient.site
     paper = record_pdf(
-        read_record(exchange_session, now), unit=site.name, zone=site.time_zone,
-        version=exchange_session.version, printed_by=request.user.full_name, printed_at=now,
+        read_record(exchange_session, now), version=exchange_session.version,
+        printed_by=request.user.full_name, printed_at=now,
     )  # fmt: skip
     return _sent(paper, "application/pdf", f"session-{exchange_session.on:%Y%m%d}.pdf", "inline")
 

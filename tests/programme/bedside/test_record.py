@@ -124,6 +124,14 @@ def test_a_draw_by_itself_is_no_saline_on_paper_or_in_the_table(
     assert {row["out_ml"] for row in volumes} >= {"300"}
 
 
+def test_the_table_says_where_it_was_and_what_its_times_and_volumes_are(session, nurse_client, frozen_day) -> None:
+    rows = rows_of(nurse_client.get(f"/people/SM-042/day/{session.pk}/record.csv"))
+    assert [row["words"] for row in rows[:2]] == [
+        "Carried out at: Saltmarsh Day Unit",
+        "Times and volumes: times in words are of Europe/London; in is fluid given, out is blood drawn, in mL",
+    ]
+
+
 def test_the_paper_can_be_read_without_the_programme(session, nurse_client, frozen_day) -> None:
     answer = nurse_client.get(f"/people/SM-042/day/{session.pk}/record.pdf")
     assert answer.headers["Content-Type"] == "application/pdf"
