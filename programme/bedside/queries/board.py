@@ -28,7 +28,7 @@ from sessions.day.queries import (
     said_of,
     sample_of_unit,
 )
-from sessions.models import DonationUnit, ExchangeSession, Method, State
+from sessions.models import DonationUnit, ExchangeSession, Method, State, UnitState
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +36,7 @@ class Board:
     """A session, the plan it follows and where it stands. sign_open: of haemolysis, not judged yet: no red cells.
 
     taken_back: the consent, since the day of the session and with none given anew; nothing more is given then.
+    hung: units that are being given and had to end before now.
     no_unit: why the next unit could not be started now for want of a valid crossmatch sample; '' where it could.
     clock_is_behind: something was received later than it is now, so no time that is shown can be relied on.
     """
@@ -53,6 +54,7 @@ class Board:
     last_seen_at: datetime | None
     sign_open: bool
     taken_back: TakenBack | None
+    hung: tuple[UnitRow, ...]
     no_unit: str
     clock_is_behind: bool
 
@@ -118,6 +120,7 @@ def board_of(exchange_session: ExchangeSession, *, today: date, at: datetime) ->
         last_seen_at=seen.happened_at if seen else None,
         sign_open=bool(blood.last_sign and open_signs(exchange_session.patient)),
         taken_back=taken_back_of(exchange_session, today),
+        hung=tuple(unit for unit in units if unit.state == UnitState.RUNNING and unit.end_by and unit.end_by < at),
         no_unit=_no_unit(exchange_session, units, settings, at),
         clock_is_behind=clock_is_behind(max((entry.received_at for entry in entries), default=None), at),
     )

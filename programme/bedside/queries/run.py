@@ -84,7 +84,16 @@ class Run(Board):
         """The page's heading while nothing is to be given; '' where the next touch may be made."""
         needs_cells = self.now is not None and self.now.stroke.fluid == Fluid.RED_CELLS
         barred = self.is_running and self.sign_open and needs_cells
-        return self.pause_words or ("Stopped: possible haemolysis" if barred else "")
+        return self.pause_words or ("Stopped: possible haemolysis" if barred else self._hung_words)
+
+    @property
+    def _hung_words(self) -> str:
+        """Where the next touch would give more of a unit that had to end; '' else."""
+        late = next((unit for unit in self.hung if self.is_running and unit.place == self.place_next), None)
+        if late is None or late.end_by is None:
+            return ""
+        end_by = late.end_by.astimezone(ZoneInfo(self.exchange_session.patient.site.time_zone))
+        return f"Unit {late.place} had to end by {end_by:%H:%M}"
 
     @property
     def now(self) -> Touch | None:
@@ -92,11 +101,11 @@ class Run(Board):
 
     @property
     def unit_now(self) -> UnitRow | None:
-        """The unit to act on: one that is being given and done, else the one that the next touch waits for."""
+        """The unit to act on: one that is given and done, or had to end, else the one that the next touch waits for."""
         wanted = self.now.stroke.unit if self.now else None
         left = {touch.stroke.unit for touch in self.touches}
         for unit in self.units:
-            if unit.state == UnitState.RUNNING and unit.place not in left:
+            if unit.state == UnitState.RUNNING and (unit.place not in left or unit in self.hung):
                 return unit
         return next((unit for unit in self.units if unit.place == wanted and unit.state != UnitState.RUNNING), None)
 

@@ -18,6 +18,7 @@ from tests.factories import (
     NOW,
     make_adverse_event,
     make_antibody,
+    make_entry,
     make_exchange_session,
     make_needs,
     make_patient,
@@ -317,6 +318,28 @@ def test_a_unit_checked_by_one_person_in_an_emergency_is_told_apart_on_every_pag
     check(nurse_client, at, DonationUnit.objects.get(), emergency="nobody else on the ward")
     assert "one person: nobody else on the ward" in text_of(nurse_client.get(at("units")))
     assert re.search(r"<td class=.n.>\w+ alone</td>", nurse_client.get(at("run")).content.decode())
+
+
+@pytest.mark.parametrize("method", ["two_arm", "automated"])
+def test_of_a_unit_that_had_to_end_no_more_is_asked_for_and_its_end_is_one_touch_away(
+    nurse_client, nurse, at, running, second, method
+):
+    """Each unit within 4 h: clinical pages of NZ Blood; from leaving storage, common practice."""
+    running.method = method
+    running.save()
+    do(nurse_client, at, "unit_start", checked(nurse_client, at))
+    DonationUnit.objects.update(out_of_storage_at=NOW - timedelta(hours=3, minutes=58))
+    assert "hangs too long" not in text_of(nurse_client.get(at("run")))
+    DonationUnit.objects.update(out_of_storage_at=NOW - timedelta(hours=4, minutes=1))
+    answer = nurse_client.get(at("run"))
+    said = text_of(answer)
+    assert "Unit 1 hangs too long It had to end by 09:59: give no more of it." in said
+    assert f'href="{at("unit_end", 1)}"' in answer.content.decode()
+    assert f'action="{at("unit_end", 1)}"' in answer.content.decode()
+    if method == "two_arm":
+        make_entry(running, "moved", {"step": 1, "in_ml": 400, "out_ml": 400}, by=nurse)
+        board = nurse_client.get(at("run")).content.decode()
+        assert re.search(r"<h1[^>]* data-halted>Unit 1 had to end by 09:59</h1>", board)
 
 
 def test_a_late_start_asks_for_its_reason(nurse_client, at, second):
