@@ -307,13 +307,7 @@ def _working(shown: Prescription | PlanDraft | None, settings: Mapping[str, floa
     lines = [
         ("own cells left", predicted.get("own_left_pct"), 0, "%", "by cell mass"),
         ("of today’s donor Hb kept", predicted.get("donor_kept_pct"), 0, "%", "the rest is drawn off again later"),
-        (
-            "net iron",
-            predicted.get("net_iron_mg"),
-            0,
-            "mg",
-            f"{iron:g} mg for each gram of Hb in less out",
-        ),
+        ("net iron", predicted.get("net_iron_mg"), 0, "mg", f"{iron:g} mg for each gram of Hb in less out"),
         ("deepest deficit", predicted.get("deepest_ml"), 0, "mL", "all fluids, in less out, one draw ahead"),
         ("largest excess", predicted.get("highest_ml"), 0, "mL", "all fluids, in less out"),
     ]
