@@ -195,10 +195,10 @@ def ending_of(
     told = state.totals is not None if method == Method.AUTOMATED else bool(state.moved)
     began = state.began or exchange_session.started_at
     units = [
-        UnitNow(place, number or f"unit {place}", where, label_ml)
-        for place, number, where, label_ml in DonationUnit.objects.filter(exchange_session=exchange_session)
+        UnitNow(place, number or f"unit {place}", where, label_ml, out_at)
+        for place, number, where, label_ml, out_at in DonationUnit.objects.filter(exchange_session=exchange_session)
         .order_by("place")
-        .values_list("place", "donation_number", "state", "volume_ml")
+        .values_list("place", "donation_number", "state", "volume_ml", "out_of_storage_at")
     ]
     known = None if told else done_by_totals(exchange_session, units)
     carried_out = known or done(state, method=method, began=began)

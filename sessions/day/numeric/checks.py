@@ -13,6 +13,7 @@ from sessions.day.numeric.clocks import missed_observations
 from sessions.day.numeric.done import Done
 from sessions.day.numeric.entries import VITALS
 from sessions.day.numeric.tally import StepSoFar, Tally
+from sessions.day.numeric.unit_clocks import hung_words
 from sessions.day.numeric.unit_volumes import over_unit_words, over_units_words
 from sessions.day.numeric.volume_stops import SMALL_BODY_KG, blood_out_stop_ml, past_words, saline_stop_ml
 
@@ -49,12 +50,14 @@ def open_names(checks: Sequence[Check]) -> str:
 
 @dataclass(frozen=True, slots=True)
 class UnitNow:
-    """A unit of the session: its place, its label (number or place), where it is, and its label volume [mL]."""
+    """A unit of the session: its place, its label (number or place), where it is, its label volume [mL], and when it
+    left storage."""
 
     place: int
     label: str
     state: str
     label_ml: float | None = None
+    out_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,12 +116,14 @@ def finish_checks(
     by_totals: the session is automated. While its totals are not entered there are no volumes and times to look at.
     """
     if by_totals and state.totals is None:
-        return (_no_totals(carried_out), *_units(state, carried_out, units), *_reactions(state))
+        found = (*_units(state, carried_out, units), *_hung(state, units, settings))
+        return (_no_totals(carried_out), *found, *_reactions(state))
     return (
         _volumes(state, carried_out),
         _balance(carried_out.balance_ml, weight_kg, settings),
         *_past_stops(state, carried_out, weight_kg, settings),
         *_units(state, carried_out, units),
+        *_hung(state, units, settings),
         *_observations(state, carried_out, settings),
         *_reactions(state),
         _times(state, carried_out, now),
@@ -209,6 +214,20 @@ def _units(state: Tally, carried_out: Done, units: Sequence[UnitNow]) -> tuple[C
         words = f"{count} given" + ("" if count == len(units) else f", {len(units) - count} put away" if units else "")
         lines.append(Check(OK, "Units ended and accounted for", words if count or units else "none was used"))
     return tuple(lines)
+
+
+def _hung(state: Tally, units: Sequence[UnitNow], settings: Mapping[str, float]) -> tuple[Check, ...]:
+    """Units that ended after their time: whoever reads the record must see it, with what was done about it."""
+    out = {unit.place: unit.out_at for unit in units}
+    hours = settings["unit_end_hours"]
+    words = [
+        hung_words(
+            place, out_of_storage_at=out.get(place), started_at=times.started_at, ended_at=times.ended_at, hours=hours
+        )
+        for place, times in sorted(state.units.items())
+    ]
+    late = "; ".join(filter(None, words))
+    return (Check(ASK, "Time of a unit", late),) if late else ()
 
 
 def _unit_volumes(state: Tally, carried_out: Done, labels_ml: Mapping[int, float | None]) -> list[str]:

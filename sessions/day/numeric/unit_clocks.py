@@ -126,6 +126,20 @@ def out_too_long(out_at: datetime | None, back_at: datetime, *, limit_min: float
     )
 
 
+def hung_words(
+    place: int, *, out_of_storage_at: datetime | None, started_at: datetime | None, ended_at: datetime | None,
+    hours: float,
+) -> str:  # fmt: skip
+    """Return the sentence for a unit that ended later than `hours` [h] after leaving storage, or after its start where
+    nobody noted that; '' where it ended in time or nothing can be said."""
+    first = out_of_storage_at or started_at
+    if first is None or ended_at is None or (minutes := minutes_between(first, ended_at)) <= 60.0 * hours:
+        return ""
+    since = "left storage" if out_of_storage_at is not None else "was started"
+    took = f"{int(minutes // 60)} h {int(minutes % 60):02d} min"
+    return f"unit {place} ended {took} after it {since}; allowed is {hours:g} h"
+
+
 def late_start(clocks: UnitClocks, at: datetime) -> str:
     """Return the sentence for a start past the site's limit, '' within it or where nothing can be said."""
     minutes = 0.0 if clocks.start_by is None else minutes_between(clocks.start_by, at)

@@ -117,6 +117,20 @@ def test_a_unit_still_running_and_a_unit_left_over_both_stop() -> None:
     assert (away.state, away.words) == (OK, "1 given, 1 put away")
 
 
+def test_a_unit_that_ended_later_than_four_hours_after_leaving_storage_is_asked_about() -> None:
+    """Each unit within 4 h: clinical pages of NZ Blood; counted from leaving storage, common practice."""
+    ended = NINE + timedelta(minutes=81)
+    in_time = (UnitNow(1, "G1", "given", 258.0, ended - timedelta(hours=4)),)
+    assert "Time of a unit" not in lines(WHOLE, in_time)
+    late = (UnitNow(1, "G1", "given", 258.0, ended - timedelta(hours=4, minutes=1)),)
+    found = lines(WHOLE, late)["Time of a unit"]
+    assert (found.state, found.words) == (ASK, "unit 1 ended 4 h 01 min after it left storage; allowed is 4 h")
+    slow = (*WHOLE[:3], said(250, "unit_ended", unit=1))  # nobody noted when it left storage
+    assert lines(slow, hours_later=6)["Time of a unit"].words == (
+        "unit 1 ended 4 h 08 min after it was started; allowed is 4 h"
+    )
+
+
 def test_a_unit_given_without_its_donation_number_is_asked_about() -> None:
     """So it is in an automated session, whose units are told as a count."""
     found = lines(WHOLE, ())["Units"]
