@@ -96,9 +96,10 @@ class WithTurns(WithUnits):
         model = self.model
         if model.is_across():
             return
-        rows = model.fit(rows) if fit else rows
+        typed = model.fit(rows) if fit else rows
+        rows = model.apart(typed)
         refused = model.state != "running" or model.refuses_change(rows)
-        if self.agree(refused, self.changing(who, rows)):
+        if self.agree(refused, self.changing(who, typed)):
             plan = Prescription.objects.in_force().get(exchange_session=self.session)
             steps = [(step["fluid"], step["in_ml"], step["out_ml"]) for step in plan.steps]
             assert steps == model.as_changed(rows)

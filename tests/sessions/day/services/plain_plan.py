@@ -29,6 +29,8 @@ class Planned:
 class OnAPlan(Entered):
     """The plan of the machine, written out: step → what it is. A change mid-way makes it anew."""
 
+    method: str
+
     def __init__(self, start: datetime, by: int) -> None:
         super().__init__(start, by)
         self.plan = {1: Planned("saline", 400, 400), 2: Planned("red_cells", 774, 750, (1, 2, 3))}
@@ -78,6 +80,17 @@ class OnAPlan(Entered):
             into = max(into, given) if step.fluid == "saline" else UNIT_ML * math.ceil(max(into, given) / UNIT_ML)
             rows[place : place + 1] = [(step.fluid, into, max(out, drawn))]
         return rows
+
+    def apart(self, rows: list[Row]) -> list[Row]:
+        """The rows as they go through one arm: what holds both and was not begun is drawn first, and then given."""
+        if self.method != "one_arm":
+            return rows
+        touched = [n for n in self.plan if self.step_is_done(n) or self.begun(n)]
+        begun = max(touched, default=0) - len(self.over_and_left()[0])
+        laid = rows[:begun]
+        for fluid, into, out in rows[begun:]:
+            laid += [("saline", 0.0, out), (fluid, into, 0.0)] if into and out else [(fluid, into, out)]
+        return laid
 
     def as_changed(self, rows: list[Row]) -> list[Row]:
         over, _ = self.over_and_left()
