@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
+from sessions.day.numeric.volume_stops import SMALL_BODY_KG
 from sessions.numeric.smallvolumes import topup
 
 ENDS_SHORT_ML_PER_KG = 2.0
@@ -16,7 +17,6 @@ ENDS_SHORT_ML_PER_KG = 2.0
 DRAWN_AHEAD_ML_PER_KG = 2.0
 """With a flag, through one arm, so much drawn ahead of what is given is said. Chosen here; not from a source."""
 HIGH_START_G_L = 100.0
-SMALL_BODY_KG = 40.0
 GROWN_YEARS = 18.0
 DEHYDRATED_ML_PER_KG, DEHYDRATED_MOST_ML = 10.0, 500.0
 LOCAL = "Local policy decides."

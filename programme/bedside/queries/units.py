@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from patients.models import CrossmatchSample
 from programme.bedside.queries.consent import TakenBack, taken_back_of
+from programme.bedside.queries.run_rows import BEFORE_ITS_START
 from programme.core import access
 from programme.core.models import Site, User
 from programme.core.settings_of_site import site_settings, site_texts
@@ -29,8 +30,6 @@ from sessions.day.queries import (
     times_of,
 )
 from sessions.models import DonationUnit, ExchangeSession, State, UnitState
-
-BEFORE_ITS_START = (UnitState.AT_CHAIR, UnitState.CHECKED)
 
 
 @dataclass(frozen=True, slots=True)

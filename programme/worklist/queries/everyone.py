@@ -42,13 +42,13 @@ from programme.worklist.queries.missing import Missing, missing_after
 from programme.worklist.queries.stored import Stored
 from sessions.day.models import FollowUp, Prescription
 from sessions.day.numeric.foreseen import Foreseen
+from sessions.day.numeric.volume_stops import SMALL_BODY_KG
 from sessions.day.queries import foreseen_after
 from sessions.models import ExchangeSession, SessionFacts, State
 from sessions.queries.in_hand import IN_HAND
 from sessions.queries.people import PersonRecord, people_inputs
 
 DRAWN_DAYS = 24 * 7 + 90  # the picture's past, and the session before it from which its first climb starts
-UNDER_40_KG = 40.0
 BEFORE_ITS_END = (State.PLANNED, LAPSED, State.AUTHORISED, State.RUNNING)
 
 
@@ -288,7 +288,7 @@ def _situation(
     holidays: frozenset[date],
     missing: Missing,
 ) -> Situation:
-    small = record.weight_kg < UNDER_40_KG
+    small = record.weight_kg < SMALL_BODY_KG
     missed_on = place.missed_since(record.last_on)
     waits = "" if chair is None else place.left_open(chair.state, today)
     if measured is not None and measured.pct <= record.hbs_ceiling_pct:

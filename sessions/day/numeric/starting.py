@@ -10,7 +10,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 
-SMALL_BODY_KG = 40.0
+from sessions.day.numeric.volume_stops import SMALL_BODY_KG
+
 GROWN_YEARS = 18.0
 FEVER_C = 38.0
 LOW_PRESSURE = (

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-SMALL_BODY_KG = 40.0
+SMALL_BODY_KG = 40.0  # under this, limits go by weight, and the weight itself must be new; common practice
 SMALL_BODY_OUT_ML_PER_KG = 50.0  # chosen here; about 0.7 of a child's blood volume
 SLACK_ML = 10.0
 """So much past a stop is not said: a bag holds some millilitres more. Chosen here."""
